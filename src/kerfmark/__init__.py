@@ -1,0 +1,20 @@
+"""Kerfmark: measure the cut, mark the work. Metrology and evidence for hands-on dental exercises."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+__all__ = ["__version__", "assess"]
+
+if TYPE_CHECKING:
+    from kerfmark.pipeline import assess
+
+
+def __getattr__(name: str) -> Any:
+    """`kerfmark.assess` and its kind are loaded when first asked for, so that `--help` stays quick."""
+    if name == "assess":
+        from kerfmark.pipeline import assess
+
+        return assess
+    raise AttributeError(f"module 'kerfmark' has no attribute '{name}'")

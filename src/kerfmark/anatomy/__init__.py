@@ -1,0 +1,1 @@
+"""Teeth, blocks, jaws and preparations made from numbers."""

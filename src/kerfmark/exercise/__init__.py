@@ -1,0 +1,1 @@
+"""Exercises: definition, built-in ones, whether they can be cut and marked."""

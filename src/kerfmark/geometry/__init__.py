@@ -1,0 +1,1 @@
+"""Meshes, signed-distance grids, frames, sections, solids, and phantoms with analytic answers."""

@@ -1,0 +1,1 @@
+"""From a learner's file to a checked surface in millimetres."""

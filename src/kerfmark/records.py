@@ -1,0 +1,207 @@
+"""The records everything else passes along: frozen, plain arrays and values, no behaviour beyond reading them.
+
+Millimetres, degrees, seconds. Unless a field says otherwise, points are in the tooth frame of the exercise
+(`docs/conventions.md`): +z occlusal or incisal, +y facial, x = y × z. Signed distance is negative inside material.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Alignment", "Assessment", "Component", "FloatArray", "Grid", "IntArray", "Limits2", "Mark", "Piece", "PieceKind", "Reading",
+    "Remark", "Ruling", "RulingWord", "SectionPlane", "Site", "Status", "Surface", "Witness",
+]
+
+FloatArray: TypeAlias = NDArray[np.float64]
+IntArray: TypeAlias = NDArray[np.int32]
+Limits2: TypeAlias = tuple[float, float]
+PieceKind: TypeAlias = Literal["scan", "motion", "volume"]
+Status: TypeAlias = Literal["measured", "not_measurable", "not_applicable"]
+RulingWord: TypeAlias = Literal["met", "not met", "too close to call", "not measurable", "not applicable"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """A triangle mesh: `vertices_mm` (n, 3) float64, `faces` (m, 3) int32, counter-clockwise seen from outside."""
+
+    vertices_mm: FloatArray
+    faces: IntArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid:
+    """Values at voxel centres: voxel (i, j, k) is the point `origin_mm + spacing_mm * (i, j, k)`, axes x, y, z.
+
+    A signed-distance grid holds float32 millimetres, negative inside, cut off at ± its band.
+    """
+
+    origin_mm: FloatArray
+    spacing_mm: float
+    values: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something worth saying that changes no exit status: a mended mesh, an assumed unit. JSON calls these warnings."""
+
+    code: str
+    where: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One line of an uncertainty budget (JCGM 100): its source and its standard uncertainty in the reading's unit."""
+
+    source: str
+    u: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SectionPlane:
+    """A cutting plane: `origin_mm` on it, unit `across` (drawn to the right) and `up` (drawn upwards), in the tooth frame."""
+
+    name: str
+    origin_mm: FloatArray
+    across: FloatArray
+    up: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Witness:
+    """The geometry a number came from, in the tooth frame.
+
+    `kind` says how it is drawn: `angle` (segments[0] and segments[1] are the two fitted lengths), `length`
+    (segments[0] is the measured extent, further segments are its extension lines), `points`, `curve`, `patch`
+    (points of the area), `region` (points inside the volume), `direction` (segments[0]).
+    """
+
+    kind: Literal["angle", "length", "points", "curve", "patch", "region", "direction"]
+    points_mm: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
+    segments_mm: FloatArray = field(default_factory=lambda: np.empty((0, 2, 3)))
+    curves_mm: tuple[FloatArray, ...] = ()
+    plane: SectionPlane | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """One number: value, unit, standard uncertainty, status, and where it came from.
+
+    `id`, `where` and `stat` together name it. `value` and `u` are None unless `status` is `measured`, and `reason`
+    is then the cause in words.
+    """
+
+    id: str
+    where: str | None
+    stat: str | None
+    value: float | None
+    unit: str
+    u: float | None
+    status: Status = "measured"
+    reason: str | None = None
+    budget: tuple[Component, ...] = ()
+    witness: Witness | None = None
+
+    @property
+    def key(self) -> tuple[str, str | None, str | None]:
+        """What names it: id, where, stat."""
+        return self.id, self.where, self.stat
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Alignment:
+    """How a piece file was laid over the exercise.
+
+    Attributes
+    ----------
+    matrix : (4, 4) float array
+        Carries piece-file coordinates (mm, after any unit change) into exercise-file coordinates.
+    rms_um : float
+        Root mean square residual over the points used, µm.
+    overlap : float
+        Fraction of the reference points (what is not cut) that found the piece.
+    covariance : (6, 6) float array
+        Of a small motion about the tooth-frame origin, in the tooth frame: three rotations (radians, about x, y, z), then
+        three translations (mm), scaled by the residual.
+    points_used : int
+    """
+
+    matrix: FloatArray
+    rms_um: float
+    overlap: float
+    covariance: FloatArray
+    points_used: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """What a learner cut, aligned and in the tooth frame, whatever it was captured with.
+
+    `surface` is the worked tooth or block alone. `neighbours` holds neighbours' surfaces as scanned with the piece, by
+    side. `noise_um` and `trueness_um` are standard uncertainties of a surface point, random and shared.
+    """
+
+    kind: PieceKind
+    sha256: str
+    surface: Surface
+    alignment: Alignment
+    noise_um: float
+    trueness_um: float
+    neighbours: Mapping[str, Surface] = field(default_factory=dict)
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Site:
+    """A named place on the subject: its role, its point, the subject points within 0.5 mm and their inward normals."""
+
+    name: str
+    role: str
+    point_mm: FloatArray
+    points_mm: FloatArray
+    inward: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """A criterion decided (JCGM 106): probability that the true value lies inside the limits, and the word for it."""
+
+    reading: str
+    where: str | None
+    stat: str | None
+    limits: Limits2
+    probability_inside: float | None
+    ruling: RulingWord
+    weight: float
+    critical: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """The whole piece: percent of the weight earned, the outcome, and the critical criteria that were not met."""
+
+    percent: float | None
+    outcome: Literal["pass", "fail", "refer"]
+    critical_not_met: tuple[str, ...] = ()
+    referred: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Assessment:
+    """Everything `assess` found, with what is needed to make it again bit for bit."""
+
+    kerfmark: str
+    exercise_id: str
+    exercise_version: str
+    piece: Piece
+    readings: tuple[Reading, ...]
+    rulings: tuple[Ruling, ...]
+    mark: Mark
+    remarks: tuple[Remark, ...]
+    settings: Mapping[str, object] = field(default_factory=dict)
