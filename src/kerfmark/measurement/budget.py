@@ -1,0 +1,147 @@
+"""How sure a reading is: uncertainty budgets (JCGM 100) from what is known of the source and of the alignment."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from kerfmark.records import Alignment, Component, FloatArray, Piece, Reading, Status, Witness
+
+__all__ = [
+    "alignment_u_deg",
+    "alignment_u_mm",
+    "combined",
+    "effective_count",
+    "line_angle_u_deg",
+    "measured",
+    "surface_u_mm",
+    "unmeasured",
+]
+
+# Vertices that carry independent noise, per edge length of a section through the mesh and per square edge of its area.
+# Counted on even triangulations; the derivation is in docs/measures/crown.md.
+COUNT_PER_EDGE_LENGTH = 1.6
+COUNT_PER_SQUARE_EDGE = 1.15
+
+
+def combined(components: Iterable[Component]) -> float:
+    """The combined standard uncertainty: root of the sum of squares.
+
+    Notes
+    -----
+    Source: JCGM 100:2008, 5.1.2, uncorrelated inputs whose sensitivities are already in the components.
+
+    Examples
+    --------
+    >>> combined([Component("surface noise", 0.03), Component("alignment", 0.04)])
+    0.05
+    """
+    return math.sqrt(math.fsum(c.u * c.u for c in components))
+
+
+def measured(
+    reading: str,
+    value: float,
+    *,
+    unit: str,
+    budget: Iterable[Component],
+    witness: Witness,
+    where: str | None = None,
+    stat: str | None = None,
+    reason: str | None = None,
+) -> Reading:
+    """A measured reading with its budget; a `reason` here says what was left out. Lines of no size are dropped.
+
+    Falls back to `not_measurable` where the value or its uncertainty is not finite, so that no NaN leaves the family.
+    """
+    lines = tuple(c for c in budget if c.u > 0.0 or math.isnan(c.u))
+    u = combined(lines)
+    if not (math.isfinite(value) and math.isfinite(u)):
+        return unmeasured(reading, "the fit gave no finite value", unit=unit, where=where, stat=stat)
+    return Reading(reading, where, stat, float(value), unit, u, "measured", reason, lines, witness)
+
+
+def unmeasured(
+    reading: str,
+    reason: str,
+    *,
+    unit: str,
+    where: str | None = None,
+    stat: str | None = None,
+    status: Status = "not_measurable",
+) -> Reading:
+    """A reading that has no number, and why."""
+    return Reading(reading, where, stat, None, unit, None, status, reason)
+
+
+def surface_u_mm(piece: Piece, *, floor_mm: float = 0.01) -> float:
+    """Standard uncertainty of one surface point, mm: noise, trueness and alignment residual, at least `floor_mm`."""
+    shared_um = math.hypot(piece.noise_um, piece.trueness_um)
+    return max(shared_um / 1000.0, floor_mm)
+
+
+def alignment_u_mm(alignment: Alignment, points_mm: ArrayLike, directions: ArrayLike) -> float:
+    """Standard uncertainty that the alignment gives to the mean height of some points along their directions.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        Its covariance is of small rotations (rad) about the tooth frame's axes, then translations (mm).
+    points_mm : (n, 3) or (3,) float array, mm, tooth frame
+    directions : (n, 3) or (3,) float array
+        Unit directions along which each point's motion counts.
+
+    Returns
+    -------
+    u_mm : float
+
+    Notes
+    -----
+    A small motion moves p by ω × p + t, and so by ω · (p × n) + t · n along n: the sensitivities are (p × n, n).
+
+    Examples
+    --------
+    >>> still = Alignment(np.eye(4), 0.0, 1.0, np.diag([0.0, 0, 0, 0, 0, 0.0004]), 9)
+    >>> alignment_u_mm(still, [[1.0, 2.0, 3.0]], [[0.0, 0.0, 1.0]])
+    0.02
+    """
+    points, normals = np.atleast_2d(np.asarray(points_mm, float)), np.atleast_2d(np.asarray(directions, float))
+    sensitivity = np.concatenate([np.cross(points, normals), np.broadcast_to(normals, points.shape)], axis=1).mean(
+        axis=0
+    )
+    return _root(sensitivity @ alignment.covariance @ sensitivity)
+
+
+def alignment_u_deg(alignment: Alignment, axis: ArrayLike) -> float:
+    """Standard uncertainty of the alignment's rotation about a unit axis of the tooth frame, degrees."""
+    axis = np.asarray(axis, float)
+    return math.degrees(_root(axis @ alignment.covariance[:3, :3] @ axis))
+
+
+def effective_count(*, edge_mm: float, length_mm: float | None = None, area_mm2: float | None = None) -> float:
+    """How many vertices with noise of their own a section of some length, or a patch of some area, averages over.
+
+    At least 1. A section of a mesh meets fewer points of its own than it has corners: neighbouring corners share
+    vertices, so that the noise along it is correlated over about an edge.
+    """
+    if length_mm is not None:
+        return max(1.0, COUNT_PER_EDGE_LENGTH * length_mm / edge_mm)
+    return max(1.0, COUNT_PER_SQUARE_EDGE * (area_mm2 or 0.0) / edge_mm**2)
+
+
+def line_angle_u_deg(noise_mm: float, *, length_mm: float, edge_mm: float) -> float:
+    """Standard uncertainty of the direction of a straight line fitted to an evenly sampled stretch, degrees.
+
+    Notes
+    -----
+    Least squares over a length L with n independent points: u = noise · sqrt(12 / n) / L.
+    """
+    count = effective_count(edge_mm=edge_mm, length_mm=length_mm)
+    return math.degrees(noise_mm * math.sqrt(12.0 / max(count, 2.0)) / length_mm)
+
+
+def _root(variance: float | FloatArray) -> float:
+    return math.sqrt(max(float(variance), 0.0))
