@@ -1,0 +1,232 @@
+"""The `kerfmark` command. Everything heavy is imported inside the command that needs it, so that `--help` stays quick."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from kerfmark.errors import InputError, KerfmarkError, printable
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from kerfmark.records import Assessment, Remark
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="kerfmark",
+    help="Measure the cut, mark the work. Exercises only: nothing here is for use on patients.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+ExerciseArgument = Annotated[str, typer.Argument(metavar="EXERCISE", help="Folder, zip, or the name of a built-in exercise (`kerfmark list`).")]
+
+
+class Progress:
+    """Says on a terminal's standard error what is going on, once it has taken more than a second."""
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._timer: threading.Timer | None = None
+
+    def __call__(self, stage: str) -> None:
+        """A stage begins; the one before it has ended."""
+        self.done()
+        if self._shown:
+            self._timer = threading.Timer(1.0, lambda: print(f"  {stage} …", file=sys.stderr, flush=True))
+            self._timer.daemon = True
+            self._timer.start()
+
+    def done(self) -> None:
+        """Nothing is going on any more."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+
+@app.command()
+def assess(
+    exercise: ExerciseArgument,
+    piece: Annotated[Path, typer.Argument(metavar="PIECE", help="Surface of what was cut: STL, PLY, OBJ, 3MF or GLB.")],
+    json_to: Annotated[str | None, typer.Option("--json", metavar="FILE|-", help="Write the assessment as JSON; - for standard output.")] = None,
+    html_to: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="Write the report as one page.")] = None,
+    pdf_to: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Write the report as printable sheets.")] = None,
+    neighbour: Annotated[list[str] | None, typer.Option(metavar="SIDE=FILE", help="Scan of a neighbour, mesial=FILE or distal=FILE.")] = None,
+    unit: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the piece's file: mm, cm, m, in or um.")] = None,
+) -> None:
+    """Measure and mark one piece.
+
+    Without --json, --html or --pdf a summary is shown on a terminal, and JSON is written to a pipe.
+    """
+    from kerfmark.pipeline import assess_prepared, open_exercise, remarks_of
+    from kerfmark.settings import read_settings
+
+    sides = dict(_side_and_file(text) for text in neighbour or [])
+    for target in (html_to, pdf_to, None if json_to in (None, "-") else Path(str(json_to))):
+        _check_writable(target)
+    settings, progress = read_settings(), Progress()
+    progress("preparing the exercise")
+    loaded, prepared = open_exercise(exercise, settings=settings)
+    assessment = assess_prepared(loaded, prepared, piece, neighbours=sides, unit=unit, settings=settings, progress=progress)
+    _show_remarks(remarks_of(assessment))
+    progress("writing the reports")
+    if html_to is not None:
+        from kerfmark.reports.piece import write_html
+
+        write_html(html_to, assessment, prepared, loaded, labels={"piece": piece.name})
+    if pdf_to is not None:
+        from kerfmark.reports.sheet import write_pdf
+
+        write_pdf(pdf_to, assessment, prepared, loaded, labels={"piece": piece.name})
+    progress.done()
+    nothing_asked = html_to is None and pdf_to is None and json_to is None
+    if json_to is not None or (nothing_asked and not sys.stdout.isatty()):
+        _write_json(assessment, json_to or "-")
+    elif nothing_asked:
+        _show_summary(assessment)
+
+
+@app.command()
+def check(exercise: ExerciseArgument) -> None:
+    """Prove an exercise: is it valid, can it be cut, can it be marked? Exit 0 all three, 3 valid but cannot, 2 not valid."""
+    from kerfmark.exercise.proof import check_exercise
+    from kerfmark.pipeline import open_exercise
+    from kerfmark.settings import read_settings
+
+    progress = Progress()
+    progress("preparing the exercise")
+    loaded, prepared = open_exercise(exercise, settings=read_settings())
+    _show_remarks(loaded.remarks)
+    progress("proving the exercise")
+    proof = check_exercise(loaded, prepared)
+    progress.done()
+    typer.echo(f"{loaded.exercise.id}  {loaded.version}")
+    typer.echo(proof.text())
+    if not (proof.can_be_cut and proof.can_be_marked):
+        raise typer.Exit(3)
+
+
+@app.command("list")
+def list_exercises() -> None:
+    """List the built-in exercises."""
+    from kerfmark.exercise import builtin
+
+    for name in builtin.names():
+        typer.echo(f"{name:<24} {builtin.title(name)}")
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of exercise.toml."""
+    import json
+
+    from kerfmark.exercise.schema import exercise_schema
+
+    typer.echo(json.dumps(exercise_schema(), indent=2, ensure_ascii=False))
+
+
+@app.command()
+def simulate(
+    exercise: ExerciseArgument,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where to write the simulated scan: .stl, .ply, .obj, .3mf or .glb.")],
+    level: Annotated[str, typer.Option(metavar="LEVEL", help="novice, middle or able.")] = "middle",
+    seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same piece.", min=0)] = 0,
+) -> None:
+    """Make a simulated scan of a piece of a built-in exercise, to try things out with."""
+    from kerfmark.demo.learners import simulated_piece
+    from kerfmark.settings import read_settings
+
+    _check_writable(out)
+    progress = Progress()
+    progress("cutting and scanning a simulated piece")
+    simulated_piece(exercise, level=level, seed=seed, settings=read_settings()).write(out)
+    progress.done()
+    typer.echo(f"{out}: simulated piece, {level}, seed {seed}")
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the pieces, reports and overview go.")] = Path("kerfmark-demo"),
+    learners: Annotated[int, typer.Option(metavar="N", help="How many simulated learners.", min=3, max=240)] = 24,
+    seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same sitting.", min=0)] = 7,
+) -> None:
+    """Run a whole invented sitting: simulated learners cut, everything is assessed, reports and an overview are written."""
+    from kerfmark.demo import run_demo
+    from kerfmark.settings import read_settings
+
+    run_demo(out, learners=learners, seed=seed, settings=read_settings(), say=typer.echo)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command; the exit status is that of the first failure (see `docs/cli.md`)."""
+    try:
+        app(args=arguments, standalone_mode=True)
+    except KerfmarkError as failure:
+        _say(f"error: {failure}")
+        sys.exit(failure.exit_status)
+    except KeyboardInterrupt:
+        _say("stopped")
+        sys.exit(130)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except MemoryError:
+        _say("error: this needs more memory than the machine has. Set a lower KERFMARK_LIMIT_GRID_MIB or hand in fewer triangles.")
+        sys.exit(1)
+    except Exception as fault:
+        _say(f"error: a fault of our own ({type(fault).__name__}: {printable(fault, limit=120)}). Nothing was written; please report it with the command.")
+        sys.exit(1)
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _side_and_file(text: str) -> tuple[str, str]:
+    side, sign, file = text.partition("=")
+    if not sign or not file:
+        raise InputError(f"--neighbour '{printable(text)}': expected SIDE=FILE, such as mesial=mesial.stl. Correct it.")
+    return side, file
+
+
+def _check_writable(target: Path | None) -> None:
+    """Refuse a target whose folder is missing before any work is done."""
+    if target is None:
+        return
+    if target.is_dir():
+        raise InputError(f"{printable(target)} is a folder, expected a file to write. Name a file in it.")
+    if not target.absolute().parent.is_dir():
+        raise InputError(f"{printable(target)}: its folder does not exist, expected an existing folder. Make it or name another.")
+
+
+def _show_remarks(remarks: Iterable[Remark]) -> None:
+    for remark in remarks:
+        _say(f"warning: {printable(remark.where)}: {printable(remark.message, limit=400)}")
+
+
+def _write_json(assessment: Assessment, target: str) -> None:
+    from kerfmark.reports.results import as_json_text, write_whole
+
+    text = as_json_text(assessment)
+    if target == "-":
+        typer.echo(text)
+    else:
+        write_whole(Path(target), text.encode())
+
+
+def _show_summary(assessment: Assessment) -> None:
+    from kerfmark.reports.results import summary_lines
+
+    for line in summary_lines(assessment):
+        typer.echo(line)
+
