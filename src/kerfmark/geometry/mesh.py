@@ -1,0 +1,104 @@
+"""Properties of a surface: normals, areas, volume, bounds, parts. Health and mending stand in `geometry.mending`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from kerfmark.geometry.edges import FaceEdges, boundary_loops, components, face_edges, submesh
+from kerfmark.geometry.frames import transform_points
+from kerfmark.geometry.mending import Health, health, mend
+from kerfmark.kernels import mesh as mesh_kernels
+from kerfmark.kernels.arrays import read_only
+from kerfmark.records import FloatArray, IntArray, Surface
+
+__all__ = [
+    "FaceEdges", "Health", "area_mm2", "boundary_loops", "bounds_mm", "components", "face_areas_mm2", "face_edges",
+    "face_normals", "health", "is_closed", "joined", "mend", "submesh", "transformed", "vertex_normals", "volume_mm3",
+]  # fmt: skip
+
+
+def face_normals(surface: Surface) -> FloatArray:
+    """Unit normal of each face (m, 3), outward; 0 for a face without area."""
+    vectors = _area_vectors(surface)
+    return _unit(vectors)
+
+
+def face_areas_mm2(surface: Surface) -> FloatArray:
+    """Area of each face (m,), mm²."""
+    areas: FloatArray = np.linalg.norm(_area_vectors(surface), axis=1)
+    return areas
+
+
+def vertex_normals(surface: Surface) -> FloatArray:
+    """Unit normal of each vertex (n, 3): its faces' normals weighted by their angles there; 0 for an unused vertex.
+
+    Notes
+    -----
+    Source: Thürmer & Wüthrich, Computing vertex normals from polygonal facets (1998).
+    """
+    vertices, faces = _arrays(surface)
+    return _unit(mesh_kernels.corner_angle_normals(vertices, faces, face_normals(surface)))
+
+
+def area_mm2(surface: Surface) -> float:
+    """Area of all faces, mm²."""
+    return float(face_areas_mm2(surface).sum())
+
+
+def volume_mm3(surface: Surface) -> float:
+    """Volume inside a closed surface, mm³; negative where its faces look inwards.
+
+    Examples
+    --------
+    >>> from kerfmark.geometry.solids import Solid
+    >>> round(volume_mm3(Solid.box([0, 0, 0], [1, 2, 3]).surface()), 12)
+    6.0
+    """
+    vertices, faces = _arrays(surface)
+    middle = read_only(bounds_mm(surface).mean(axis=0), np.float64) if len(vertices) else np.zeros(3)
+    return float(mesh_kernels.signed_volume(vertices, faces, read_only(middle, np.float64)))
+
+
+def bounds_mm(surface: Surface) -> FloatArray:
+    """Lowest and highest coordinates of the vertices, (2, 3) mm."""
+    return np.array([surface.vertices_mm.min(axis=0), surface.vertices_mm.max(axis=0)])
+
+
+def transformed(surface: Surface, matrix: ArrayLike) -> Surface:
+    """The surface carried by a 4 × 4 matrix; a mirroring matrix also turns the faces, so that they stay outward."""
+    matrix = np.asarray(matrix, dtype=float)
+    mirrored = np.linalg.det(matrix[:3, :3]) < 0
+    faces = np.ascontiguousarray(surface.faces[:, ::-1]) if mirrored else surface.faces
+    return Surface(transform_points(matrix, surface.vertices_mm), faces)
+
+
+def joined(surfaces: Iterable[Surface]) -> Surface:
+    """All surfaces side by side in one, nothing merged."""
+    surfaces = list(surfaces)
+    if not surfaces:
+        return Surface(np.empty((0, 3)), np.empty((0, 3), dtype=np.int32))
+    shift = np.cumsum([0] + [len(s.vertices_mm) for s in surfaces])
+    faces: list[IntArray] = [s.faces + np.int32(k) for s, k in zip(surfaces, shift, strict=False)]
+    return Surface(np.concatenate([s.vertices_mm for s in surfaces]), np.concatenate(faces))
+
+
+def is_closed(surface: Surface) -> bool:
+    """Whether every edge is passed as often one way as the other, so that inside and outside can be told apart."""
+    return len(surface.faces) > 0 and not face_edges(surface).balance.any()
+
+
+def _arrays(surface: Surface) -> tuple[FloatArray, IntArray]:
+    return read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32)
+
+
+def _area_vectors(surface: Surface) -> FloatArray:
+    vectors: FloatArray = mesh_kernels.area_vectors(*_arrays(surface))
+    return vectors
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    lengths = np.linalg.norm(vectors, axis=1, keepdims=True)
+    return np.divide(vectors, lengths, out=np.zeros_like(vectors), where=lengths > 0)
