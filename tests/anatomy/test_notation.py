@@ -5,7 +5,7 @@ import pytest
 from kerfmark.anatomy import notation as n
 from kerfmark.errors import InputError
 
-# Source: pairs printed in public dental references (46, 16, 26, 25, 37, 47, 32, 42, 28, 38, 48), the others from the rule.
+# Source: pairs printed in public dental references; those not printed there follow from the counting rule.
 SEEN_UNIVERSAL = {
     46: "30", 16: "3", 26: "14", 25: "13", 37: "18", 47: "31", 32: "23", 42: "26", 31: "24", 41: "25", 11: "8", 21: "9",
     18: "1", 28: "16", 38: "17", 48: "32", 55: "A", 65: "J", 75: "K", 85: "T", 51: "E", 61: "F", 71: "O", 81: "P",
@@ -32,13 +32,13 @@ def test_universal_count_runs_round_the_mouth_without_a_gap():
 
 
 def test_the_mixed_dentition_example_reads_as_published():
-    # Source: a chart example in public dental references: a retained primary second molar in an otherwise whole lower right quadrant.
+    # Source: a printed chart example: a retained primary second molar in a lower right quadrant.
     written = ["LR1", "LR2", "LR3", "LR4", "LRE", "LR6", "LR7", "LR8"]
     assert [n.read_tooth(w, notation="bracket") for w in written] == [41, 42, 43, 44, 85, 46, 47, 48]
 
 
 def test_bracket_glyphs_stand_on_the_side_the_quadrant_is_seen():
-    # Source: Zsigmondy and Palmer's grid: upper right ┘, upper left └, lower right ┐, lower left ┌; the chart is seen from in front.
+    # Source: Zsigmondy and Palmer's grid, seen from in front: upper right ┘, upper left └, lower right ┐, lower left ┌.
     assert [n.write_tooth(f, notation="bracket", glyphs=True) for f in (16, 26, 46, 36)] == ["6┘", "└6", "6┐", "┌6"]
 
 
