@@ -29,6 +29,8 @@ class Limits:
         Most a zipped exercise or a packed surface may unpack to, MiB.
     grid_mib : int
         Most memory one distance grid may take, MiB.
+    toml_mib : int
+        Largest `exercise.toml` read, MiB.
     """
 
     file_mib: int = 512
@@ -36,6 +38,7 @@ class Limits:
     zip_members: int = 256
     unpacked_mib: int = 1024
     grid_mib: int = 1024
+    toml_mib: int = 4
 
 
 @dataclass(frozen=True, slots=True)
