@@ -29,7 +29,9 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 
-ExerciseArgument = Annotated[str, typer.Argument(metavar="EXERCISE", help="Folder, zip, or the name of a built-in exercise (`kerfmark list`).")]
+ExerciseArgument = Annotated[
+    str, typer.Argument(metavar="EXERCISE", help="Folder, zip, or the name of a built-in exercise (`kerfmark list`).")
+]
 
 
 class Progress:
@@ -58,11 +60,22 @@ class Progress:
 def assess(
     exercise: ExerciseArgument,
     piece: Annotated[Path, typer.Argument(metavar="PIECE", help="Surface of what was cut: STL, PLY, OBJ, 3MF or GLB.")],
-    json_to: Annotated[str | None, typer.Option("--json", metavar="FILE|-", help="Write the assessment as JSON; - for standard output.")] = None,
-    html_to: Annotated[Path | None, typer.Option("--html", metavar="FILE", help="Write the report as one page.")] = None,
-    pdf_to: Annotated[Path | None, typer.Option("--pdf", metavar="FILE", help="Write the report as printable sheets.")] = None,
-    neighbour: Annotated[list[str] | None, typer.Option(metavar="SIDE=FILE", help="Scan of a neighbour, mesial=FILE or distal=FILE.")] = None,
-    unit: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the piece's file: mm, cm, m, in or um.")] = None,
+    json_to: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE|-", help="Write the assessment as JSON; - for standard output."),
+    ] = None,
+    html_to: Annotated[
+        Path | None, typer.Option("--html", metavar="FILE", help="Write the report as one page.")
+    ] = None,
+    pdf_to: Annotated[
+        Path | None, typer.Option("--pdf", metavar="FILE", help="Write the report as printable sheets.")
+    ] = None,
+    neighbour: Annotated[
+        list[str] | None, typer.Option(metavar="SIDE=FILE", help="Scan of a neighbour, mesial=FILE or distal=FILE.")
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(metavar="UNIT", help="Unit of the piece's file: mm, cm, m, in or um.")
+    ] = None,
 ) -> None:
     """Measure and mark one piece.
 
@@ -77,7 +90,9 @@ def assess(
     settings, progress = read_settings(), Progress()
     progress("preparing the exercise")
     loaded, prepared = open_exercise(exercise, settings=settings)
-    assessment = assess_prepared(loaded, prepared, piece, neighbours=sides, unit=unit, settings=settings, progress=progress)
+    assessment = assess_prepared(
+        loaded, prepared, piece, neighbours=sides, unit=unit, settings=settings, progress=progress
+    )
     _show_remarks(remarks_of(assessment))
     progress("writing the reports")
     if html_to is not None:
@@ -138,7 +153,12 @@ def schema() -> None:
 @app.command()
 def simulate(
     exercise: ExerciseArgument,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where to write the simulated scan: .stl, .ply, .obj, .3mf or .glb.")],
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out", metavar="FILE", help="Where to write the simulated scan: .stl, .ply, .obj, .3mf or .glb."
+        ),
+    ],
     level: Annotated[str, typer.Option(metavar="LEVEL", help="novice, middle or able.")] = "middle",
     seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same piece.", min=0)] = 0,
 ) -> None:
@@ -156,7 +176,9 @@ def simulate(
 
 @app.command()
 def demo(
-    out: Annotated[Path, typer.Option("--out", metavar="FOLDER", help="Where the pieces, reports and overview go.")] = Path("kerfmark-demo"),
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FOLDER", help="Where the pieces, reports and overview go.")
+    ] = Path("kerfmark-demo"),
     learners: Annotated[int, typer.Option(metavar="N", help="How many simulated learners.", min=3, max=240)] = 24,
     seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same sitting.", min=0)] = 7,
 ) -> None:
@@ -181,10 +203,14 @@ def main(arguments: list[str] | None = None) -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except MemoryError:
-        _say("error: this needs more memory than the machine has. Set a lower KERFMARK_LIMIT_GRID_MIB or hand in fewer triangles.")
+        _say(
+            "error: this needs more memory than the machine has. Set a lower KERFMARK_LIMIT_GRID_MIB or hand in fewer triangles."
+        )
         sys.exit(1)
     except Exception as fault:
-        _say(f"error: a fault of our own ({type(fault).__name__}: {printable(fault, limit=120)}). Nothing was written; please report it with the command.")
+        _say(
+            f"error: a fault of our own ({type(fault).__name__}: {printable(fault, limit=120)}). Nothing was written; please report it with the command."
+        )
         sys.exit(1)
 
 
@@ -206,7 +232,9 @@ def _check_writable(target: Path | None) -> None:
     if target.is_dir():
         raise InputError(f"{printable(target)} is a folder, expected a file to write. Name a file in it.")
     if not target.absolute().parent.is_dir():
-        raise InputError(f"{printable(target)}: its folder does not exist, expected an existing folder. Make it or name another.")
+        raise InputError(
+            f"{printable(target)}: its folder does not exist, expected an existing folder. Make it or name another."
+        )
 
 
 def _show_remarks(remarks: Iterable[Remark]) -> None:
@@ -229,4 +257,3 @@ def _show_summary(assessment: Assessment) -> None:
 
     for line in summary_lines(assessment):
         typer.echo(line)
-

@@ -34,7 +34,7 @@ class MeasurementError(KerfmarkError):
 
 
 def printable(text: object, *, limit: int = 200) -> str:
-    """Text from a file made safe to show: control characters escaped, long runs cut.
+    r"""Text from a file made safe to show: control characters escaped, long runs cut.
 
     Parameters
     ----------
@@ -49,8 +49,8 @@ def printable(text: object, *, limit: int = 200) -> str:
 
     Examples
     --------
-    >>> printable("a\\x1b[31mb\\n")
-    'a\\\\x1b[31mb\\\\n'
+    >>> printable("a\x1b[31mb\n")
+    'a\\x1b[31mb\\n'
     """
     shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in str(text))
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"

@@ -22,7 +22,14 @@ from kerfmark.settings import Settings, read_settings
 __all__ = ["assess", "assess_prepared", "open_exercise"]
 
 NEIGHBOUR_SIDES = ("mesial", "distal")
-NOT_A_SURFACE = {".csv": "motion", ".parquet": "motion", ".nrrd": "volume", ".nii": "volume", ".gz": "volume", ".dcm": "volume"}
+NOT_A_SURFACE = {
+    ".csv": "motion",
+    ".parquet": "motion",
+    ".nrrd": "volume",
+    ".nii": "volume",
+    ".gz": "volume",
+    ".dcm": "volume",
+}
 
 
 def _silent(_stage: str) -> None:
@@ -73,7 +80,9 @@ def assess(
     loaded = load_exercise(exercise, limits=settings.limits, cache_dir=settings.cache_dir)
     progress("preparing the exercise")
     prepared = prepare(loaded, cache_dir=settings.cache_dir, limits=settings.limits)
-    return assess_prepared(loaded, prepared, piece, neighbours=neighbours, unit=unit, settings=settings, progress=progress)
+    return assess_prepared(
+        loaded, prepared, piece, neighbours=neighbours, unit=unit, settings=settings, progress=progress
+    )
 
 
 def open_exercise(exercise: str | Path, *, settings: Settings) -> tuple[LoadedExercise, Prepared]:
@@ -100,7 +109,12 @@ def assess_prepared(
     source = loaded.exercise.source
     registered = register(taken.parts, prepared, noise_um=source.noise_um)
     progress("measuring")
-    aligned = _piece(taken, registered, prepared, source, _neighbours(neighbours or {}, registered, prepared, unit=unit, settings=settings))
+    aligned = _piece(
+        taken,
+        registered,
+        prepared,
+        _neighbours(neighbours or {}, registered, prepared, unit=unit, settings=settings),
+    )
     readings = measure(aligned, prepared)
     exercise = loaded.exercise
     rulings = rule(readings, exercise.criteria, exercise.pass_)
@@ -119,7 +133,12 @@ def assess_prepared(
         rulings=rulings,
         mark=mark(rulings, exercise.pass_),
         remarks=(*loaded.remarks, *taken.remarks, *registered.remarks),
-        settings={"limits": asdict(settings.limits), "unit": unit, "noise_um": aligned.noise_um, "trueness_um": aligned.trueness_um},
+        settings={
+            "limits": asdict(settings.limits),
+            "unit": unit,
+            "noise_um": aligned.noise_um,
+            "trueness_um": aligned.trueness_um,
+        },
     )
 
 
@@ -131,11 +150,17 @@ def _take_in(path: Path, prepared: Prepared, *, unit: str | None, settings: Sett
             "Export the piece as a surface and hand that in."
         )
     if prepared.subject is None:
-        raise InputError(f"exercise {prepared.exercise.id} has no subject surface, expected one to measure against. Add subject.surface.")
-    return take_in(path, name=path.name, subject_bounds_mm=bounds_mm(prepared.subject), unit=unit, limits=settings.limits)
+        raise InputError(
+            f"exercise {prepared.exercise.id} has no subject surface, expected one to measure against. Add subject.surface."
+        )
+    return take_in(
+        path, name=path.name, subject_bounds_mm=bounds_mm(prepared.subject), unit=unit, limits=settings.limits
+    )
 
 
-def _piece(taken: TakenIn, registered: Registered, prepared: Prepared, source: object, neighbours: Mapping[str, Surface]) -> Piece:
+def _piece(
+    taken: TakenIn, registered: Registered, prepared: Prepared, neighbours: Mapping[str, Surface]
+) -> Piece:
     return Piece(
         kind="scan",
         sha256=taken.sha256,
@@ -154,10 +179,20 @@ def _neighbours(
     surfaces = {}
     for side, file in files.items():
         if side not in NEIGHBOUR_SIDES:
-            raise InputError(f"--neighbour {printable(side)}={printable(file)}: the side is '{printable(side)}', expected mesial or distal. Correct it.")
+            raise InputError(
+                f"--neighbour {printable(side)}={printable(file)}: the side is '{printable(side)}', expected mesial or distal. Correct it."
+            )
         if side not in prepared.neighbours:
-            raise InputError(f"--neighbour {side}: exercise {prepared.exercise.id} has no {side} neighbour, expected one to compare with. Leave the option out.")
-        taken = take_in(Path(file), name=Path(file).name, subject_bounds_mm=bounds_mm(prepared.neighbours[side]), unit=unit, limits=settings.limits)
+            raise InputError(
+                f"--neighbour {side}: exercise {prepared.exercise.id} has no {side} neighbour, expected one to compare with. Leave the option out."
+            )
+        taken = take_in(
+            Path(file),
+            name=Path(file).name,
+            subject_bounds_mm=bounds_mm(prepared.neighbours[side]),
+            unit=unit,
+            limits=settings.limits,
+        )
         into_tooth = prepared.frame @ registered.alignment.matrix
         surfaces[side] = replace(taken.parts[0], vertices_mm=transform_points(into_tooth, taken.parts[0].vertices_mm))
     return surfaces

@@ -63,7 +63,9 @@ def read_settings() -> Settings:
         If a variable holds something else than a whole number above 0; the start is refused.
     """
     cache_dir = os.environ.get("KERFMARK_CACHE_DIR") or platformdirs.user_cache_dir("kerfmark")
-    limits = Limits(**{f.name: _whole(f"KERFMARK_LIMIT_{f.name.upper()}", getattr(Limits(), f.name)) for f in fields(Limits)})
+    limits = Limits(
+        **{f.name: _whole(f"KERFMARK_LIMIT_{f.name.upper()}", getattr(Limits(), f.name)) for f in fields(Limits)}
+    )
     return Settings(Path(cache_dir), _whole("KERFMARK_THREADS", os.cpu_count() or 1), limits)
 
 
@@ -72,5 +74,7 @@ def _whole(name: str, default: int) -> int:
     if not text:
         return default
     if not text.isascii() or not text.isdigit() or int(text) < 1:
-        raise InputError(f"{name} is '{printable(text, limit=40)}', expected a whole number above 0. Correct or unset it and start again.")
+        raise InputError(
+            f"{name} is '{printable(text, limit=40)}', expected a whole number above 0. Correct or unset it and start again."
+        )
     return int(text)

@@ -12,7 +12,7 @@ from kerfmark.errors import InputError
 from kerfmark.records import FloatArray, Surface
 
 __all__ = [
-    "Solid", "box", "cylinder", "difference", "extruded", "frustum", "intersection", "loft", "revolved", "sphere", "union",
+    "Solid", "box", "cylinder", "difference", "extruded", "frustum", "hull", "intersection", "loft", "revolved", "sphere", "union",
 ]  # fmt: skip
 
 SEGMENTS = 128
@@ -217,6 +217,13 @@ def intersection(a: Solid, *b: Solid) -> Solid:
     from manifold3d import Manifold, OpType
 
     return Solid(Manifold.batch_boolean([a._manifold, *(s._manifold for s in b)], OpType.Intersect))
+
+
+def hull(*solids: Solid) -> Solid:
+    """The least convex solid that holds all of the solids."""
+    from manifold3d import Manifold
+
+    return Solid(Manifold.batch_hull([s._manifold for s in solids]))
 
 
 box, cylinder, frustum, sphere = Solid.box, Solid.cylinder, Solid.frustum, Solid.sphere

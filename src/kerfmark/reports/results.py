@@ -49,7 +49,10 @@ def as_json(assessment: Assessment) -> dict[str, Any]:
             "critical_not_met": assessment.mark.critical_not_met,
             "referred": assessment.mark.referred,
         },
-        "warnings": [{"code": r.code, "where": r.where, "message": r.message} for r in (*assessment.remarks, *assessment.piece.remarks)],
+        "warnings": [
+            {"code": r.code, "where": r.where, "message": r.message}
+            for r in (*assessment.remarks, *assessment.piece.remarks)
+        ],
         "settings": assessment.settings,
     }
     plain = _plain(values)
@@ -65,12 +68,19 @@ def as_json_text(assessment: Assessment) -> str:
 def summary_lines(assessment: Assessment) -> list[str]:
     """What a person wants to see first: each criterion with reading ± U (U = 2 u), limits and ruling, then the mark."""
     readings = {r.key: r for r in assessment.readings}
-    lines = [f"{assessment.exercise_id}  aligned {assessment.piece.alignment.rms_um:.1f} µm rms, {100 * assessment.piece.alignment.overlap:.0f} % overlap"]
+    lines = [
+        f"{assessment.exercise_id}  aligned {assessment.piece.alignment.rms_um:.1f} µm rms, {100 * assessment.piece.alignment.overlap:.0f} % overlap"
+    ]
     for ruling in assessment.rulings:
         name = " ".join(x for x in (ruling.reading, ruling.where, ruling.stat) if x)
-        lines.append(f"  {name:<58} {_shown(readings.get((ruling.reading, ruling.where, ruling.stat))):>22}  {_limits(ruling):>16}  {ruling.ruling}")
+        lines.append(
+            f"  {name:<58} {_shown(readings.get((ruling.reading, ruling.where, ruling.stat))):>22}  {_limits(ruling):>16}  {ruling.ruling}"
+        )
     percent = "no percentage" if assessment.mark.percent is None else f"{assessment.mark.percent:.1f} of 100"
-    lines.append(f"  mark {percent}, {assessment.mark.outcome}" + "".join(f"; critical not met: {c}" for c in assessment.mark.critical_not_met))
+    lines.append(
+        f"  mark {percent}, {assessment.mark.outcome}"
+        + "".join(f"; critical not met: {c}" for c in assessment.mark.critical_not_met)
+    )
     return lines
 
 

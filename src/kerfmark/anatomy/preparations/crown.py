@@ -64,7 +64,12 @@ class CutCrown:
 
 
 def cut_crown(
-    subject: Surface, *, sites: Mapping[str, FloatArray], cervical_line_mm: FloatArray, mesial_sign: int, plan: CrownPlan
+    subject: Surface,
+    *,
+    sites: Mapping[str, FloatArray],
+    cervical_line_mm: FloatArray,
+    mesial_sign: int,
+    plan: CrownPlan,
 ) -> CutCrown:
     """Cut a crown preparation into a tooth.
 
@@ -96,7 +101,9 @@ def cut_crown(
     """
     unknown = sorted(set(plan.reduction_mm) - set(sites))
     if unknown:
-        raise InputError(f"crown plan: site '{unknown[0]}' is not on this tooth, expected one of {sorted(sites)}. Correct its name.")
+        raise InputError(
+            f"crown plan: site '{unknown[0]}' is not on this tooth, expected one of {sorted(sites)}. Correct its name."
+        )
     lean = _lean(plan, mesial_sign)
     back = rigid_inverse(lean)
     leaning = transformed(subject, back)
@@ -128,10 +135,14 @@ def _lean(plan: CrownPlan, mesial_sign: int) -> FloatArray:
 
 def _widths(plan: CrownPlan) -> FloatArray:
     away = np.abs((AZIMUTHS - plan.ledge_azimuth_deg + 180.0) % 360.0 - 180.0)
-    return by_azimuth(plan.width_mm, AZIMUTHS) + plan.ledge_mm * np.where(away < 20.0, np.cos(np.radians(4.5 * away)) ** 2, 0.0)
+    return by_azimuth(plan.width_mm, AZIMUTHS) + plan.ledge_mm * np.where(
+        away < 20.0, np.cos(np.radians(4.5 * away)) ** 2, 0.0
+    )
 
 
-def _margin(subject: Surface, cervical_mm: FloatArray, mesial_sign: int, plan: CrownPlan) -> tuple[FloatArray, FloatArray]:
+def _margin(
+    subject: Surface, cervical_mm: FloatArray, mesial_sign: int, plan: CrownPlan
+) -> tuple[FloatArray, FloatArray]:
     """The axis (x, y) and the margin's radius and height (360, 2) about it; the axis is moved until it is the centroid's."""
     caster = RayCaster(subject)
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)
@@ -143,7 +154,9 @@ def _margin(subject: Surface, cervical_mm: FloatArray, mesial_sign: int, plan: C
         far = np.column_stack([axis + 30.0 * directions[:, :2], heights])
         distance, _face = caster.first_hit(far, -directions, max_mm=30.0)
         if not np.isfinite(distance).all():
-            raise InputError("crown plan: the margin runs off the tooth, expected it to lie on the crown all round. Lower margin_mm.")
+            raise InputError(
+                "crown plan: the margin runs off the tooth, expected it to lie on the crown all round. Lower margin_mm."
+            )
         margin = np.column_stack([30.0 - distance, heights])
         axis = axis + _centroid(margin[:, :1] * directions[:, :2])
     return axis, margin
@@ -167,9 +180,13 @@ def _cervical_heights(cervical_mm: FloatArray, axis: FloatArray, mesial_sign: in
     return np.fft.irfft(spectrum, len(AZIMUTHS))
 
 
-def _profiles(margin: FloatArray, axis: FloatArray, top: HeightField, mesial_sign: int, plan: CrownPlan) -> list[Profile]:
+def _profiles(
+    margin: FloatArray, axis: FloatArray, top: HeightField, mesial_sign: int, plan: CrownPlan
+) -> list[Profile]:
     taper = by_azimuth(plan.taper_deg, AZIMUTHS)
-    second = taper + plan.second_plane_deg * by_azimuth({"buccal": 1.0, "mesial": 0.0, "lingual": 0.0, "distal": 0.0}, AZIMUTHS)
+    second = taper + plan.second_plane_deg * by_azimuth(
+        {"buccal": 1.0, "mesial": 0.0, "lingual": 0.0, "distal": 0.0}, AZIMUTHS
+    )
     width = _widths(plan)
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
     profiles = []
@@ -198,7 +215,9 @@ def _keep_solid(profiles: list[Profile], axis: FloatArray, mesial_sign: int, *, 
     """The closed solid under all sections, carried down to `floor_mm` outside the tooth."""
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
     rings = [p.points_mm for p in profiles]
-    body = np.stack([np.column_stack([axis + r[:-1, :1] * d, r[:-1, 1]]) for r, d in zip(rings, directions, strict=True)])
+    body = np.stack(
+        [np.column_stack([axis + r[:-1, :1] * d, r[:-1, 1]]) for r, d in zip(rings, directions, strict=True)]
+    )
     foot = np.stack([np.append(axis + rings[i][0, 0] * d, floor_mm) for i, d in enumerate(directions)])
     pole_top = np.array([[*axis, np.mean([r[-1, 1] for r in rings])]])
     pole_bottom = np.array([[*axis, floor_mm]])
@@ -224,4 +243,3 @@ def _swept(columns: FloatArray, pole_top: FloatArray, pole_bottom: FloatArray, *
     )
     faces = np.concatenate([sides, caps]).astype(np.int32)
     return Surface(vertices, faces[:, ::-1].copy() if turned else faces)
-

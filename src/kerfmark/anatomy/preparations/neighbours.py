@@ -45,7 +45,7 @@ def nick(neighbour: Surface, *, towards_mm: FloatArray, depth_mm: float, radius_
     centres = neighbour.vertices_mm[neighbour.faces].mean(axis=1)
     face = int(np.argmin(np.linalg.norm(centres - np.asarray(towards_mm), axis=1)))
     outward = as_direction(face_normals(neighbour)[face], name="face normal")
-    ball = sphere(radius_mm, segments=96).translated(centres[face] + (radius_mm - depth_mm) * outward)
+    ball = sphere(radius_mm, segments=96).moved(centres[face] + (radius_mm - depth_mm) * outward)
     whole = Solid.from_surface(neighbour)
     cut = difference(whole, ball)
     return Nick(cut.surface(), depth_mm, whole.volume_mm3 - cut.volume_mm3, centres[face])

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.mesh import bounds_mm, vertex_normals
@@ -62,19 +63,33 @@ def lowered_top(
     from scipy.ndimage import gaussian_filter
 
     low, high = bounds_mm(subject)
-    depth_grid = distance_grid(subject, spacing_mm=0.2, band_mm=3.5)
+    deepest = max([*reduction_mm.values(), 1.0]) + 1.5
+    lowest = min([float(sites[name][2]) for name in reduction_mm], default=float(high[2])) - deepest
+    depth_grid = distance_grid(
+        subject, spacing_mm=0.25, band_mm=deepest, bounds_mm=[[*(low[:2] - 0.5), lowest], high + 0.5]
+    )
     corner, x, y = _raster(low, high)
     weights = _blend(x, y, {name: sites[name] for name in reduction_mm})
     patches = {name: _patch(subject, sites[name]) for name in reduction_mm}
     depth = dict(reduction_mm)
     top, reached = HeightField(corner, np.zeros_like(x)), dict(reduction_mm)
     for _ in range(ROUNDS):
-        blended = sum((weights[name] * depth[name] for name in depth), start=np.zeros_like(x)) if depth else np.full_like(x, 1.0)
-        heights = gaussian_filter(_offset_top(depth_grid.values, depth_grid.origin_mm, depth_grid.spacing_mm, x, y, blended), 0.25 / STEP_MM, mode="nearest")
+        blended = (
+            sum((weights[name] * depth[name] for name in depth), start=np.zeros_like(x))
+            if depth
+            else np.full_like(x, 1.0)
+        )
+        heights = gaussian_filter(
+            _offset_top(depth_grid.values, depth_grid.origin_mm, depth_grid.spacing_mm, x, y, blended),
+            0.25 / STEP_MM,
+            mode="nearest",
+        )
         if flat_mm is not None:
             heights = np.minimum(heights, high[2] - flat_mm)
         top = HeightField(corner, heights)
-        reached = {name: float(np.median(depth_below(top, points, inward))) for name, (points, inward) in patches.items()}
+        reached = {
+            name: float(np.median(depth_below(top, points, inward))) for name, (points, inward) in patches.items()
+        }
         depth = {name: max(0.05, depth[name] + reduction_mm[name] - reached[name]) for name in depth}
     return top, reached
 
@@ -96,7 +111,9 @@ def depth_below(top: HeightField, points_mm: FloatArray, inward: FloatArray, *, 
 def _raster(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     corner = low[:2] - 3 * STEP_MM
     count = np.ceil((high[:2] - low[:2]) / STEP_MM).astype(int) + 7
-    x, y = np.meshgrid(corner[0] + STEP_MM * np.arange(count[0]), corner[1] + STEP_MM * np.arange(count[1]), indexing="ij")
+    x, y = np.meshgrid(
+        corner[0] + STEP_MM * np.arange(count[0]), corner[1] + STEP_MM * np.arange(count[1]), indexing="ij"
+    )
     return corner, x, y
 
 
@@ -112,16 +129,20 @@ def _patch(subject: Surface, point: FloatArray) -> tuple[FloatArray, FloatArray]
     return subject.vertices_mm[near], -vertex_normals(subject)[near]
 
 
-def _offset_top(values: FloatArray, origin: FloatArray, spacing: float, x: FloatArray, y: FloatArray, depth: FloatArray) -> FloatArray:
+def _offset_top(
+    values: NDArray[np.float32], origin: FloatArray, spacing: float, x: FloatArray, y: FloatArray, depth: FloatArray
+) -> FloatArray:
     """Per column the greatest z whose signed distance is at most −depth; far below where there is none."""
     from scipy.ndimage import map_coordinates
 
     count = values.shape[2]
     at_x, at_y = (x - origin[0]) / spacing, (y - origin[1]) / spacing
-    layers = np.stack([map_coordinates(values[:, :, k], [at_x, at_y], order=1, mode="nearest") for k in range(count)], axis=-1)
+    layers = np.stack(
+        [map_coordinates(values[:, :, k], [at_x, at_y], order=1, mode="nearest") for k in range(count)], axis=-1
+    )
     inside = layers <= -depth[..., None]
     highest = count - 1 - np.argmax(inside[..., ::-1], axis=-1)
-    none = ~inside.any(axis=-1)
+    none = np.asarray(~inside.any(axis=-1))
     above = np.minimum(highest + 1, count - 1)
     low_value = np.take_along_axis(layers, highest[..., None], axis=-1)[..., 0]
     high_value = np.take_along_axis(layers, above[..., None], axis=-1)[..., 0]
@@ -130,9 +151,11 @@ def _offset_top(values: FloatArray, origin: FloatArray, spacing: float, x: Float
     return _filled(heights, none)
 
 
-def _filled(heights: FloatArray, none: FloatArray) -> FloatArray:
-    """Empty columns take the nearest full column's height, so that smoothing does not pull the rim down."""
+def _filled(heights: FloatArray, none: NDArray[np.bool_]) -> FloatArray:
+    """Empty columns take the nearest full column's height, so that smoothing does not pull the rim down; all empty: far down."""
     from scipy.ndimage import distance_transform_edt
 
+    if none.all():
+        return np.full_like(heights, -100.0)
     nearest = distance_transform_edt(none, return_distances=False, return_indices=True)
     return np.asarray(heights[tuple(nearest)], dtype=float)

@@ -71,10 +71,14 @@ class CrownPlan:
     def __post_init__(self) -> None:
         for name in ("taper_deg", "width_mm", "margin_mm"):
             if set(getattr(self, name)) != set(WALLS):
-                raise InputError(f"crown plan: {name} names {sorted(getattr(self, name))}, expected one value for each of {sorted(WALLS)}. Give all four.")
+                raise InputError(
+                    f"crown plan: {name} names {sorted(getattr(self, name))}, expected one value for each of {sorted(WALLS)}. Give all four."
+                )
         for name, least in (("internal_radius_mm", 0.02), ("edge_radius_mm", 0.02)):
             if not getattr(self, name) >= least:
-                raise InputError(f"crown plan: {name} is {getattr(self, name)}, expected {least} mm or more; no bur cuts sharper. Raise it.")
+                raise InputError(
+                    f"crown plan: {name} is {getattr(self, name)}, expected {least} mm or more; no bur cuts sharper. Raise it."
+                )
 
 
 def by_azimuth(values: Mapping[str, float], azimuth_deg: ArrayLike) -> FloatArray:

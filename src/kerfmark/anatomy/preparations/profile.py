@@ -115,7 +115,9 @@ def _wall(
             f"crown plan: at a foot height of {finish.foot_height_mm:.2f} mm the top surface leaves a wall of no height, expected some. Reduce less or widen less."
         )
     last = int(np.argmax(gone))
-    keep = np.unique(np.concatenate([np.linspace(0, last, 25).round().astype(int), [int(np.searchsorted(heights, bend))]]))
+    keep = np.unique(
+        np.concatenate([np.linspace(0, last, 25).round().astype(int), [int(np.searchsorted(heights, bend))]])
+    )
     keep = keep[keep <= last]
     return np.column_stack([radii[keep], heights[keep]]), float(heights[last])
 
@@ -124,7 +126,9 @@ def _floor(margin_mm: tuple[float, float], finish: FinishLine) -> FloatArray:
     """From the margin along the flat floor (if any) and the arc, ending just before the foot."""
     angle = np.radians(np.linspace(finish.arc_end_deg, finish.arc_start_deg, 13)[:-1])
     start = np.radians(finish.arc_start_deg)
-    centre = np.array([finish.foot_radius_mm, finish.foot_height_mm]) + finish.arc_radius_mm * np.array([np.cos(start), np.sin(start)])
+    centre = np.array([finish.foot_radius_mm, finish.foot_height_mm]) + finish.arc_radius_mm * np.array(
+        [np.cos(start), np.sin(start)]
+    )
     arc = centre - finish.arc_radius_mm * np.column_stack([np.cos(angle), np.sin(angle)])
     share = np.linspace(0.0, 1.0, 6)[:-1, None]
     flat = (1.0 - share) * np.array(margin_mm) + share * arc[0]
@@ -135,7 +139,7 @@ def _outside(margin_mm: tuple[float, float], finish: FinishLine) -> FloatArray:
     """The floor carried on beyond the tooth, along its own slope at the margin."""
     end = np.radians(finish.arc_end_deg)
     away = np.array([[6.0], [0.5]]) * np.array([np.sin(end), -np.cos(end)])
-    return np.array(margin_mm) + away
+    return np.asarray(np.array(margin_mm) + away)
 
 
 def _rounded_corner(wall: FloatArray, above: FloatArray, radius_mm: float) -> FloatArray:
@@ -155,7 +159,9 @@ def _rounded_corner(wall: FloatArray, above: FloatArray, radius_mm: float) -> Fl
     weight = 1.0 / np.sin(half)
     rational = (1 - share) ** 2 + 2 * share * (1 - share) / weight + share**2
     arc = ((1 - share) ** 2 * start + 2 * share * (1 - share) / weight * corner + share**2 * end) / rational
-    return np.vstack([_spread(np.vstack([before, arc[:1]]), 24)[:-1], arc, _spread(np.vstack([arc[-1:], beyond]), 36)[1:]])
+    return np.vstack(
+        [_spread(np.vstack([before, arc[:1]]), 24)[:-1], arc, _spread(np.vstack([arc[-1:], beyond]), 36)[1:]]
+    )
 
 
 def _spread(line: FloatArray, count: int) -> FloatArray:

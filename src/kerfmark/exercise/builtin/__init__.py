@@ -1,0 +1,110 @@
+"""Built-in exercises, made by the project's own generators and kept in the cache as ordinary exercise folders."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
+    from kerfmark.exercise.builtin.crowns import CrownSpec
+    from kerfmark.exercise.folder import LoadedExercise
+    from kerfmark.settings import Limits
+
+__all__ = ["load", "names", "spec_of", "title"]
+
+TITLES = {
+    "layered-block": "Layered block with a box to clear",
+    "straight-line": "Straight line to follow",
+    "curved-line": "Curved line to follow",
+    "full-crown-46": "Full ceramic crown, lower right first molar",
+    "full-crown-26": "Full ceramic crown, upper left first molar",
+    "metal-crown-36": "Full metal crown, lower left first molar",
+    "anterior-crown-11": "Ceramic crown, upper right central incisor",
+}
+
+
+def names() -> tuple[str, ...]:
+    """Names of the built-in exercises, simplest first."""
+    return tuple(TITLES)
+
+
+def title(name: str) -> str:
+    """What a built-in exercise is called."""
+    return TITLES[name]
+
+
+def spec_of(name: str) -> CrownSpec | BlockSpec | LineSpec:
+    """The numbers a built-in exercise is made from."""
+    from kerfmark.exercise.builtin.blocks import BLOCKS, LINES
+    from kerfmark.exercise.builtin.crowns import CROWNS
+
+    return {spec.name: spec for spec in (*CROWNS, *BLOCKS, *LINES)}[name]
+
+
+def load(name: str, *, cache_dir: Path, limits: Limits) -> LoadedExercise:
+    """A built-in exercise; made on first use (seconds), then read from the cache.
+
+    Parameters
+    ----------
+    name : str
+        One of `names()`.
+    cache_dir : path
+        Kept under `builtin/` there, by name and by the digest of the generators, so that a changed generator makes it anew.
+    limits : Limits
+    """
+    from kerfmark.exercise.folder import load_exercise
+
+    folder = cache_dir / "builtin" / f"{name}-{_generators_digest()}"
+    if not (folder / "exercise.toml").is_file():
+        _make(name, folder, cache_dir=cache_dir)
+    return load_exercise(folder, limits=limits)
+
+
+def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
+    """Write the exercise beside its place, then move it there whole; if another process was quicker, its copy stays."""
+    from kerfmark.exercise.definition import Exercise
+    from kerfmark.exercise.folder import save_exercise
+    from kerfmark.geometry.mesh_files import surface_bytes
+
+    keys, surfaces = _parts(name, cache_dir=cache_dir)
+    assets = {f"{part}.ply": surface_bytes(surface, "ply") for part, surface in surfaces.items()}
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{name}."))
+    try:
+        save_exercise(beside, Exercise.model_validate(keys), assets)
+        beside.replace(folder)
+    except OSError:
+        if not (folder / "exercise.toml").is_file():
+            raise
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+
+
+def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, object]]:
+    from kerfmark.exercise.builtin import blocks, crowns
+
+    spec = spec_of(name)
+    keys: dict[str, object]
+    surfaces: dict[str, object]
+    if isinstance(spec, crowns.CrownSpec):
+        keys, surfaces = crowns.crown_parts(spec, cache_dir=cache_dir)  # type: ignore[assignment]
+    elif isinstance(spec, blocks.BlockSpec):
+        keys, surfaces = blocks.block_parts(spec)  # type: ignore[assignment]
+    else:
+        keys, surfaces = blocks.line_parts(spec)  # type: ignore[assignment]
+    return keys, surfaces
+
+
+def _generators_digest() -> str:
+    """Of every source and table a built-in exercise is made by."""
+    package = Path(__file__).resolve().parent.parent.parent
+    digest = hashlib.sha256()
+    for folder in ("anatomy", "geometry", "kernels", "exercise/builtin"):
+        for file in sorted((package / folder).rglob("*")):
+            if file.suffix in (".py", ".toml"):
+                digest.update(file.relative_to(package).as_posix().encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()[:16]
