@@ -1,0 +1,149 @@
+"""The walls: the crown from neck to table and the root trunk (or the only root) below it, as sections along the long axis.
+
+Everything here is in the *building frame*: mesial on +x, facial on +y, z = 0 at the facial crest of the cervical line.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerfmark.anatomy.form.curves import bump, monotone, smooth_step, softened
+from kerfmark.anatomy.form.tables import Dimensions, Outline, Shape, Side, WallGroove
+from kerfmark.records import FloatArray
+
+__all__ = ["Body", "make_body"]
+
+STEP_MM = 0.125
+ANGLES = 360
+MARGIN_MM = 1.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Body:
+    """Sections along z: `sections` (nz, 5) of centre x, centre y, half x, half y, shear; `radius` (nz, angles) in half widths."""
+
+    z_mm: FloatArray
+    sections: FloatArray
+    radius: FloatArray
+    box_mm: FloatArray  # distal, mesial, lingual, facial reach of the crown at its heights of contour
+
+    def at(self, fractions: FloatArray) -> FloatArray:
+        """Places of the contour box, ±1 at its sides, in mm."""
+        x0, x1, y0, y1 = self.box_mm
+        u = np.asarray(fractions, dtype=float)
+        return np.stack([(x0 + x1) / 2 + u[..., 0] * (x1 - x0) / 2, (y0 + y1) / 2 + u[..., 1] * (y1 - y0) / 2], axis=-1)
+
+    def wall_point(self, z_mm: float, azimuth_deg: float) -> FloatArray:
+        """The point of the wall at a level and an azimuth of the section there."""
+        section = np.array([np.interp(z_mm, self.z_mm, column) for column in self.sections.T])
+        cells = np.interp(z_mm, self.z_mm, np.arange(len(self.z_mm)))
+        lower, t = int(min(cells, len(self.z_mm) - 2)), cells - int(min(cells, len(self.z_mm) - 2))
+        row = self.radius[lower] * (1 - t) + self.radius[lower + 1] * t
+        r = np.interp(azimuth_deg % 360.0, np.arange(ANGLES + 1) * (360.0 / ANGLES), np.append(row, row[0]))
+        x = section[2] * r * np.sin(np.radians(azimuth_deg))
+        return np.array([section[0] + x, section[1] + section[3] * r * np.cos(np.radians(azimuth_deg)) + section[4] * x, z_mm])
+
+
+def outline_radius(outline: Outline) -> FloatArray:
+    """Radius over `ANGLES` equal angles from facial towards mesial, in half widths: its bounding box is ±1 by ±1."""
+    phi = np.linspace(0.0, 2 * np.pi, 4 * ANGLES, endpoint=False)
+    sin, cos = np.sin(phi), np.cos(phi)
+    corners = np.where(cos >= 0, np.where(sin >= 0, outline.mesiofacial, outline.distofacial),
+                       np.where(sin >= 0, outline.mesiolingual, outline.distolingual))  # fmt: skip
+    u, v = np.sign(sin) * np.abs(sin) ** (2 / corners), np.sign(cos) * np.abs(cos) ** (2 / corners)
+    u = u * (1 - outline.taper * (1 - v) / 2) + outline.skew * v
+    u, v = (2 * w - w.max() - w.min() for w in (u, v))
+    u, v = u / u.max(), v / v.max()
+    return _radius_over_angle(u, v)
+
+
+def _radius_over_angle(u: FloatArray, v: FloatArray) -> FloatArray:
+    angle = np.arctan2(u, v) % (2 * np.pi)
+    order = np.argsort(angle)
+    return np.interp(np.arange(ANGLES) * (2 * np.pi / ANGLES), angle[order], np.hypot(u, v)[order], period=2 * np.pi)
+
+
+def side_curve(z: FloatArray, side: Side, *, neck: tuple[float, float], reach: float, crown: float) -> FloatArray:
+    """How far one side stands out above the neck, mm: through (level, half width) of the neck and out to `reach`."""
+    points = [neck, (side.contour * crown, reach)]
+    points += [(h * crown, reach - inset) for h, inset in (*side.below, *side.above)]
+    curve = softened(monotone([(neck[0] - 2.0, neck[1]), *points], z), 0.3 / STEP_MM)
+    return curve + (reach - curve.max())
+
+
+def _root_curve(z: FloatArray, neck: tuple[float, float], widths: tuple[tuple[float, float], ...], root: float) -> FloatArray:
+    level, half = neck
+    length = root + level
+    return monotone([(level - t * length, half * share) for t, share in widths], z)
+
+
+def _joined(z: FloatArray, crown: FloatArray, root: FloatArray, level: float) -> FloatArray:
+    """Root below the neck, crown above it, softened so that no edge runs round the neck."""
+    both = np.where(z < level, root, crown)
+    return softened(both, 0.25 / STEP_MM)
+
+
+def make_body(sizes: Dimensions, shape: Shape) -> Body:
+    """Sections and outline radii of one tooth from its sizes and shape."""
+    z = np.arange(-sizes.root - MARGIN_MM, sizes.crown + MARGIN_MM, STEP_MM)
+    levels = {"facial": 0.0, "lingual": shape.lingual_rise, "mesial": sizes.curve_mesial, "distal": sizes.curve_distal}
+    spread = {"facial": shape.facial_share * (sizes.bl - sizes.bl_neck), "mesial": shape.mesial_share * (sizes.md - sizes.md_neck)}
+    spread |= {"lingual": sizes.bl - sizes.bl_neck - spread["facial"], "distal": sizes.md - sizes.md_neck - spread["mesial"]}
+    stand, reach = {}, {}
+    for name, side in (("facial", shape.facial), ("lingual", shape.lingual), ("mesial", shape.mesial), ("distal", shape.distal)):
+        across = name in ("facial", "lingual")
+        neck = (levels[name], (sizes.bl_neck if across else sizes.md_neck) / 2)
+        reach[name] = neck[1] + spread[name]
+        crown = side_curve(z, side, neck=neck, reach=reach[name], crown=sizes.crown)
+        root = _root_curve(z, neck, shape.root_fl if across else shape.root_md, sizes.root)
+        stand[name] = _joined(z, crown, root, neck[0])
+        stand[name] += (reach[name] - stand[name].max())
+    sections = _sections(z, stand, shape, sizes)
+    radius = _radius(z, sections, shape, sizes)
+    return Body(z, sections, radius, np.array([-reach["distal"], reach["mesial"], -reach["lingual"], reach["facial"]]))
+
+
+def _sections(z: FloatArray, stand: dict[str, FloatArray], shape: Shape, sizes: Dimensions) -> FloatArray:
+    down = np.clip(-z / sizes.root, 0.0, 1.2)
+    bend = down**2 * (np.array(shape.apex)[:, None])
+    half_x, half_y = (stand["mesial"] + stand["distal"]) / 2, (stand["facial"] + stand["lingual"]) / 2
+    shear = -np.tan(np.radians(shape.twist)) * smooth_step(z / sizes.crown)
+    centre_x, centre_y = (stand["mesial"] - stand["distal"]) / 2 + bend[0], (stand["facial"] - stand["lingual"]) / 2 + bend[1]
+    return np.stack([centre_x, centre_y, np.maximum(half_x, 0.12), np.maximum(half_y, 0.12), shear], axis=1)
+
+
+def _radius(z: FloatArray, sections: FloatArray, shape: Shape, sizes: Dimensions) -> FloatArray:
+    level = z / sizes.crown
+    contour = (shape.facial.contour + shape.lingual.contour + shape.mesial.contour + shape.distal.contour) / 4
+    to_contour, to_top = smooth_step(level / contour)[:, None], smooth_step((level - contour) / (1 - contour))[:, None]
+    neck, middle, top = (outline_radius(o) for o in (shape.neck, shape.contour, shape.top))
+    radius = neck * (1 - to_contour) + (middle * (1 - to_top) + top * to_top) * to_contour
+    radius = _boxed(radius)
+    for wall in shape.walls:
+        radius = radius - _wall_depth(z, radius, sections, wall, sizes)
+    return np.ascontiguousarray(radius)
+
+
+def _angles() -> FloatArray:
+    return np.arange(ANGLES) * (2 * np.pi / ANGLES)
+
+
+def _boxed(radius: FloatArray) -> FloatArray:
+    """Each row stretched so that its bounding box is again ±1 by ±1."""
+    rows = []
+    for row in radius:
+        u, v = row * np.sin(_angles()), row * np.cos(_angles())
+        u, v = (2 * w - w.max() - w.min() for w in (u, v))
+        rows.append(_radius_over_angle(u / u.max(), v / v.max()))
+    return np.array(rows)
+
+
+def _wall_depth(z: FloatArray, radius: FloatArray, sections: FloatArray, wall: WallGroove, sizes: Dimensions) -> FloatArray:
+    level = np.where(z >= 0, z / sizes.crown, z / sizes.root)
+    scale = np.hypot(sections[:, 2:3] * np.sin(_angles()), sections[:, 3:4] * np.cos(_angles()))
+    turn = np.radians(wall.azimuth + wall.lean * level)[:, None]
+    away = (_angles()[None, :] - turn + np.pi) % (2 * np.pi) - np.pi
+    arc = away * scale * radius
+    return wall.depth * bump(level, wall.span, 0.25)[:, None] * np.exp(-((arc / wall.width) ** 2)) / scale
