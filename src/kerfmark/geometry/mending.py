@@ -64,7 +64,7 @@ def health(surface: Surface) -> Health:
     return mend(surface)[1]
 
 
-def mend(surface: Surface, *, where: str = "surface") -> tuple[Surface, Health, tuple[Remark, ...]]:
+def mend(surface: Surface, *, where: str = "surface", merge: bool = True) -> tuple[Surface, Health, tuple[Remark, ...]]:
     """A surface without its harmless faults: equal vertices merged, doubled faces and faces without area dropped, turned
     faces turned back, pinholes closed.
 
@@ -73,6 +73,8 @@ def mend(surface: Surface, *, where: str = "surface") -> tuple[Surface, Health, 
     surface : Surface
     where : str
         What the remarks call it.
+    merge : bool
+        Make vertices at the same place one first; not needed for what `read_mesh_file` returns.
 
     Returns
     -------
@@ -82,7 +84,7 @@ def mend(surface: Surface, *, where: str = "surface") -> tuple[Surface, Health, 
     remarks : tuple of Remark
         Code `mesh-mended`, one for each kind of fault.
     """  # noqa: D205
-    surface = merged(surface)
+    surface = merged(surface) if merge else surface
     surface, no_area = _without_thin_faces(surface)
     surface, doubled = _without_doubles(surface)
     edges = face_edges(surface)

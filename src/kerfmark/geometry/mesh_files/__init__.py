@@ -1,0 +1,149 @@
+"""Mesh files: STL, PLY, OBJ, 3MF and GLB, told apart by their content, read strictly and within limits, and written.
+
+References to other files (materials, textures, outside buffers) are never followed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from numpy.typing import ArrayLike
+
+from kerfmark.errors import InputError, printable
+from kerfmark.geometry.mesh import joined
+from kerfmark.geometry.mesh_files.content import Content, MeshFile
+from kerfmark.geometry.mesh_files.glb import glb_bytes, is_glb, read_glb
+from kerfmark.geometry.mesh_files.obj import is_obj, obj_text, read_obj
+from kerfmark.geometry.mesh_files.ply import is_ply, ply_bytes, read_ply
+from kerfmark.geometry.mesh_files.stl import is_ascii_stl, is_binary_stl, read_stl, stl_bytes
+from kerfmark.geometry.mesh_files.threemf import is_zip, read_3mf, threemf_bytes
+from kerfmark.records import Remark, Surface
+from kerfmark.settings import Limits
+
+__all__ = ["FORMATS", "MeshFile", "read_mesh_file", "write_surface"]
+
+READERS: Mapping[str, Callable[..., Content]] = {
+    "stl": read_stl, "ply": read_ply, "obj": read_obj, "3mf": read_3mf, "glb": read_glb,
+}  # fmt: skip
+FORMATS = tuple(READERS)
+
+
+def read_mesh_file(source: Path | bytes, *, name: str, limits: Limits) -> MeshFile:
+    """A surface from a file, in the file's own unit.
+
+    Parameters
+    ----------
+    source : Path or bytes
+        The file, or what it holds.
+    name : str
+        What messages call it; its suffix is compared with the content.
+    limits : Limits
+
+    Returns
+    -------
+    file : MeshFile
+        With a remark `suffix-differs` where the suffix says another format than the content.
+
+    Raises
+    ------
+    InputError
+        If the file is none of the formats, is damaged, or is beyond a limit; in one sentence that names what was found.
+    """
+    data = source if isinstance(source, bytes) else _bytes_of(source, name=name, limits=limits)
+    if len(data) > limits.file_mib * 2**20:
+        raise _too_large(name, len(data), limits)
+    shown, suffix = printable(name, limit=120), Path(name).suffix.lower().lstrip(".")
+    form = _format_of(data, suffix, name=shown)
+    content = READERS[form](data, name=shown, limits=limits)
+    remarks = content.remarks
+    if suffix in READERS and suffix != form:
+        remarks += (
+            Remark("suffix-differs", shown, f"holds {form.upper()}, not {suffix.upper()}; read as what it holds"),
+        )
+    return MeshFile(content.surface, content.unit, form, hashlib.sha256(data).hexdigest(), remarks)
+
+
+def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            status = path.stat()
+            if not stat.S_ISREG(status.st_mode):
+                raise InputError(
+                    f"{printable(name)}: is not a regular file, expected a mesh file. Give the file itself."
+                )
+            if status.st_size > limits.file_mib * 2**20:
+                raise _too_large(name, status.st_size, limits)
+            return stream.read(limits.file_mib * 2**20 + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(
+            f"{printable(name)}: cannot be read ({printable(reason, limit=80)}), expected a mesh file. Check its path."
+        ) from error
+
+
+def _too_large(name: str, size: int, limits: Limits) -> InputError:
+    return InputError(
+        f"{printable(name)}: is {size / 2**20:.0f} MiB, expected at most limits.file_mib = {limits.file_mib}. Export it coarser "
+        "or raise KERFMARK_LIMIT_FILE_MIB."
+    )
+
+
+def _format_of(data: bytes, suffix: str, *, name: str) -> str:
+    """The format the content has; a damaged file that has none goes by its suffix, so that the error fits."""
+    if not data:
+        raise InputError(f"{name}: is empty, expected a mesh file. Export it again.")
+    tests: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
+        ("stl", is_binary_stl), ("ply", is_ply), ("glb", is_glb), ("3mf", is_zip), ("stl", is_ascii_stl), ("obj", is_obj),
+    )  # fmt: skip
+    for form, holds in tests:
+        if holds(data):
+            return form
+    if suffix == "stl" and b"\0" in data[:4096]:
+        return "stl"
+    raise InputError(
+        f"{name}: is none of {', '.join(f.upper() for f in FORMATS)}, expected one of these by its content. Export it again."
+    )
+
+
+def write_surface(
+    path: Path,
+    surface: Surface,
+    *,
+    parts: Mapping[str, Surface] | None = None,
+    vertex_values: ArrayLike | None = None,
+) -> None:
+    """Write a surface in the format of the path's suffix: binary STL, binary PLY, OBJ, 3MF or GLB.
+
+    Parameters
+    ----------
+    path : Path
+    surface : Surface
+        In mm; GLB is written in metres.
+    parts : mapping of name to Surface, optional
+        For 3MF: written as named objects in place of `surface`. Other formats join them.
+    vertex_values : (n,) float array or (n, 3) array of 0 to 255, optional
+        For PLY: a value or a colour of each vertex.
+
+    Raises
+    ------
+    InputError
+        If the suffix is none of these.
+    """
+    form = path.suffix.lower().lstrip(".")
+    whole = joined(parts.values()) if parts else surface
+    if form == "stl":
+        data = stl_bytes(whole)
+    elif form == "ply":
+        data = ply_bytes(whole, vertex_values=vertex_values)
+    elif form == "obj":
+        data = obj_text(whole).encode("ascii")
+    elif form == "3mf":
+        data = threemf_bytes(parts or {path.stem: surface})
+    elif form == "glb":
+        data = glb_bytes(whole)
+    else:
+        raise InputError(f"{path.name}: ends in '{form}', expected one of {', '.join(FORMATS)}. Choose one of these.")
+    path.write_bytes(data)
