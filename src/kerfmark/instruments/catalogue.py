@@ -125,7 +125,8 @@ def _to_segment(points: FloatArray, start: FloatArray, end: FloatArray) -> Float
     span = end - start
     length2 = float(span @ span)
     share = np.clip((points - start) @ span / length2, 0.0, 1.0) if length2 > 0.0 else np.zeros(len(points))
-    return np.hypot(*(points - start - share[:, None] * span).T)
+    away: FloatArray = np.linalg.norm(points - start - share[:, None] * span, axis=1)
+    return away
 
 
 def _plain(name: str) -> str:

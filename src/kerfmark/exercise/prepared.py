@@ -1,0 +1,226 @@
+"""What assessment needs of an exercise and no piece changes: made once, kept by version, read back in milliseconds."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from kerfmark.exercise.definition import Exercise, mesial_sign, tooth_frame
+from kerfmark.exercise.folder import LoadedExercise
+from kerfmark.exercise.preparing.cache import read_back, write_whole
+from kerfmark.geometry.frames import transform_points
+from kerfmark.records import FloatArray, Grid, Remark, Site, Surface
+from kerfmark.settings import Limits
+
+__all__ = ["PREPARED_FORMAT", "Prepared", "prepare"]
+
+PREPARED_FORMAT = 1
+"""Raised whenever what is kept, or how it is made, changes."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """An exercise made ready. Everything is in the tooth frame, in mm.
+
+    Attributes
+    ----------
+    exercise, version
+        As loaded.
+    frame : (4, 4) float array
+        Carries exercise-file coordinates into the tooth frame.
+    mesial_sign : int
+        +1 where mesial lies on +x, −1 where it lies on −x.
+    subject, target, gingiva, envelope, neighbours, layers, roots, sinus
+        Closed surfaces; None or empty where the exercise has none. Of two layers that overlap the later wins.
+    subject_grid, target_grid, layer_grids : Grid
+        Signed distance, voxels of 0.1 mm, exact within 0.6 mm. Target and subject share their voxels.
+    neighbour_grids : Grid
+        The same, exact within 0.3 mm.
+    search_grid : Grid
+        Signed distance of subject, neighbours and gingiva together, voxels of 0.35 mm, band 3 mm.
+    fixed_points, fixed_normals : (k, 3) float arrays
+        About 20,000 visible points of what is not cut, with outward normals.
+    surface_points, surface_normals : (m, 3) float arrays
+        Points of the subject's crown (of a block: of all its surface) about 0.15 mm apart, with smooth **inward** normals.
+    sites : tuple of Site
+    outline, line, orifices : (k, 3) float arrays or None
+    implant : (2, 3) float array or None
+        Entry and apex.
+    canal : (k, 3) float array or None
+    remarks : tuple of Remark
+        What was mended or looks like a slip.
+    """
+
+    exercise: Exercise
+    version: str
+    frame: FloatArray
+    mesial_sign: int
+    subject: Surface | None
+    subject_grid: Grid
+    search_grid: Grid
+    target: Surface | None
+    target_grid: Grid | None
+    fixed_points: FloatArray
+    fixed_normals: FloatArray
+    surface_points: FloatArray
+    surface_normals: FloatArray
+    neighbours: Mapping[str, Surface] = field(default_factory=dict)
+    neighbour_grids: Mapping[str, Grid] = field(default_factory=dict)
+    gingiva: Surface | None = None
+    layers: Mapping[str, Surface] = field(default_factory=dict)
+    layer_grids: Mapping[str, Grid] = field(default_factory=dict)
+    envelope: Surface | None = None
+    roots: tuple[Surface, ...] = ()
+    sinus: Surface | None = None
+    sites: tuple[Site, ...] = ()
+    outline: FloatArray | None = None
+    line: FloatArray | None = None
+    orifices: FloatArray | None = None
+    implant: FloatArray | None = None
+    canal: FloatArray | None = None
+    remarks: tuple[Remark, ...] = ()
+
+
+def prepare(loaded: LoadedExercise, *, cache_dir: Path, limits: Limits) -> Prepared:
+    """An exercise made ready for pieces: from the cache, else made (seconds) and kept there.
+
+    Parameters
+    ----------
+    loaded : LoadedExercise
+    cache_dir : path
+        Kept under `prepared/<version>/<format>/` there; where it cannot be written, the result is used and not kept.
+    limits : Limits
+
+    Raises
+    ------
+    InputError
+        If a surface cannot be used, or the surfaces do not belong together.
+    """
+    folder = cache_dir / "prepared" / loaded.version.removeprefix("sha256:") / str(PREPARED_FORMAT)
+    kept = read_back(folder)
+    prepared = None if kept is None else _from_kept(loaded, *kept)
+    if prepared is not None:
+        return prepared
+    arrays, facts = _made(loaded, limits=limits)
+    try:
+        write_whole(folder, arrays, facts)
+    except OSError:
+        facts = {**facts, "remarks": [*facts["remarks"], asdict(_not_kept(cache_dir))]}
+    return _assembled(loaded, arrays, facts)
+
+
+def _not_kept(cache_dir: Path) -> Remark:
+    return Remark(
+        "cache-not-written", str(cache_dir), "the prepared exercise could not be kept and is made anew each time"
+    )
+
+
+def _made(loaded: LoadedExercise, *, limits: Limits) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Everything that takes time, as arrays and plain facts."""
+    from kerfmark.exercise.preparing import distances, places, plausible, surfaces
+
+    exercise, frame = loaded.exercise, tooth_frame(loaded.exercise.frame)
+    found = surfaces.read_surfaces(exercise, loaded.assets, frame=frame, limits=limits)
+    grids = distances.grids_of(found, limits=limits)
+    remarks = [*found.remarks, *plausible.check_together(exercise, found, grids["subject"])]
+    fixed, outward, more = places.fixed_points(
+        exercise,
+        found,
+        subject_grid=grids["subject"],
+        target_grid=grids.get("target"),
+        envelope_grid=grids.pop("envelope", None),
+    )
+    crown, inward = places.crown_points(exercise, found.subject)
+    sites = places.sites_of(exercise, found.subject, frame=frame)
+    arrays: dict[str, Any] = {
+        "fixed_points": fixed,
+        "fixed_normals": outward,
+        "surface_points": crown,
+        "surface_normals": inward,
+    }
+    for name, surface in _named_surfaces(found):
+        arrays |= {f"{name}.vertices": surface.vertices_mm, f"{name}.faces": surface.faces}
+    for name, grid in grids.items():
+        arrays |= {f"grid.{name}.values": grid.values, f"grid.{name}.origin": grid.origin_mm}
+    for index, site in enumerate(sites):
+        arrays |= {f"site.{index}.points": site.points_mm, f"site.{index}.inward": site.inward}
+    spacings = {name: grid.spacing_mm for name, grid in grids.items()}
+    return arrays, {"spacings": spacings, "remarks": [asdict(remark) for remark in (*remarks, *more)]}
+
+
+def _named_surfaces(found: Any) -> list[tuple[str, Surface]]:
+    single = {name: getattr(found, name) for name in ("subject", "target", "envelope", "gingiva", "sinus")}
+    many = {f"neighbour.{side}": surface for side, surface in found.neighbours.items()}
+    many |= {f"layer.{index}": surface for index, surface in enumerate(found.layers.values())}
+    many |= {f"root.{index}": surface for index, surface in enumerate(found.roots)}
+    return [(name, surface) for name, surface in (single | many).items() if surface is not None]
+
+
+def _from_kept(loaded: LoadedExercise, arrays: dict[str, Any], facts: dict[str, Any]) -> Prepared | None:
+    """From what was kept; None where something is missing from it."""
+    try:
+        return _assembled(loaded, arrays, facts)
+    except (KeyError, TypeError, ValueError):
+        return None
+
+
+def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping[str, Any]) -> Prepared:
+    exercise, frame = loaded.exercise, tooth_frame(loaded.exercise.frame)
+    target, subject = exercise.target, exercise.subject
+
+    def surface(name: str) -> Surface | None:
+        known = f"{name}.faces" in arrays
+        return Surface(arrays[f"{name}.vertices"], arrays[f"{name}.faces"]) if known else None
+
+    def needed(name: str) -> Surface:
+        return Surface(arrays[f"{name}.vertices"], arrays[f"{name}.faces"])
+
+    def grid(name: str) -> Grid:
+        return Grid(arrays[f"grid.{name}.origin"], facts["spacings"][name], arrays[f"grid.{name}.values"])
+
+    def points(values: Any) -> FloatArray | None:
+        return None if values is None else transform_points(frame, values)
+
+    implant = target.implant
+    return Prepared(
+        exercise=exercise,
+        version=loaded.version,
+        frame=frame,
+        mesial_sign=mesial_sign(exercise.frame),
+        subject=needed("subject"),
+        subject_grid=grid("subject"),
+        search_grid=grid("search"),
+        target=None if target.surface is None else needed("target"),
+        target_grid=None if target.surface is None else grid("target"),
+        fixed_points=arrays["fixed_points"],
+        fixed_normals=arrays["fixed_normals"],
+        surface_points=arrays["surface_points"],
+        surface_normals=arrays["surface_normals"],
+        neighbours={side: needed(f"neighbour.{side}") for side in subject.neighbours},
+        neighbour_grids={side: grid(f"neighbour.{side}") for side in subject.neighbours},
+        gingiva=surface("gingiva"),
+        layers={name: needed(f"layer.{index}") for index, name in enumerate(subject.layers)},
+        layer_grids={name: grid(f"layer.{index}") for index, name in enumerate(subject.layers)},
+        envelope=surface("envelope"),
+        roots=tuple(needed(f"root.{index}") for index in range(len(exercise.structures.roots))),
+        sinus=surface("sinus"),
+        sites=_sites(exercise, frame, arrays),
+        outline=points(target.outline),
+        line=points(target.line),
+        orifices=points(target.orifices),
+        implant=None if implant is None else transform_points(frame, [implant.entry, implant.apex]),
+        canal=None if exercise.structures.canal is None else points(exercise.structures.canal.points),
+        remarks=tuple(Remark(**remark) for remark in facts["remarks"]),
+    )
+
+
+def _sites(exercise: Exercise, frame: FloatArray, arrays: Mapping[str, Any]) -> tuple[Site, ...]:
+    named = transform_points(frame, np.array([site.point for site in exercise.sites], dtype=float).reshape(-1, 3))
+    return tuple(
+        Site(site.name, site.role, point, arrays[f"site.{index}.points"], arrays[f"site.{index}.inward"])
+        for index, (site, point) in enumerate(zip(exercise.sites, named, strict=True))
+    )
