@@ -85,10 +85,11 @@ def painted(drawing: str, *, for_page: bool) -> str:
     for_page : bool
         True gives `var(--name)`, which follows light and dark; False the paper hex.
     """
-    known = PAPER
-    return _TOKEN.sub(
-        lambda found: found[0] if found[1] not in known else f"var(--{found[1]})" if for_page else known[found[1]], drawing
-    )
+    if for_page:
+        names = {name: f"var(--{name})" for name in PAPER} | {"font": "var(--font)"}
+    else:
+        names = {**PAPER, "font": PAPER_FONT}
+    return _TOKEN.sub(lambda found: names.get(found[1], found[0]), drawing)
 
 
 def css_variables(tokens: dict[str, str]) -> str:

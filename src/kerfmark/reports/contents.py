@@ -1,0 +1,258 @@
+"""What a report of one piece says, in words and numbers, before anything is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING
+
+from kerfmark.records import Assessment, Limits2, Reading, Remark, Ruling
+from kerfmark.reports import wording
+from kerfmark.reports.sides import Side, effective_limits, side_of_large
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.folder import LoadedExercise
+
+__all__ = ["CAUTION", "Cell", "CriterionLine", "Family", "PieceContents", "contents_of"]
+
+CAUTION = "Exercises only, nothing here is for use on patients."
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CriterionLine:
+    """One criterion of one piece: its balloon's number, its reading and ruling, and how they are written.
+
+    `side_of_large` says what a large value means; `failed_side` on which side the reading lies outside its limits.
+    """
+
+    number: int
+    name: str
+    full_name: str
+    limits: Limits2
+    reading: Reading
+    ruling: Ruling
+    ask: str | None
+    side_of_large: Side
+    failed_side: Side
+    decimals: int
+
+    @property
+    def state(self) -> str:
+        """The balloon's form: `met`, `notmet`, `close` or `none`."""
+        return {"met": "met", "not met": "notmet", "too close to call": "close"}.get(self.ruling.ruling, "none")
+
+    @property
+    def value_text(self) -> str:
+        """The value alone, or a dash where nothing was measured."""
+        return "–" if self.reading.value is None else wording.number(self.reading.value, self.decimals)
+
+    @property
+    def expanded_text(self) -> str:
+        """± U with its unit, U = 2 u (95 %); empty where it is not known."""
+        if self.reading.value is None:
+            return ""
+        if self.reading.u is None:
+            return wording.with_unit("", self.reading.unit)
+        return wording.with_unit(f"± {wording.number(2 * self.reading.u, self.decimals)}", self.reading.unit)
+
+    @property
+    def limits_text(self) -> str:
+        """The printed limits, in their own order."""
+        return wording.limits_text(self.limits, self.decimals)
+
+    @property
+    def side_words(self) -> str:
+        """`material left`, `cut too far`, or nothing."""
+        return wording.SIDE_WORDS.get(self.failed_side or "", "")
+
+    @property
+    def probability_text(self) -> str:
+        """The probability of lying inside the limits, never as a bare 0 or 1."""
+        p = self.ruling.probability_inside
+        if p is None:
+            return "not known"
+        return "< 0.001" if p < 0.001 else "> 0.999" if p > 0.999 else wording.number(p, 3)
+
+    @property
+    def aloud(self) -> str:
+        """The row as one sentence."""
+        if self.reading.value is None:
+            return f"{self.full_name}: {self.ruling.ruling}, {self.reading.reason or 'no reading'}."
+        low, high = (wording.number(x, self.decimals) if isfinite(x) else "" for x in self.limits)
+        limits = f"limits {low} to {high}" if low and high else f"at most {high}" if high else f"at least {low}" if low else "no limits"
+        shown = f"{self.value_text} {self.expanded_text}".strip()
+        return f"{self.full_name}: {', '.join(part for part in (shown, limits, self.ruling.ruling, self.side_words) if part)}."
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A labelled cell of the title block: its label, its figure, and a quieter addition."""
+
+    label: str
+    figure: str
+    more: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Family:
+    """Criteria under one heading, and how their rulings count."""
+
+    title: str
+    counts: str
+    lines: tuple[CriterionLine, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PieceContents:
+    """A whole report in words and numbers."""
+
+    title: str
+    piece_name: str
+    source: str
+    simulated: bool
+    cells: tuple[Cell, ...]
+    families: tuple[Family, ...]
+    remarks: tuple[Remark, ...]
+    made_from: tuple[tuple[str, str], ...]
+    outcome_text: str
+
+    @property
+    def lines(self) -> tuple[CriterionLine, ...]:
+        """Every criterion, in the order of the balloons."""
+        return tuple(line for family in self.families for line in family.lines)
+
+
+def contents_of(assessment: Assessment, loaded: LoadedExercise, *, labels: Mapping[str, str] | None = None) -> PieceContents:
+    """The report's words and numbers.
+
+    Criteria keep the exercise's order within their families; families stand in order of their first criterion. What is
+    not applicable to a piece has no row.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    loaded : LoadedExercise
+        The exercise it was assessed against: title, pass rule, questions.
+    labels : mapping, optional
+        What to call things, by `piece`, `learner`, `source`, and any further cell of the title block.
+
+    Returns
+    -------
+    contents : PieceContents
+    """
+    given = dict(labels or {})
+    families = _families(assessment, loaded)
+    source = given.pop("source", _source_words(assessment))
+    piece_name = given.pop("piece", assessment.piece.sha256[:10])
+    return PieceContents(
+        title=loaded.exercise.title,
+        piece_name=piece_name,
+        source=source,
+        simulated="simulated" in source.lower() or "simulated" in piece_name.lower(),
+        cells=_cells(assessment, loaded, families, piece_name=piece_name, source=source, further=given),
+        families=families,
+        remarks=tuple(dict.fromkeys((*assessment.remarks, *assessment.piece.remarks))),
+        made_from=_made_from(assessment),
+        outcome_text=_outcome_text(assessment),
+    )
+
+
+def _families(assessment: Assessment, loaded: LoadedExercise) -> tuple[Family, ...]:
+    readings = {reading.key: reading for reading in assessment.readings}
+    asks = {(c.reading, c.where, c.stat): c.ask for c in loaded.exercise.criteria}
+    grouped: dict[str, list[tuple[Ruling, Reading]]] = {}
+    for ruling in assessment.rulings:
+        if ruling.ruling == "not applicable":
+            continue
+        key = (ruling.reading, ruling.where, ruling.stat)
+        reading = readings.get(key) or _absent(ruling)
+        grouped.setdefault(wording.family_of(ruling.reading), []).append((ruling, reading))
+    families, number = [], 0
+    for title, pairs in grouped.items():
+        lines = tuple(_line(number + i, ruling, reading, asks.get(reading.key)) for i, (ruling, reading) in enumerate(pairs, 1))
+        number += len(lines)
+        families.append(Family(title, wording.ruling_counts([line.ruling.ruling for line in lines]), lines))
+    return tuple(families)
+
+
+def _absent(ruling: Ruling) -> Reading:
+    """A stand-in that says so where an assessment was stored without a reading."""
+    return Reading(ruling.reading, ruling.where, ruling.stat, None, "", None, "not_measurable", "no reading was kept")
+
+
+def _line(number: int, ruling: Ruling, reading: Reading, ask: str | None) -> CriterionLine:
+    limits = effective_limits(ruling.reading, ruling.limits)
+    side = side_of_large(ruling.reading)
+    return CriterionLine(
+        number=number,
+        name=wording.name_of(ruling.reading, ruling.where, ruling.stat),
+        full_name=wording.name_of(ruling.reading, ruling.where, ruling.stat, alone=True),
+        limits=limits,
+        reading=reading,
+        ruling=ruling,
+        ask=ask,
+        side_of_large=side,
+        failed_side=_failed_side(reading, limits, side),
+        decimals=wording.decimals_for(reading.unit, limits, reading.u),
+    )
+
+
+def _failed_side(reading: Reading, limits: Limits2, side: Side) -> Side:
+    if reading.value is None or side is None or limits[0] <= reading.value <= limits[1]:
+        return None
+    other: Side = "left" if side == "over" else "over"
+    return side if reading.value > limits[1] else other
+
+
+def _cells(
+    assessment: Assessment,
+    loaded: LoadedExercise,
+    families: tuple[Family, ...],
+    *,
+    piece_name: str,
+    source: str,
+    further: Mapping[str, str],
+) -> tuple[Cell, ...]:
+    alignment = assessment.piece.alignment
+    tooth = getattr(loaded.exercise, "tooth", None)
+    words = [line.ruling.ruling for family in families for line in family.lines]
+    return (
+        Cell("exercise", loaded.exercise.title, str(tooth) if tooth and str(tooth) not in loaded.exercise.title else ""),
+        Cell("piece", piece_name),
+        *(Cell(label, figure) for label, figure in further.items()),
+        Cell("source", source, f"u {assessment.piece.noise_um:g} µm random, {assessment.piece.trueness_um:g} µm shared"),
+        Cell("aligned", f"{alignment.rms_um:.0f} µm rms", f"overlap {alignment.overlap:.2f}, {alignment.points_used} points"),
+        Cell("rulings", wording.ruling_counts(words)),
+        Cell("mark", _mark_text(assessment), f"pass line {loaded.exercise.pass_.minimum_percent:g}, {_outcome_text(assessment)}"),
+    )
+
+
+def _mark_text(assessment: Assessment) -> str:
+    percent = assessment.mark.percent
+    return "not given" if percent is None else f"{wording.number(percent, 0)} of 100"
+
+
+def _outcome_text(assessment: Assessment) -> str:
+    outcome = {"pass": "pass", "fail": "not passed", "refer": "waits for examiner"}[assessment.mark.outcome]
+    critical = len(assessment.mark.critical_not_met)
+    return f"{outcome}, {critical} critical not met" if critical else outcome
+
+
+def _source_words(assessment: Assessment) -> str:
+    return {"scan": "scan", "motion": "recorded motion", "volume": "volume"}[assessment.piece.kind]
+
+
+def _made_from(assessment: Assessment) -> tuple[tuple[str, str], ...]:
+    """What is needed to make the report again: versions, hashes, settings."""
+    settings = {name: value for name, value in assessment.settings.items() if not isinstance(value, Mapping)}
+    nested = {f"{name} {k}": v for name, value in assessment.settings.items() if isinstance(value, Mapping) for k, v in value.items()}
+    return (
+        ("kerfmark", assessment.kerfmark),
+        ("exercise", assessment.exercise_id),
+        ("exercise version", assessment.exercise_version),
+        ("piece sha256", assessment.piece.sha256),
+        *((name.replace("_", " "), "not set" if value is None else str(value)) for name, value in {**settings, **nested}.items()),
+    )
+
+

@@ -1,0 +1,182 @@
+"""One view of the piece as a drawing: shaded surface, map, outlines, balloons, scale bar, axes."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from kerfmark.kernels.raster import rasterise
+from kerfmark.records import Assessment, FloatArray
+from kerfmark.reports.canvas import CHAIN_DOUBLE, NARROW, arrowhead, line, path, svg, text
+from kerfmark.reports.contents import PieceContents
+from kerfmark.reports.contours import contour_chains, length_of
+from kerfmark.reports.view.camera import VIEW_NAMES, Camera, camera_towards
+from kerfmark.reports.view.deviation import CORRIDOR_MM, cut_depth_mm, deviation_mm, map_patches, map_svg, patch_labels
+from kerfmark.reports.view.pins import pins_of, pins_svg
+from kerfmark.reports.view.render import FINER, Buffers, ShadedSurface, grey_png, render, shade
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.prepared import Prepared
+
+__all__ = ["View", "ViewScene", "scene_of", "view_of"]
+
+BELOW_CUT_MM: Final = 3.2
+VIEW_SIZE: Final = (556, 520)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewScene:
+    """What all views of one piece share."""
+
+    shaded: ShadedSurface
+    ghost: ShadedSurface | None
+    floor_mm: float
+    mesial_sign: int
+    margin: tuple[FloatArray, ...]
+    has_map: bool
+    limit_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """One finished view: its letter, the drawing, and the patches it names."""
+
+    letter: str
+    drawing: str
+    patch_texts: tuple[str, ...]
+    px_per_mm: float
+
+
+def scene_of(assessment: Assessment, prepared: Prepared, *, limit_mm: float = CORRIDOR_MM) -> ViewScene:
+    """Prepare a piece for its views: smoothed normals, deviation, and how far down it is shown."""
+    piece = assessment.piece
+    deep = cut_depth_mm(piece, prepared) > max(0.05, 3e-3 * piece.noise_um)
+    heights = piece.surface.vertices_mm[:, 2]
+    lowest = float(np.percentile(heights[deep], 1.0)) if deep.any() else float(heights.min())
+    deviations = deviation_mm(piece, prepared)
+    ghost = shade(prepared.subject, np.zeros(len(prepared.subject.vertices_mm)), rounds=0) if prepared.subject else None
+    return ViewScene(
+        shaded=shade(piece.surface, deviations),
+        ghost=ghost,
+        floor_mm=max(lowest - BELOW_CUT_MM, float(heights.min())),
+        mesial_sign=prepared.mesial_sign,
+        margin=margin_curves(assessment),
+        has_map=prepared.target_grid is not None,
+        limit_mm=limit_mm,
+    )
+
+
+def margin_curves(assessment: Assessment) -> tuple[FloatArray, ...]:
+    """The margin as the readings saw it, if one of them kept it."""
+    for name in ("margin_smoothness", "margin_continuity", "outline_area", "outline_overlap"):
+        for reading in assessment.readings:
+            if name in reading.id and reading.witness is not None and reading.witness.curves_mm:
+                return reading.witness.curves_mm
+    return ()
+
+
+def view_of(
+    letter: str, scene: ViewScene, contents: PieceContents, *, size: tuple[int, int] = VIEW_SIZE, with_pins: bool = True
+) -> View:
+    """Draw one view.
+
+    Parameters
+    ----------
+    letter : str
+        One of `VIEW_NAMES`, or `Z`, slanted from behind.
+    scene : ViewScene
+    contents : PieceContents
+    size : pair of int, px
+    with_pins : bool
+        Balloons with leaders; left out on small pictures.
+    """
+    width, height = size
+    camera = camera_towards(
+        letter, _in_sight(scene), mesial_sign=scene.mesial_sign, width=width, height=height, margin_px=(58, 34) if with_pins else (14, 14)
+    )
+    buffers = render(scene.shaded, camera, width=width, height=height, floor_mm=scene.floor_mm)
+    picture = b64encode(grey_png(buffers)).decode("ascii")
+    found = map_patches(buffers, limit_mm=scene.limit_mm) if scene.has_map else []
+    body = _ghost(scene, camera, width=width, height=height)
+    body += f'<image class="matt" width="{width}" height="{height}" href="data:image/png;base64,{picture}"/>'
+    body += map_svg(buffers, limit_mm=scene.limit_mm) if scene.has_map else ""
+    body += _outline(buffers) + _margin(scene, buffers) + patch_labels(found)
+    body += pins_svg(pins_of(contents.lines, buffers, width=width, height=height)) if with_pins else ""
+    body += _axes(camera, scene.mesial_sign, x=46.0, y=height - 26.0) + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
+    label = f"The piece seen from {VIEW_NAMES.get(letter, 'slanted behind')}"
+    texts = tuple(f"{p.value_mm:+.2f} mm over {p.area_mm2:.1f} mm²" for p in found)
+    return View(letter, svg(width, height, body, label=label, class_="view"), texts, camera.px_per_mm)
+
+
+def _in_sight(scene: ViewScene) -> FloatArray:
+    """Everything a view must have room for."""
+    parts = [scene.shaded.surface.vertices_mm] + ([scene.ghost.surface.vertices_mm] if scene.ghost else [])
+    points = np.vstack(parts)
+    return points[points[:, 2] >= scene.floor_mm][::7]
+
+
+def _ghost(scene: ViewScene, camera: Camera, *, width: int, height: int) -> str:
+    """The tooth before cutting, as a chain line with two dots about its outline."""
+    if scene.ghost is None:
+        return ""
+    points = camera.project(scene.ghost.surface.vertices_mm)
+    depth, image = rasterise(points, scene.ghost.surface.faces, scene.ghost.values, height, width)
+    covered = np.isfinite(depth) & (image[:, :, 4] >= scene.floor_mm)
+    return path(_rims(covered.astype(np.float32)), stroke="@edge", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE)
+
+
+def _outline(buffers: Buffers) -> str:
+    rims = _rims(buffers.page_sized(buffers.covered.astype(np.float32)))
+    return path(rims, stroke="@ink", stroke_width=1.1, stroke_linejoin="round")
+
+
+def _rims(covered: FloatArray | np.ndarray) -> list[FloatArray]:
+    smooth = covered
+    for axis in (0, 1):
+        smooth = (np.roll(smooth, 1, axis) + 2 * smooth + np.roll(smooth, -1, axis)) / 4
+    return [chain for chain in contour_chains(smooth, 0.5) if length_of(chain) > 30]
+
+
+def _margin(scene: ViewScene, buffers: Buffers) -> str:
+    """The margin where it is seen, 0.9 px."""
+    parts = []
+    for curve in scene.margin:
+        projected = buffers.camera.project(curve)
+        seen = [buffers.sees(p, within_px=0.2 * buffers.camera.px_per_mm) for p in projected]
+        run: list[FloatArray] = []
+        for point, visible in zip(projected, seen, strict=True):
+            if visible:
+                run.append(point[:2])
+            else:
+                parts.append(run)
+                run = []
+        parts.append(run)
+    return path([np.array(run) for run in parts if len(run) > 2], stroke="@ink", stroke_width=0.9)
+
+
+def _axes(camera: Camera, mesial_sign: int, *, x: float, y: float) -> str:
+    """Which way the tooth lies: the letters that face the reader."""
+    ways = {"O": (0, 0, 1), "B": (0, 1, 0), "L": (0, -1, 0), "M": (mesial_sign, 0, 0), "D": (-mesial_sign, 0, 0)}
+    body = ""
+    for letter, way in ways.items():
+        flat = np.array([camera.right @ way, -(camera.up @ way)])
+        towards = float(camera.eye @ way)
+        if np.hypot(*flat) < 0.25 or (letter != "O" and towards < -0.05):
+            continue
+        end = np.array([x, y - 14]) + 24 * flat
+        body += line(x, y - 14, end[0], end[1], stroke="@ink2")
+        spot = np.array([x, y - 14]) + 24 * flat + 9 * flat / np.hypot(*flat)
+        body += text(spot[0], spot[1] + 4, letter, size=11, weight=500, anchor="middle", fill="@ink2")
+    return body
+
+
+def _scale_bar(camera: Camera, *, x: float, y: float, length_mm: float = 2.0) -> str:
+    begin = x - length_mm * camera.px_per_mm
+    body = line(begin, y, x, y) + line(begin, y - 5, begin, y + 5) + line(x, y - 5, x, y + 5)
+    body += arrowhead(x, y, (1, 0)) + arrowhead(begin, y, (-1, 0))
+    return body + text((begin + x) / 2, y - 5, f"{length_mm:g} mm", size=12, anchor="middle", halo=True)
+
+
