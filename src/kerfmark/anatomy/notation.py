@@ -114,8 +114,8 @@ def antimere(fdi: int) -> int:
 
 
 def same_form(fdi: int) -> int:
-    """The code among quadrants 1, 4, 5 and 8 whose mirror image this tooth is, or the tooth itself."""
-    return fdi if quadrant(fdi) in (1, 4, 5, 8) else antimere(fdi)
+    """The code among quadrants 1, 3, 5 and 7 (mesial on +x) that it is, or whose mirror image it is."""
+    return fdi if mesial_sign(fdi) > 0 else antimere(fdi)
 
 
 def tooth_kind(fdi: int) -> ToothKind:
