@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -81,13 +82,13 @@ class ClosestPoint:
         return closest, distance, face
 
 
-def _in_two(fill: object, n: int) -> None:
+def _in_two(fill: Callable[[int, int], None], n: int) -> None:
     """Run `fill(first, end)` over 0 … n, on two threads where that is worth it."""
     if n < 2000:
-        fill(0, n)  # type: ignore[operator]
+        fill(0, n)
         return
     with ThreadPoolExecutor(THREADS) as pool:
-        list(pool.map(fill, (0, n // 2), (n // 2, n)))  # type: ignore[arg-type]
+        list(pool.map(fill, (0, n // 2), (n // 2, n)))
 
 
 def _sorted_order(centres: FloatArray, levels: int) -> NDArray[np.int32]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,8 +60,8 @@ def components(surface: Surface) -> tuple[Surface, ...]:
     label, parts = mesh_kernels.label_faces(edges.edge_of, len(edges.ends))
     if parts <= 1:
         return (surface,) if parts else ()
-    vectors = mesh_kernels.area_vectors(read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32))
-    areas = np.bincount(label, weights=np.linalg.norm(vectors, axis=1), minlength=parts)
+    face_areas = mesh_kernels.face_areas(read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32))
+    areas = np.bincount(label, weights=face_areas, minlength=parts)
     order = np.argsort(label, kind="stable")
     cuts = np.searchsorted(label[order], np.arange(parts + 1))
     return tuple(_taken(surface, order[cuts[part] : cuts[part + 1]]) for part in np.argsort(-areas, kind="stable"))
@@ -91,4 +92,4 @@ def border_vertices(surface: Surface, edges: FaceEdges) -> list[IntArray]:
     loops, starts = mesh_kernels.border_loops(
         read_only(begin, np.int32), read_only(end, np.int32), len(surface.vertices_mm)
     )
-    return [loops[a:b] for a, b in zip(starts[:-1], starts[1:], strict=True)]
+    return [loops[a:b] for a, b in itertools.pairwise(starts)]

@@ -58,12 +58,14 @@ def azimuth_direction(azimuth_deg: ArrayLike, *, mesial_sign: int) -> FloatArray
 def transform_points(matrix: ArrayLike, points_mm: ArrayLike) -> FloatArray:
     """Points carried by a 4 × 4 matrix; (n, 3) in, (n, 3) out, mm."""
     matrix = np.asarray(matrix, dtype=float)
-    return np.asarray(points_mm, dtype=float) @ matrix[:3, :3].T + matrix[:3, 3]
+    carried: FloatArray = np.asarray(points_mm, dtype=float) @ matrix[:3, :3].T + matrix[:3, 3]
+    return carried
 
 
 def transform_directions(matrix: ArrayLike, directions: ArrayLike) -> FloatArray:
     """Directions turned by the rotation of a rigid 4 × 4 matrix; (n, 3) in, (n, 3) out."""
-    return np.asarray(directions, dtype=float) @ np.asarray(matrix, dtype=float)[:3, :3].T
+    turned: FloatArray = np.asarray(directions, dtype=float) @ np.asarray(matrix, dtype=float)[:3, :3].T
+    return turned
 
 
 def rigid_inverse(matrix: ArrayLike) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -70,7 +71,7 @@ def distance_grid(
     with ThreadPoolExecutor(THREADS) as pool:
         jobs = [
             pool.submit(around.fill, values, blocks, span, origin=origin, spacing=spacing_mm, band=band_mm)
-            for span in zip(cuts[:-1], cuts[1:], strict=True)
+            for span in itertools.pairwise(cuts.tolist())
         ]
         for job in jobs:
             job.result()
@@ -110,13 +111,13 @@ class _Around:
         """+1 outside, −1 inside, for one point anywhere."""
         tree = self.tree
         stack, squares = np.empty(128, np.int32), np.empty(128)
-        t, feature, _, *near = closest_kernels.closest_in_tree(
-            tree.boxes, tree.levels, tree.corners, stack, squares, *(float(c) for c in point), np.inf, -1
+        x, y, z = point.tolist()
+        t, feature, _, qx, qy, qz = closest_kernels.closest_in_tree(
+            tree.boxes, tree.levels, tree.corners, stack, squares, x, y, z, np.inf, -1
         )
-        way = np.asarray(point) - near
         side = distance_kernels.side_of_surface(
             t, feature, tree.order, self.faces, self.edge_of, self.units, self.edge_normals, self.corner_normals,
-            *(float(c) for c in way),
+            x - qx, y - qy, z - qz,
         )  # fmt: skip
         return -1.0 if side < 0 else 1.0
 
@@ -211,7 +212,9 @@ def surface_of(grid: Grid, level_mm: float = 0.0) -> Surface:
         raise InputError(
             f"the grid does not cross {level_mm} mm, expected a level between its least and greatest value."
         )
-    vertices, faces, _, _ = marching_cubes(values, level=level_mm, gradient_direction="descent")
+    vertices, faces, _, _ = marching_cubes(  # type: ignore[no-untyped-call]
+        values, level=level_mm, gradient_direction="descent"
+    )
     return Surface(
         vertices.astype(float) * grid.spacing_mm + grid.origin_mm, np.ascontiguousarray(faces, dtype=np.int32)
     )

@@ -18,6 +18,7 @@ NO_AREA_MM2 = 1e-12
 PINHOLE_EDGES = 12
 PINHOLE_MM = 0.5
 DUST_MM = 1.0
+FLAT = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +87,9 @@ def mend(surface: Surface, *, where: str = "surface", merge: bool = True) -> tup
     """  # noqa: D205
     surface = merged(surface) if merge else surface
     surface, no_area = _without_thin_faces(surface)
-    surface, doubled = _without_doubles(surface)
-    edges = face_edges(surface)
-    surface, turned = _turned_outward(surface, edges)
-    if turned:
-        edges = face_edges(surface)
-    _, parts = mesh_kernels.label_faces(edges.edge_of, len(edges.ends))
+    surface, edges, doubled = _without_doubles(surface, face_edges(surface))
+    label, parts = mesh_kernels.label_faces(edges.edge_of, len(edges.ends))
+    surface, turned = _turned_outward(surface, edges, label, int(parts))
     found = Health(
         open_edges=int(np.count_nonzero(edges.count == 1)),
         non_manifold_edges=int(np.count_nonzero(edges.count > 2)),
@@ -101,7 +99,7 @@ def mend(surface: Surface, *, where: str = "surface", merge: bool = True) -> tup
         degenerate_faces=no_area,
         pinholes=0,
     )
-    surface, closed = _without_pinholes(surface, edges)
+    surface, closed = _without_pinholes(surface, edges, label, int(parts)) if found.open_edges else (surface, 0)
     found = replace(found, pinholes=closed)
     return surface, found, _remarks(found, where)
 
@@ -134,56 +132,62 @@ def _used_only(surface: Surface) -> Surface:
 
 
 def _without_thin_faces(surface: Surface) -> tuple[Surface, int]:
-    """Faces without area dropped, but for those that close a seam between their neighbours; and how many were found."""
-    f = surface.faces
-    repeated = (f[:, 0] == f[:, 1]) | (f[:, 1] == f[:, 2]) | (f[:, 2] == f[:, 0])
-    thin = np.linalg.norm(_area_vectors(surface), axis=1) <= NO_AREA_MM2
-    if not (thin | repeated).any():
+    """Faces without area dropped, but for those that close a seam between their neighbours; and how many were dropped."""
+    thin = _areas(surface) <= NO_AREA_MM2
+    if not thin.any():
         return surface, 0
-    edges = face_edges(surface)
+    f, edges = surface.faces, face_edges(surface)
+    repeated = (f[:, 0] == f[:, 1]) | (f[:, 1] == f[:, 2]) | (f[:, 2] == f[:, 0])
     seam = (edges.count[edges.edge_of] == 2).all(axis=1)
     drop = repeated | (thin & ~seam)
     return submesh(surface, ~drop) if drop.any() else surface, int(np.count_nonzero(drop))
 
 
-def _without_doubles(surface: Surface) -> tuple[Surface, int]:
+def _without_doubles(surface: Surface, edges: FaceEdges) -> tuple[Surface, FaceEdges, int]:
+    """Faces on the same vertices as an earlier one dropped; only a mesh that branches or lies on itself can have any."""
+    a, b, c = (edges.first_two[edges.edge_of[:, k]] for k in range(3))
+    twins = (a == b).all(axis=1) & (b == c).all(axis=1)
+    if not (edges.count > 2).any() and not (twins & (a[:, 1] >= 0)).any():
+        return surface, edges, 0
     number, distinct = mesh_kernels.first_of_equal(read_only(np.sort(surface.faces, axis=1), np.uint64))
     doubled = len(number) - int(distinct)
     if not doubled:
-        return surface, 0
+        return surface, edges, 0
     keep = np.zeros(len(number), dtype=bool)
     keep[np.unique(number, return_index=True)[1]] = True
-    return submesh(surface, keep), doubled
+    surface = submesh(surface, keep)
+    return surface, face_edges(surface), doubled
 
 
-def _turned_outward(surface: Surface, edges: FaceEdges) -> tuple[Surface, int]:
+def _turned_outward(surface: Surface, edges: FaceEdges, label: IntArray, parts: int) -> tuple[Surface, int]:
     """Faces turned so that neighbours agree and each part looks outwards; and how many were turned."""
-    areas = np.linalg.norm(_area_vectors(surface), axis=1)
-    turn = np.zeros(len(surface.faces), dtype=bool)
+    areas, faces = _areas(surface), surface.faces
+    turn = np.zeros(len(faces), dtype=bool)
     if np.any((edges.count == 2) & (edges.balance != 0)):
         turn = mesh_kernels.turn_consistently(
-            read_only(surface.faces, np.int32), edges.edge_of, edges.count, edges.first_two, areas
+            read_only(faces, np.int32), edges.edge_of, edges.count, edges.first_two, areas
         )
-    faces = np.where(turn[:, None], surface.faces[:, ::-1], surface.faces)
-    turn = turn ^ _inside_out(Surface(surface.vertices_mm, faces), edges, areas)
+        faces = np.where(turn[:, None], faces[:, ::-1], faces)
+    inward = _inside_out(Surface(surface.vertices_mm, faces), edges, areas, label, parts)
+    turn = turn if inward is None else turn ^ inward
     if not turn.any():
         return surface, 0
     faces = np.where(turn[:, None], surface.faces[:, ::-1], surface.faces)
     return Surface(surface.vertices_mm, np.ascontiguousarray(faces, dtype=np.int32)), int(np.count_nonzero(turn))
 
 
-def _inside_out(surface: Surface, edges: FaceEdges, areas: FloatArray) -> NDArray[np.bool_]:
+def _inside_out(
+    surface: Surface, edges: FaceEdges, areas: FloatArray, label: IntArray, parts: int
+) -> NDArray[np.bool_] | None:
     """Faces of parts that look inwards: what they enclose, seen from the middle of their border, is clearly negative.
 
     A part inside another one's box may be a cavity and is left alone; so is a part too flat to tell.
     """
-    label, parts = mesh_kernels.label_faces(edges.edge_of, len(edges.ends))
-    area = np.bincount(label, weights=areas, minlength=parts)
-    volume = _enclosed(surface, edges, label, int(parts))
-    suspect = volume < -0.01 * area**1.5
+    area, volume, box = mesh_kernels.part_sums(*_arrays(surface), areas, edges.edge_of, edges.count, label, parts)
+    suspect = volume < -FLAT * area**1.5
     if not suspect.any():
-        return np.zeros(len(label), dtype=bool)
-    low, high = _part_boxes(surface, label, int(parts))
+        return None
+    low, high = box[:, :3], box[:, 3:]
     for part in np.flatnonzero(suspect):
         around = (low <= low[part]).all(axis=1) & (high >= high[part]).all(axis=1)
         around[part] = False
@@ -192,35 +196,10 @@ def _inside_out(surface: Surface, edges: FaceEdges, areas: FloatArray) -> NDArra
     return inward
 
 
-def _enclosed(surface: Surface, edges: FaceEdges, label: IntArray, parts: int) -> FloatArray:
-    """Signed volume of each part, closed towards the middle of its border where it has one."""
-    corners = surface.vertices_mm[surface.faces]
-    border = edges.count[edges.edge_of] == 1
-    face, side = np.nonzero(border)
-    points = surface.vertices_mm[surface.faces[face, side]]
-    number = np.bincount(label[face], minlength=parts)
-    middle = np.column_stack([np.bincount(label[face], weights=points[:, c], minlength=parts) for c in range(3)])
-    middle = middle / np.maximum(number, 1)[:, None]
-    corners = corners - middle[label][:, None]
-    volumes = np.einsum("ij,ij->i", corners[:, 0], np.cross(corners[:, 1], corners[:, 2])) / 6.0
-    return np.bincount(label, weights=volumes, minlength=parts)
-
-
-def _part_boxes(surface: Surface, label: IntArray, parts: int) -> tuple[FloatArray, FloatArray]:
-    corners = surface.vertices_mm[surface.faces]
-    low, high = np.full((parts, 3), np.inf), np.full((parts, 3), -np.inf)
-    np.minimum.at(low, label, corners.min(axis=1))
-    np.maximum.at(high, label, corners.max(axis=1))
-    return low, high
-
-
-def _without_pinholes(surface: Surface, edges: FaceEdges) -> tuple[Surface, int]:
+def _without_pinholes(surface: Surface, edges: FaceEdges, label: IntArray, parts: int) -> tuple[Surface, int]:
     """Small holes closed by a fan; the borders of parts that are dust themselves are left alone."""
-    if not (edges.count == 1).any():
-        return surface, 0
-    label, parts = mesh_kernels.label_faces(edges.edge_of, len(edges.ends))
-    low, high = _part_boxes(surface, label, int(parts))
-    large = np.linalg.norm(high - low, axis=1) >= DUST_MM
+    box = mesh_kernels.part_sums(*_arrays(surface), _areas(surface), edges.edge_of, edges.count, label, parts)[2]
+    large = np.linalg.norm(box[:, 3:] - box[:, :3], axis=1) >= DUST_MM
     part_of = np.zeros(len(surface.vertices_mm), dtype=np.int32)
     part_of[surface.faces] = label[:, None]
     points, faces, closed = [surface.vertices_mm], [surface.faces], 0
@@ -245,8 +224,10 @@ def _without_pinholes(surface: Surface, edges: FaceEdges) -> tuple[Surface, int]
     return (Surface(np.concatenate(points), np.concatenate(faces)), closed) if closed else (surface, 0)
 
 
-def _area_vectors(surface: Surface) -> FloatArray:
-    vectors: FloatArray = mesh_kernels.area_vectors(
-        read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32)
-    )
-    return vectors
+def _arrays(surface: Surface) -> tuple[FloatArray, IntArray]:
+    return read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32)
+
+
+def _areas(surface: Surface) -> FloatArray:
+    areas: FloatArray = mesh_kernels.face_areas(*_arrays(surface))
+    return areas

@@ -22,13 +22,13 @@ __all__ = [
 
 def face_normals(surface: Surface) -> FloatArray:
     """Unit normal of each face (m, 3), outward; 0 for a face without area."""
-    vectors = _area_vectors(surface)
-    return _unit(vectors)
+    normals: FloatArray = mesh_kernels.unit_normals(*_arrays(surface))
+    return normals
 
 
 def face_areas_mm2(surface: Surface) -> FloatArray:
     """Area of each face (m,), mm²."""
-    areas: FloatArray = np.linalg.norm(_area_vectors(surface), axis=1)
+    areas: FloatArray = mesh_kernels.face_areas(*_arrays(surface))
     return areas
 
 
@@ -94,11 +94,7 @@ def _arrays(surface: Surface) -> tuple[FloatArray, IntArray]:
     return read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32)
 
 
-def _area_vectors(surface: Surface) -> FloatArray:
-    vectors: FloatArray = mesh_kernels.area_vectors(*_arrays(surface))
-    return vectors
-
-
 def _unit(vectors: FloatArray) -> FloatArray:
     lengths = np.linalg.norm(vectors, axis=1, keepdims=True)
-    return np.divide(vectors, lengths, out=np.zeros_like(vectors), where=lengths > 0)
+    unit: FloatArray = np.divide(vectors, lengths, out=np.zeros_like(vectors), where=lengths > 0)
+    return unit

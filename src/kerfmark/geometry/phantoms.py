@@ -73,7 +73,8 @@ def _smooth_field(points_mm: FloatArray, rng: np.random.Generator) -> FloatArray
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     waves = 2.0 * np.pi * directions / rng.uniform(*WAVELENGTHS_MM, (WAVES, 1))
     field: FloatArray = np.cos(points_mm @ waves.T + rng.uniform(0.0, 2.0 * np.pi, WAVES)).sum(axis=1)
-    return field * np.sqrt(2.0 / WAVES)
+    field *= np.sqrt(2.0 / WAVES)
+    return field
 
 
 def refined(surface: Surface, edge_mm: float) -> Surface:

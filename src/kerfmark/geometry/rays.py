@@ -71,9 +71,7 @@ class RayCaster:
             raise InputError("a ray's direction is not finite or all 0, expected a vector with a length. Correct it.")
         tree = self.tree
         units = read_only(units / lengths, np.float64)
-        return ray_kernels.first_hits(  # type: ignore[no-any-return]
-            tree.boxes, tree.levels, tree.corners, tree.order, origins, units, float(max_mm)
-        )
+        return ray_kernels.first_hits(tree.boxes, tree.levels, tree.corners, tree.order, origins, units, float(max_mm))
 
     def crossings(self, origin_mm: ArrayLike, direction: ArrayLike) -> tuple[FloatArray, IntArray]:
         """Every place where one ray meets the surface, nearest first.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 
 import numpy as np
@@ -112,7 +113,7 @@ def _outer_pieces(curve: FloatArray) -> list[FloatArray]:
     cuts[:, 0] = 0.0
     edges = [0, *(steps + 1).tolist(), len(curve)]
     pieces = []
-    for i, (start, end) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for i, (start, end) in enumerate(itertools.pairwise(edges)):
         if outside[start]:
             before, after = cuts[i - 1 : i] if i else cuts[:0], cuts[i : i + 1]
             pieces.append(np.concatenate([before, curve[start:end], after]))

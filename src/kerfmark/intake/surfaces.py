@@ -78,7 +78,7 @@ def take_in(
     if unit is None:
         _check_size(surface, subject_bounds_mm, file.unit, shown)
     mended, found, remarks = mend(surface, where=shown, merge=False)
-    parts, dust = _parts(mended)
+    parts, dust = _parts(mended) if found.components > 1 else ((mended,), 0)
     remarks = (*file.remarks, *remarks, *((_dust_remark(dust, shown),) if dust else ()))
     return TakenIn(parts, file.sha256, found, remarks)
 

@@ -9,29 +9,83 @@ from numpy.typing import NDArray
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = [
-    "area_vectors",
     "border_loops",
     "corner_angle_normals",
     "edges_of_faces",
+    "face_areas",
     "first_of_equal",
     "label_faces",
+    "part_sums",
     "signed_volume",
     "turn_consistently",
+    "unit_normals",
 ]
 
 
 @njit(cache=True, nogil=True)
-def area_vectors(vertices: FloatArray, faces: IntArray) -> FloatArray:
-    """Per face the vector along its normal whose length is the face's area."""
+def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
+    """Per face its area."""
+    out = np.empty(faces.shape[0])
+    for f in range(faces.shape[0]):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+        vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        out[f] = 0.5 * np.sqrt(x * x + y * y + z * z)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def unit_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:
+    """Per face its unit normal, 0 where it has no area."""
     out = np.empty((faces.shape[0], 3))
     for f in range(faces.shape[0]):
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
         vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
-        out[f, 0] = 0.5 * (uy * vz - uz * vy)
-        out[f, 1] = 0.5 * (uz * vx - ux * vz)
-        out[f, 2] = 0.5 * (ux * vy - uy * vx)
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        length = np.sqrt(x * x + y * y + z * z)
+        scale = 1.0 / length if length > 0.0 else 0.0
+        out[f, 0], out[f, 1], out[f, 2] = x * scale, y * scale, z * scale
     return out
+
+
+@njit(cache=True, nogil=True)
+def part_sums(
+    vertices: FloatArray,
+    faces: IntArray,
+    areas: FloatArray,
+    edge_of: IntArray,
+    count: IntArray,
+    label: IntArray,
+    parts: int,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Per part its area, the volume it encloses (closed towards the middle of its border) and its box (6)."""
+    area, volume, box = np.zeros(parts), np.zeros(parts), np.empty((parts, 6))
+    box[:, :3], box[:, 3:] = np.inf, -np.inf
+    middle, sides = np.zeros((parts, 3)), np.zeros(parts)
+    for f in range(faces.shape[0]):
+        p = label[f]
+        area[p] += areas[f]
+        for k in range(3):
+            v = faces[f, k]
+            for c in range(3):
+                box[p, c] = min(box[p, c], vertices[v, c])
+                box[p, 3 + c] = max(box[p, 3 + c], vertices[v, c])
+            if count[edge_of[f, k]] == 1:
+                sides[p] += 1.0
+                for c in range(3):
+                    middle[p, c] += vertices[v, c]
+    for p in range(parts):
+        for c in range(3):
+            middle[p, c] = middle[p, c] / sides[p] if sides[p] > 0.0 else 0.5 * (box[p, c] + box[p, 3 + c])
+    for f in range(faces.shape[0]):
+        a, b, c, m = faces[f, 0], faces[f, 1], faces[f, 2], middle[label[f]]
+        ax, ay, az = vertices[a, 0] - m[0], vertices[a, 1] - m[1], vertices[a, 2] - m[2]
+        bx, by, bz = vertices[b, 0] - m[0], vertices[b, 1] - m[1], vertices[b, 2] - m[2]
+        cx, cy, cz = vertices[c, 0] - m[0], vertices[c, 1] - m[1], vertices[c, 2] - m[2]
+        volume[label[f]] += ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
+    return area, volume / 6.0, box
 
 
 @njit(cache=True, nogil=True)

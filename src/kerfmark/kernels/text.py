@@ -146,7 +146,6 @@ def stl_facets(data: Bytes, words: Bytes, word_ends: Spans, out: FloatArray, spa
     endloop, endfacet = words[word_ends[4] : word_ends[5]], words[word_ends[5] : word_ends[6]]
     endsolid, solid = words[word_ends[6] : word_ends[7]], words[word_ends[7] : word_ends[8]]
     end, at, count, inside = data.shape[0], 0, 0, False
-    skipped, skipped_spans = np.empty(3), np.empty((3, 2), np.int64)
     while True:
         start, stop = _word(data, at, end)
         if start == end:

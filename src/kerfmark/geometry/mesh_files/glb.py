@@ -37,7 +37,7 @@ def read_glb(data: bytes, *, name: str, limits: Limits) -> Content:
             for mesh, matrix in placed
             for primitive in _item(scene, "meshes", mesh)["primitives"]
         ]
-    except _Unsound as fault:
+    except _UnsoundError as fault:
         raise InputError(f"{name}: {fault}. Export the file again as a plain GLB.") from fault
     except (ValueError, KeyError, TypeError, IndexError, AttributeError, RecursionError, OverflowError) as error:
         raise InputError(
@@ -51,35 +51,37 @@ def read_glb(data: bytes, *, name: str, limits: Limits) -> Content:
     return Content(as_surface(vertices, faces, name=name, limits=limits), unit="m")
 
 
-class _Unsound(Exception):
+class _UnsoundError(Exception):
     """A fault with a sentence of its own."""
 
 
 def _chunks(data: bytes) -> tuple[dict[str, Any], bytes]:
     version, length = (int.from_bytes(data[i : i + 4], "little") for i in (4, 8))
     if version != 2 or length > len(data) or len(data) < 20:
-        raise _Unsound(
+        raise _UnsoundError(
             f"says version {version} and {length} bytes but is {len(data)} bytes long, expected version 2 and all of it"
         )
     at, found = 12, dict[int, bytes]()
     while at + 8 <= length:
         size, kind = (int.from_bytes(data[i : i + 4], "little") for i in (at, at + 4))
         if at + 8 + size > length:
-            raise _Unsound("a chunk runs beyond the end, expected a whole file")
+            raise _UnsoundError("a chunk runs beyond the end, expected a whole file")
         found.setdefault(kind, data[at + 8 : at + 8 + size])
         at += 8 + size
     scene = json.loads(found[JSON_CHUNK].decode("utf-8"))
     if not isinstance(scene, dict):
-        raise _Unsound("its JSON is no object, expected a glTF scene")
+        raise _UnsoundError("its JSON is no object, expected a glTF scene")
     needed = set(scene.get("extensionsRequired", [])) - UNDERSTOOD
     if needed:
-        raise _Unsound(f"needs {printable(', '.join(sorted(map(str, needed))), limit=80)}, expected an unpacked file")
+        raise _UnsoundError(
+            f"needs {printable(', '.join(sorted(map(str, needed))), limit=80)}, expected an unpacked file"
+        )
     return scene, found.get(BIN_CHUNK, b"")
 
 
 def _item(scene: dict[str, Any], key: str, index: Any) -> dict[str, Any]:
     if not isinstance(index, int) or isinstance(index, bool) or not 0 <= index < len(scene.get(key, [])):
-        raise _Unsound(f"asks for item {printable(index, limit=20)} of '{key}', which is not there")
+        raise _UnsoundError(f"asks for item {printable(index, limit=20)} of '{key}', which is not there")
     found: dict[str, Any] = scene[key][index]
     return found
 
@@ -98,7 +100,7 @@ def _placed_meshes(scene: dict[str, Any]) -> list[tuple[int, FloatArray]]:
         index, above = waiting.pop()
         seen += 1
         if seen > MOST_NODES:
-            raise _Unsound(f"its nodes hold one another or are more than {MOST_NODES}, expected a plain tree")
+            raise _UnsoundError(f"its nodes hold one another or are more than {MOST_NODES}, expected a plain tree")
         node = _item(scene, "nodes", index)
         matrix = above @ _node_matrix(node)
         if "mesh" in node:
@@ -122,7 +124,7 @@ def _node_matrix(node: dict[str, Any]) -> FloatArray:
         matrix[:3, :3] = turn * np.array(node.get("scale", (1, 1, 1)), dtype=float)
         matrix[:3, 3] = np.array(node.get("translation", (0, 0, 0)), dtype=float)
     if not np.isfinite(matrix).all() or np.linalg.det(matrix[:3, :3]) == 0.0:
-        raise _Unsound("a node's transform is not finite or flattens it")
+        raise _UnsoundError("a node's transform is not finite or flattens it")
     return matrix
 
 
@@ -138,7 +140,7 @@ def _primitive(
     if np.linalg.det(matrix[:3, :3]) < 0:
         faces = faces[:, ::-1]
     if len(faces) and faces.max() >= len(points):
-        raise _Unsound(f"a face asks for a vertex beyond the {len(points)} there are")
+        raise _UnsoundError(f"a face asks for a vertex beyond the {len(points)} there are")
     return points @ matrix[:3, :3].T + matrix[:3, 3], faces
 
 
@@ -159,17 +161,17 @@ def _accessor(scene: dict[str, Any], buffer: bytes, number: Any, shape: str, let
     accessor = _item(scene, "accessors", number)
     kind, count = KINDS.get(accessor["componentType"], ""), int(accessor["count"])
     if accessor["type"] != shape or kind[1:2] != letter or "sparse" in accessor or accessor.get("normalized"):
-        raise _Unsound(
+        raise _UnsoundError(
             "its vertices or faces are packed in a form that is not taken, expected float positions and plain indices"
         )
     view = _item(scene, "bufferViews", accessor["bufferView"])
     if "uri" in _item(scene, "buffers", view.get("buffer", 0)) or view.get("buffer", 0) != 0:
-        raise _Unsound("keeps its data in another file, which is never followed, expected the buffer inside")
+        raise _UnsoundError("keeps its data in another file, which is never followed, expected the buffer inside")
     item = np.dtype(kind).itemsize * WIDTHS[shape]
     stride = int(view.get("byteStride", item))
     first = int(view.get("byteOffset", 0)) + int(accessor.get("byteOffset", 0))
-    if count < 0 or first < 0 or stride < item or count and first + stride * (count - 1) + item > len(buffer):
-        raise _Unsound(f"says {count} items where its buffer of {len(buffer)} bytes has no room for them")
+    if count < 0 or first < 0 or stride < item or (count and first + stride * (count - 1) + item > len(buffer)):
+        raise _UnsoundError(f"says {count} items where its buffer of {len(buffer)} bytes has no room for them")
     if count == 0:
         return np.empty((0, WIDTHS[shape]), dtype=kind)
     return np.ndarray(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from kerfmark.errors import InputError, printable
 from kerfmark.geometry.mesh_files.content import Content, as_surface, check_triangles, patched
@@ -25,6 +25,7 @@ TYPES = {
 ORDERS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 FACE_LISTS = ("vertex_indices", "vertex_index")
 HEADER_LIMIT = 65536
+ROWS_PER_TRIANGLE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ def read_ply(data: bytes, *, name: str, limits: Limits) -> Content:
     read = _ascii_element if header.order == "" else _binary_element
     at, vertices, polygons = header.body, None, None
     for element in header.elements:
-        _check_rows(element, len(data) - at, name=name)
+        _check_rows(element, len(data) - at, name=name, limits=limits)
         at, points, faces = read(data, at, element, header.order, name)
         vertices = points if points is not None else vertices
         polygons = faces if faces is not None else polygons
@@ -126,10 +127,14 @@ def _property(words: list[str]) -> _Property | None:
     return None
 
 
-def _check_rows(element: _Element, room: int, *, name: str) -> None:
-    """Refuse more rows than the rest of the file can hold, before any memory is set aside for them."""
-    least = sum(1 if p.count_type is None else 1 for p in element.properties)
-    if element.rows and element.rows * max(least, 1) > room:
+def _check_rows(element: _Element, room: int, *, name: str, limits: Limits) -> None:
+    """Refuse more rows than the rest of the file or the limit allows, before any memory is set aside for them."""
+    if element.rows > ROWS_PER_TRIANGLE * limits.triangles:
+        raise InputError(
+            f"{name}: says {element.rows} rows of '{printable(element.name, limit=40)}', expected at most {ROWS_PER_TRIANGLE} × "
+            f"limits.triangles = {limits.triangles}. Export it coarser or raise KERFMARK_LIMIT_TRIANGLES."
+        )
+    if element.rows * max(len(element.properties), 1) > room:
         raise InputError(
             f"{name}: says {element.rows} rows of '{printable(element.name, limit=40)}' but only {room} bytes are left, expected "
             "a whole PLY. It was cut short; copy or export it again."
@@ -155,7 +160,7 @@ def _roles(element: _Element, name: str) -> tuple[list[int], int]:
     return axes, faces
 
 
-def _ascii_element(data: bytes, at: int, element: _Element, order: str, name: str) -> _Read:
+def _ascii_element(data: bytes, at: int, element: _Element, _order: str, name: str) -> _Read:
     axes, faces = _roles(element, name)
     kinds = np.array([4 if p.count_type else 3 for p in element.properties], dtype=np.int32)
     if element.name == "vertex":
@@ -213,15 +218,14 @@ def _plain_rows(data: bytes, at: int, element: _Element, order: str, axes: list[
 
 def _triangle_rows(data: bytes, at: int, element: _Element, order: str, faces: int) -> _Read | None:
     """The usual case, every list three long, read in one step; None where it is not so."""
-    fields = []
+    fields: list[tuple[str, str] | tuple[str, str, int]] = []
     for i, p in enumerate(element.properties):
         if p.count_type is not None and i != faces:
             return None
-        fields += (
-            [(f"n{i}", order + p.count_type), (f"p{i}", order + p.type, 3)]
-            if i == faces
-            else [(f"p{i}", order + p.type)]
-        )
+        if p.count_type is not None:
+            fields += [(f"n{i}", order + p.count_type), (f"p{i}", order + p.type, 3)]
+        else:
+            fields.append((f"p{i}", order + p.type))
     row = np.dtype(fields)
     end = at + row.itemsize * element.rows
     if end > len(data):
@@ -242,9 +246,10 @@ def _indices(values: NDArray[np.generic]) -> NDArray[np.int32]:
     return np.clip(values.astype(np.int64), -1, 2**31 - 1).astype(np.int32)
 
 
-def ply_bytes(surface: Surface, *, vertex_values: NDArray[np.generic] | None = None) -> bytes:
+def ply_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None) -> bytes:
     """A binary PLY of a surface: double coordinates, with float `value` or 8-bit `red green blue` of each vertex."""
-    fields, names = [("xyz", "<f8", 3)], ["double x", "double y", "double z"]
+    fields: list[tuple[str, str] | tuple[str, str, int]] = [("xyz", "<f8", 3)]
+    names = ["double x", "double y", "double z"]
     values = None if vertex_values is None else np.asarray(vertex_values)
     if values is not None and values.ndim == 2:
         fields, names = [*fields, ("v", "u1", 3)], [*names, "uchar red", "uchar green", "uchar blue"]
