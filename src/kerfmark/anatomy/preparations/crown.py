@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.anatomy.preparations.occlusal import HeightField, lowered_top
+from kerfmark.anatomy.preparations.occlusal import HeightField, Lowering
 from kerfmark.anatomy.preparations.plan import CrownPlan, by_azimuth
 from kerfmark.anatomy.preparations.profile import Profile, profile
 from kerfmark.errors import InputError
 from kerfmark.geometry.frames import azimuth_direction, rigid_inverse, rotation_about, transform_points
-from kerfmark.geometry.mesh import bounds_mm, transformed
+from kerfmark.geometry.mesh import bounds_mm, face_normals, transformed, vertex_normals
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, intersection
 from kerfmark.records import FloatArray, Surface
@@ -20,6 +20,7 @@ from kerfmark.records import FloatArray, Surface
 __all__ = ["CutCrown", "cut_crown"]
 
 AZIMUTHS = np.arange(0.0, 360.0, 1.0)
+ROUNDS = 7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,11 +108,11 @@ def cut_crown(
     lean = _lean(plan, mesial_sign)
     back = rigid_inverse(lean)
     leaning = transformed(subject, back)
-    moved = {name: transform_points(back, np.atleast_2d(point))[0] for name, point in sites.items()}
-    top, reached = lowered_top(leaning, sites=moved, reduction_mm=plan.reduction_mm, flat_mm=plan.flat_reduction_mm)
+    moved = {name: transform_points(back, np.atleast_2d(sites[name]))[0] for name in plan.reduction_mm}
     axis, margin = _margin(leaning, transform_points(back, cervical_line_mm), mesial_sign, plan)
-    profiles = _profiles(margin, axis, top, mesial_sign, plan)
-    keep = _keep_solid(profiles, axis, mesial_sign, floor_mm=bounds_mm(leaning)[0, 2] - 2.0)
+    shaped = _shaped(leaning, moved, axis, margin, mesial_sign, plan)
+    profiles, reached = shaped.profiles, shaped.reached_mm
+    keep = Solid.from_surface(shaped.keep)
     cut = intersection(Solid.from_surface(leaning), keep)
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)
     curve = np.append(axis, 0.0) + margin[:, :1] * directions + margin[:, 1:] * np.array([0.0, 0.0, 1.0])
@@ -125,6 +126,54 @@ def cut_crown(
         reduction_mm=reached,
         plan=plan,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shaped:
+    """The sections, the surface of the keep-solid, and the median reductions it leaves."""
+
+    profiles: list[Profile]
+    keep: Surface
+    reached_mm: dict[str, float]
+
+
+def _shaped(
+    subject: Surface, sites: Mapping[str, FloatArray], axis: FloatArray, margin: FloatArray, mesial_sign: int, plan: CrownPlan
+) -> _Shaped:
+    """Sections whose top is lowered until the sites lose what the plan says (or the rounds are over)."""
+    lowering = Lowering(subject, sites=sites)
+    patches = {name: _patch(subject, point) for name, point in sites.items()}
+    floor = float(bounds_mm(subject)[0, 2]) - 2.0
+    depth = dict(plan.reduction_mm)
+    for _ in range(ROUNDS):
+        profiles = _profiles(margin, axis, lowering.top(depth, flat_mm=plan.flat_reduction_mm), mesial_sign, plan)
+        shaped = _Shaped(profiles, keep := _keep_surface(profiles, axis, mesial_sign, floor_mm=floor), _reductions(keep, patches))
+        off = {name: shaped.reached_mm[name] / plan.reduction_mm[name] for name in sites}
+        if all(abs(ratio - 1.0) < 0.002 for ratio in off.values()):
+            break
+        depth = {
+            name: float(np.clip(depth[name] / np.clip(off[name], 0.6, 1.6), 0.3 * wanted, 3.5 * wanted))
+            for name, wanted in plan.reduction_mm.items()
+        }
+    return shaped
+
+
+def _patch(subject: Surface, point: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Subject vertices within 0.5 mm of a site, and their inward normals."""
+    near = np.linalg.norm(subject.vertices_mm - point, axis=1) <= 0.5
+    return subject.vertices_mm[near], -vertex_normals(subject)[near]
+
+
+def _reductions(keep: Surface, patches: Mapping[str, tuple[FloatArray, FloatArray]]) -> dict[str, float]:
+    """Median way along the inward normals to the keep-solid, by site; a site it leaves whole has lost nothing."""
+    caster, outward = RayCaster(keep), face_normals(keep)
+    reached = {}
+    for name, (points, inward) in patches.items():
+        distance, face = caster.first_hit(points, inward, max_mm=6.0)
+        leaving = np.einsum("ij,ij->i", outward[np.maximum(face, 0)], inward) > 0.0
+        depth = np.where(leaving, 0.0, distance)
+        reached[name] = float(np.nanmedian(depth)) if np.isfinite(depth).any() else 0.0
+    return reached
 
 
 def _lean(plan: CrownPlan, mesial_sign: int) -> FloatArray:
@@ -150,7 +199,7 @@ def _margin(
     lift = by_azimuth(plan.margin_mm, AZIMUTHS) + plan.ripple_mm * np.sin(np.radians(plan.ripple_waves * AZIMUTHS))
     margin = np.zeros((len(AZIMUTHS), 2))
     for _ in range(4):
-        heights = _cervical_heights(cervical_mm, axis, mesial_sign) + lift
+        heights = _cervical_heights(cervical_mm, axis, mesial_sign, scallop=plan.scallop) + lift
         far = np.column_stack([axis + 30.0 * directions[:, :2], heights])
         distance, _face = caster.first_hit(far, -directions, max_mm=30.0)
         if not np.isfinite(distance).all():
@@ -169,7 +218,7 @@ def _centroid(loop: FloatArray) -> FloatArray:
     return np.asarray((0.5 * (loop + following) * length).sum(axis=0) / length.sum())
 
 
-def _cervical_heights(cervical_mm: FloatArray, axis: FloatArray, mesial_sign: int) -> FloatArray:
+def _cervical_heights(cervical_mm: FloatArray, axis: FloatArray, mesial_sign: int, *, scallop: float) -> FloatArray:
     """Height of the cervical line at each azimuth, its finest waves (beyond the fifth harmonic) left out."""
     away = cervical_mm[:, :2] - axis
     azimuth = np.degrees(np.arctan2(mesial_sign * away[:, 0], away[:, 1])) % 360.0
@@ -177,6 +226,7 @@ def _cervical_heights(cervical_mm: FloatArray, axis: FloatArray, mesial_sign: in
     heights = np.interp(AZIMUTHS, azimuth[order], cervical_mm[order, 2], period=360.0)
     spectrum = np.fft.rfft(heights)
     spectrum[6:] = 0.0
+    spectrum[1:] *= scallop
     return np.fft.irfft(spectrum, len(AZIMUTHS))
 
 
@@ -184,9 +234,8 @@ def _profiles(
     margin: FloatArray, axis: FloatArray, top: HeightField, mesial_sign: int, plan: CrownPlan
 ) -> list[Profile]:
     taper = by_azimuth(plan.taper_deg, AZIMUTHS)
-    second = taper + plan.second_plane_deg * by_azimuth(
-        {"buccal": 1.0, "mesial": 0.0, "lingual": 0.0, "distal": 0.0}, AZIMUTHS
-    )
+    facial = by_azimuth({"buccal": 1.0, "mesial": 0.0, "lingual": 0.0, "distal": 0.0}, AZIMUTHS)
+    second = taper + plan.second_plane_deg * np.minimum(2.0 * facial, 1.0)
     width = _widths(plan)
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
     profiles = []
@@ -211,8 +260,8 @@ def _profiles(
     return profiles
 
 
-def _keep_solid(profiles: list[Profile], axis: FloatArray, mesial_sign: int, *, floor_mm: float) -> Solid:
-    """The closed solid under all sections, carried down to `floor_mm` outside the tooth."""
+def _keep_surface(profiles: list[Profile], axis: FloatArray, mesial_sign: int, *, floor_mm: float) -> Surface:
+    """The surface of the closed solid under all sections, carried down to `floor_mm` outside the tooth."""
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
     rings = [p.points_mm for p in profiles]
     body = np.stack(
@@ -222,7 +271,7 @@ def _keep_solid(profiles: list[Profile], axis: FloatArray, mesial_sign: int, *, 
     pole_top = np.array([[*axis, np.mean([r[-1, 1] for r in rings])]])
     pole_bottom = np.array([[*axis, floor_mm]])
     columns = np.concatenate([foot[:, None, :], body], axis=1)
-    return Solid.from_surface(_swept(columns, pole_top, pole_bottom, turned=mesial_sign < 0))
+    return _swept(columns, pole_top, pole_bottom, turned=mesial_sign < 0)
 
 
 def _swept(columns: FloatArray, pole_top: FloatArray, pole_bottom: FloatArray, *, turned: bool) -> Surface:

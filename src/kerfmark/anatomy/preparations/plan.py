@@ -34,6 +34,8 @@ class CrownPlan:
         Between finish line and wall. At most the width: shoulder; larger: a chamfer, whose arc reaches the margin.
     margin_mm : wall → mm
         Height of the margin above the cervical line.
+    scallop : float
+        How much of the cervical line's rise and fall the margin follows; 1 all of it, 0 a level margin.
     reduction_mm : site name → mm
         Median depth of removal at each named site of the tooth, along its inward normal.
     flat_reduction_mm : float or None
@@ -56,6 +58,7 @@ class CrownPlan:
     width_mm: Mapping[str, float] = field(default_factory=lambda: _every_wall(1.0))
     internal_radius_mm: float = 0.4
     margin_mm: Mapping[str, float] = field(default_factory=lambda: _every_wall(1.0))
+    scallop: float = 1.0
     reduction_mm: Mapping[str, float] = field(default_factory=dict)
     flat_reduction_mm: float | None = None
     second_plane_deg: float = 0.0

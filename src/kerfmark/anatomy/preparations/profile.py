@@ -12,6 +12,8 @@ from kerfmark.records import FloatArray
 
 __all__ = ["FinishLine", "Profile", "finish_line", "profile"]
 
+LEAST_WALL_MM = 0.6
+
 
 @dataclass(frozen=True, slots=True)
 class FinishLine:
@@ -89,12 +91,24 @@ def profile(
         If the top lies below the foot: nothing would be left to call a wall.
     """
     finish = finish_line(margin_mm, width_mm=width_mm, radius_mm=radius_mm, taper_deg=taper_deg)
+    top = _above_foot(top, finish)
     wall, top_height = _wall(finish, taper_deg, second_taper_deg, second_plane_at, top)
     inner = wall[-1, 0] * np.linspace(1.0, 0.0, 41)[1:]
     above = np.column_stack([inner, top(inner)])
     rounded = _rounded_corner(wall, above, edge_radius_mm)
     points = np.vstack([_outside(margin_mm, finish), _floor(margin_mm, finish), rounded])
     return Profile(points, finish, top_height)
+
+
+def _above_foot(top: Callable[[FloatArray], FloatArray], finish: FinishLine) -> Callable[[FloatArray], FloatArray]:
+    """The top, kept high enough to leave a wall of `LEAST_WALL_MM`, falling away inwards at 45° from there."""
+    at_foot = float(top(np.array([max(finish.foot_radius_mm - 0.3, 0.0)]))[0])
+    if at_foot < finish.foot_height_mm - 1.2:
+        raise InputError(
+            f"crown plan: the top lies {finish.foot_height_mm - at_foot:.2f} mm below the foot of the wall, which leaves a wall of "
+            "no height, expected some. Reduce less or lower the margin."
+        )
+    return lambda radii: np.maximum(top(radii), finish.foot_height_mm + LEAST_WALL_MM - (finish.foot_radius_mm - radii))
 
 
 def _wall(
@@ -110,11 +124,7 @@ def _wall(
     radii = finish.foot_radius_mm - lean
     radii, heights = radii[radii > 0.05], heights[radii > 0.05]
     gone = heights >= top(radii)
-    if gone[0] or not gone.any():
-        raise InputError(
-            f"crown plan: at a foot height of {finish.foot_height_mm:.2f} mm the top surface leaves a wall of no height, expected some. Reduce less or widen less."
-        )
-    last = int(np.argmax(gone))
+    last = int(np.argmax(gone)) if gone.any() else len(gone) - 1
     keep = np.unique(
         np.concatenate([np.linspace(0, last, 25).round().astype(int), [int(np.searchsorted(heights, bend))]])
     )

@@ -68,10 +68,10 @@ def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
     """Write the exercise beside its place, then move it there whole; if another process was quicker, its copy stays."""
     from kerfmark.exercise.definition import Exercise
     from kerfmark.exercise.folder import save_exercise
-    from kerfmark.geometry.mesh_files import surface_bytes
+    from kerfmark.geometry.mesh_files.ply import ply_bytes
 
     keys, surfaces = _parts(name, cache_dir=cache_dir)
-    assets = {f"{part}.ply": surface_bytes(surface, "ply") for part, surface in surfaces.items()}
+    assets = {f"{part}.ply": ply_bytes(surface) for part, surface in surfaces.items()}
     folder.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{name}."))
     try:

@@ -7,11 +7,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from kerfmark.anatomy.blocks import Pocket, block, prism
+from kerfmark.anatomy.blocks import Pocket, block
 from kerfmark.anatomy.plates import plate
 from kerfmark.exercise.builtin.criteria import Rule, block_rules, line_rules
 from kerfmark.geometry.phantoms import refined
-from kerfmark.geometry.solids import Solid, difference, extruded, hull, sphere, union
+from kerfmark.geometry.solids import Solid, box, difference, extruded, hull, sphere, union
 from kerfmark.records import FloatArray, Surface
 
 __all__ = ["BLOCKS", "LINES", "BlockSpec", "LineSpec", "block_parts", "groove", "keyed", "line_parts"]
@@ -146,12 +146,9 @@ def groove(centres_mm: FloatArray, radius_mm: float) -> Solid:
 
 def _room_above(spec: BlockSpec, *, margin_mm: float) -> Surface:
     """The box and `margin_mm` round it, and the air above."""
-    half = 0.5 * np.asarray(spec.box_mm) + margin_mm
-    x, y = spec.centre_mm
-    outline = np.array(
-        [[x + half[0], y + half[1]], [x - half[0], y + half[1]], [x - half[0], y - half[1]], [x + half[0], y - half[1]]]
-    )
-    return prism(outline, top_mm=2.0, bottom_mm=-spec.depth_mm - margin_mm)
+    half = np.append(0.5 * np.asarray(spec.box_mm) + margin_mm, 0.0)
+    middle = np.append(spec.centre_mm, 0.0)
+    return box(middle - half - [0.0, 0.0, spec.depth_mm + margin_mm], middle + half + [0.0, 0.0, 2.0]).surface()
 
 
 def _keys(name: str, title: str, instruction: str, family: str, rules: list[Rule]) -> dict[str, object]:

@@ -88,7 +88,7 @@ FRONT = CrownRules(
         "lingual": ((0.5, 1.0), "lingual chamfer 0.5 to 1.0 mm [seen, weak]"),
     },
     height_mm=(3.0, "teeth other than molars at least 3 mm, Goodacre 2001 [seen]"),
-    facial_planes=((8.0, 30.0), "facial reduction in two planes [seen, weak]; degrees [practice]"),
+    facial_planes=((5.0, 25.0), "facial reduction in two planes [seen, weak]; degrees [practice]"),
 )
 
 

@@ -55,7 +55,7 @@ CROWNS = (
     CrownSpec("metal-crown-36", "Full metal crown, lower left first molar", 36, "Prepare for a full metal crown with a chamfer.", METAL, _all(0.5), 0.6, 1.55, 1.05),
     CrownSpec(
         "anterior-crown-11", "Ceramic crown, upper right central incisor", 11, "Prepare for a ceramic crown; reduce the facial surface in two planes.", FRONT,
-        {"buccal": 1.15, "mesial": 0.95, "lingual": 0.75, "distal": 0.95}, 0.3, 2.25, 0.75, front=True,
+        {"buccal": 1.15, "mesial": 0.95, "lingual": 0.75, "distal": 0.95}, 0.3, 2.25, 0.65, front=True,
     ),
 )  # fmt: skip
 
@@ -70,6 +70,18 @@ def reduced_sites(made: Tooth, *, front: bool) -> tuple[list[str], list[str]]:
     return by_role.get("functional_cusp", []), by_role.get("nonfunctional_cusp", []) + by_role.get(
         "central_groove", []
     )[:1]
+
+
+def served_sites(spec: CrownSpec, made: Tooth, ideal: CutCrown) -> tuple[list[str], list[str]]:
+    """Of the reduced sites, those at which the ideal preparation holds its own limits.
+
+    A cusp that stands over the finish line (the distal cusp of a lower molar, the distolingual of an upper) is cut away by the
+    wall, whatever is taken off its tip; asking for a depth there would ask for a wrong wall.
+    """
+    functional, nonfunctional = reduced_sites(made, front=spec.front)
+    rules = ((functional, spec.rules.functional[0]), (nonfunctional, spec.rules.nonfunctional[0]))
+    kept = [[name for name in names if low <= ideal.reduction_mm.get(name, low) <= high] for names, (low, high) in rules]
+    return kept[0], kept[1]
 
 
 def ideal_plan(spec: CrownSpec, made: Tooth) -> CrownPlan:
@@ -89,7 +101,8 @@ def ideal_plan(spec: CrownSpec, made: Tooth) -> CrownPlan:
     if not spec.front:
         return plan
     reductions = {name: value for name, value in plan.reduction_mm.items() if name not in functional}
-    return replace(plan, reduction_mm=reductions, flat_reduction_mm=spec.functional_mm, second_plane_deg=14.0)
+    return replace(plan, reduction_mm=reductions, flat_reduction_mm=spec.functional_mm, second_plane_deg=9.0, edge_radius_mm=0.15, scallop=0.7,
+        margin_mm={"buccal": 0.8, "mesial": 0.3, "lingual": 0.8, "distal": 0.3})
 
 
 def crown_parts(spec: CrownSpec, *, cache_dir: Path | None) -> tuple[dict[str, object], dict[str, Surface]]:
@@ -122,7 +135,7 @@ def cut_tooth(made: Tooth, plan: CrownPlan) -> CutCrown:
 
 
 def _keys(spec: CrownSpec, made: Tooth, ideal: CutCrown, surfaces: Mapping[str, Surface]) -> dict[str, object]:
-    functional, nonfunctional = reduced_sites(made, front=spec.front)
+    functional, nonfunctional = served_sites(spec, made, ideal)
     rules = crown_rules(spec.rules, functional=functional, nonfunctional=nonfunctional, front=spec.front)
     layers = {name.removeprefix("layer-"): f"{name}.ply" for name in surfaces if name.startswith("layer-")}
     beside = {name.removeprefix("neighbour-"): f"{name}.ply" for name in surfaces if name.startswith("neighbour-")}
