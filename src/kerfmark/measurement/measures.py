@@ -1,4 +1,4 @@
-"""What a measure is: a reading's name and unit, the places and statistics it comes in, and the function that takes it."""
+"""What a measure is: a reading's name and unit, its places and statistics, and the function that takes it."""
 
 from __future__ import annotations
 
@@ -39,6 +39,8 @@ class Measure:
         The statistics it comes in; empty where there is only one.
     by_site : bool
         True where the places are the names of the exercise's own sites.
+    by_layer : bool
+        True where the places are, beside `wheres`, the names of the exercise's own layers.
     """
 
     id: str
@@ -50,3 +52,4 @@ class Measure:
     wheres: tuple[str, ...] = ()
     stats: tuple[str, ...] = ()
     by_site: bool = False
+    by_layer: bool = False

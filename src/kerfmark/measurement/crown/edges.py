@@ -1,0 +1,40 @@
+"""The edge between wall and occlusal surface: how round it is."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from kerfmark.measurement.budget import measured, unmeasured
+from kerfmark.measurement.crown.finish_line import LEAST_SHARE
+from kerfmark.measurement.crown.stump import Stump
+from kerfmark.records import Component, Reading, Witness
+
+__all__ = ["occluso_axial_radius"]
+
+
+def occluso_axial_radius(stump: Stump) -> tuple[Reading, ...]:
+    """Radius of the arc fitted between wall and occlusal surface, median over the sections every 5°."""
+    name, around = "crown.occluso_axial_radius_mm", stump.about_path
+    found = [p for p in around.profiles if p.edge is not None and p.wall is not None]
+    if len(found) < LEAST_SHARE * len(around.profiles):
+        reason = f"{len(around.profiles) - len(found)} of {len(around.profiles)} sections show no edge above a wall"
+        return (unmeasured(name, reason, unit="mm"),)
+    radii = np.array([p.edge.radius for p in found if p.edge is not None])
+    value = float(np.median(radii))
+    spread = float(np.percentile(radii, 75) - np.percentile(radii, 25)) / 1.35
+    # A mesh rounds a sharp edge off by about a third of its triangles' side, and noise alone makes arcs out of corners.
+    sharp = stump.edge_mm / 3.0 if value < stump.edge_mm else 0.0
+    budget = (
+        Component("spread of the sections", 1.25 * spread / math.sqrt(len(radii))),
+        Component("mesh spacing", sharp / math.sqrt(3.0)),
+        Component("surface noise", 2.0 * stump.noise_mm / math.sqrt(len(radii))),
+    )
+    middle = min(found, key=lambda p: abs((p.edge.radius if p.edge is not None else 0.0) - value))
+    assert middle.edge is not None
+    arc, _ = middle.edge.curve(np.linspace(0.0, middle.edge.radius * middle.edge.sweep, 24))
+    tops = np.array([around.place(p, -p.edge.apex) for p in found if p.edge is not None])
+    plane = around.turning.plane(f"{middle.azimuth_deg:.0f}°", middle.azimuth_deg)
+    witness = Witness("curve", curves_mm=(around.place(middle, -arc), tops), plane=plane)
+    return (measured(name, value, unit="mm", budget=budget, witness=witness),)

@@ -1,0 +1,154 @@
+"""The path of insertion: of all directions within 15° of the long axis the one that leaves least of the stump hidden."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerfmark.kernels.visibility import hidden_depths, radius_map
+from kerfmark.measurement.crown.profile import Profile
+from kerfmark.records import FloatArray
+
+__all__ = ["RadiusMap", "best_lean", "map_of"]
+
+WIDEST_TILT_DEG = 15.0
+TIE_MM3 = 0.001
+
+HiddenVolume = Callable[[float, float], float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RadiusMap:
+    """Outer radius (azimuths, levels) above the margin, NaN elsewhere; levels run up the turning line."""
+
+    radius_mm: FloatArray
+    lowest_mm: float
+    step_mm: float
+
+    @property
+    def heights_mm(self) -> FloatArray:
+        """Height of each level."""
+        return np.asarray(self.lowest_mm + self.step_mm * np.arange(self.radius_mm.shape[1]))
+
+
+def map_of(profiles: tuple[Profile, ...], *, step_mm: float, clear_mm: float = 0.05) -> RadiusMap | None:
+    """The radius map of evenly spaced profiles; None where no profile has a margin.
+
+    It begins `clear_mm` above each foot (or margin, where there is no foot): below, the floor's own noise would cross
+    the levels, and the floor is not what a wall can hide deepest.
+    """
+    runs = [np.empty((0, 2)) if p.margin is None else p.section.points[p.first_cut :] for p in profiles]
+    points = np.ascontiguousarray(np.concatenate(runs))
+    if not len(points):
+        return None
+    lowest, highest = float(points[:, 1].min()), float(points[:, 1].max())
+    starts = np.concatenate([[0], np.cumsum([len(r) for r in runs])]).astype(np.int64)
+    radius = radius_map(points, starts, lowest, step_mm, int((highest - lowest) / step_mm) + 1)
+    heights = lowest + step_mm * np.arange(radius.shape[1])
+    for row, profile in zip(radius, profiles, strict=True):
+        low = profile.margin if profile.foot is None else profile.foot
+        if low is not None:
+            row[heights < low[1] + clear_mm] = np.nan
+    return RadiusMap(_averaged(radius, max(1, round(0.1 / step_mm))), lowest, step_mm)
+
+
+def _averaged(radius: FloatArray, levels: int) -> FloatArray:
+    """Means over three azimuths and about 0.3 mm of height, or a single noisy point would count as an overhang."""
+    beside = (np.roll(radius, 1, axis=0) + radius + np.roll(radius, -1, axis=0)) / 3.0
+    padded = np.pad(beside, ((0, 0), (levels, levels)), constant_values=np.nan)
+    width = radius.shape[1]
+    return np.asarray(sum(padded[:, i : i + width] for i in range(2 * levels + 1)) / (2 * levels + 1))
+
+
+def best_lean(stump: RadiusMap, *, least_depth_mm: float) -> tuple[float, float]:
+    """Lean of the best path from the map's own axis, (towards azimuth 0°, towards 90°), as tangents.
+
+    Parameters
+    ----------
+    stump : RadiusMap
+        About the long axis.
+    least_depth_mm : float
+        Surface hidden less deep than this does not count.
+
+    Notes
+    -----
+    What counts is the volume of air under overhangs. Directions that hide least within 0.001 mm³ are tied; the one
+    nearest the long axis is returned: a descent finds the least volume, then the tilt is drawn in to where the tie ends
+    and slid along that border. Volume hidden is near enough convex in the lean for this, each overhang growing with it.
+    """
+    volume = _hidden_volume(stump, least_depth_mm)
+    if volume(0.0, 0.0) <= TIE_MM3:
+        return 0.0, 0.0
+    coarse = _hidden_volume(RadiusMap(stump.radius_mm[:, ::2].copy(), stump.lowest_mm, 2 * stump.step_mm), least_depth_mm)
+    least = _descend(volume, _best_start(coarse))
+    return _drawn_in(lambda x, y: volume(x, y) <= volume(*least) + TIE_MM3, least)
+
+
+def _hidden_volume(stump: RadiusMap, least_depth_mm: float) -> HiddenVolume:
+    depths = np.empty_like(stump.radius_mm)
+    cell = stump.step_mm * 2.0 * math.pi / len(stump.radius_mm)
+    known: dict[tuple[float, float], float] = {}
+
+    def volume(x: float, y: float) -> float:
+        if (x, y) not in known:
+            hidden_depths(stump.radius_mm, stump.step_mm, x, y, depths)
+            counted = depths > least_depth_mm
+            known[x, y] = float((depths[counted] * stump.radius_mm[counted]).sum() * cell)
+        return known[x, y]
+
+    return volume
+
+
+def _lean(tilt_deg: float, toward_deg: float) -> tuple[float, float]:
+    size = math.tan(math.radians(tilt_deg))
+    return size * math.cos(math.radians(toward_deg)), size * math.sin(math.radians(toward_deg))
+
+
+def _best_start(volume: HiddenVolume) -> tuple[float, float]:
+    tried = [_lean(tilt, toward) for tilt in (4.0, 8.0, 12.0) for toward in range(0, 360, 30)]
+    return min([(0.0, 0.0), *tried], key=lambda lean: volume(*lean))
+
+
+def _descend(volume: HiddenVolume, start: tuple[float, float]) -> tuple[float, float]:
+    """Pattern search in steps from 2° to 0.06°, inside 15°."""
+    here, step = start, math.tan(math.radians(2.0))
+    widest = math.tan(math.radians(WIDEST_TILT_DEG))
+    while step > 0.001:
+        around = [(here[0] + step * dx, here[1] + step * dy) for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1))]
+        best = min([here, *(p for p in around if math.hypot(*p) <= widest)], key=lambda lean: volume(*lean))
+        step = step / 2.0 if best == here else step
+        here = best
+        if volume(*here) <= 0.0:
+            break
+    return here
+
+
+def _drawn_in(tied: Callable[[float, float], bool], start: tuple[float, float]) -> tuple[float, float]:
+    """The tied lean nearest to 0: along the ray to 0, then from side to side in ever smaller turns."""
+    tilt, toward = math.hypot(*start), math.atan2(start[1], start[0])
+    tilt = _least_tilt(tied, tilt, toward)
+    turn = math.radians(20.0)
+    while turn > math.radians(0.4):
+        for side in (toward + turn, toward - turn):
+            if tied(tilt * math.cos(side), tilt * math.sin(side)):
+                shorter = _least_tilt(tied, tilt, side)
+                if shorter < tilt - 1e-4:
+                    tilt, toward = shorter, side
+                    break
+        else:
+            turn /= 2.0
+    return tilt * math.cos(toward), tilt * math.sin(toward)
+
+
+def _least_tilt(tied: Callable[[float, float], bool], tilt: float, toward: float) -> float:
+    low, high = 0.0, tilt
+    while high - low > 2e-4:
+        middle = 0.5 * (low + high)
+        if tied(middle * math.cos(toward), middle * math.sin(toward)):
+            high = middle
+        else:
+            low = middle
+    return high

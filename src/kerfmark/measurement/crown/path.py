@@ -1,0 +1,171 @@
+"""The path of insertion and what it leaves hidden."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from kerfmark.kernels.visibility import overhang_depths
+from kerfmark.measurement.budget import alignment_u_deg, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.crown.insertion import RadiusMap, map_of
+from kerfmark.measurement.crown.stump import Round, Stump
+from kerfmark.measurement.crown.walls import wall_noise_u_deg
+from kerfmark.records import Component, FloatArray, Reading, Witness
+
+__all__ = ["WAYS", "path_of_insertion", "undercut_area", "undercut_depth"]
+
+WAYS = ("path", "long_axis")
+FINE_STEP_MM = 0.025
+LEAST_SHARE = 0.9
+
+
+def path_of_insertion(stump: Stump) -> tuple[Reading, ...]:
+    """Tilt of the path from the long axis, and the azimuth it leans to (from facial towards mesial)."""
+    name = "crown.path_of_insertion"
+    reason = _lacking(stump.about_long_axis)
+    if reason is not None:
+        return tuple(unmeasured(name, reason, unit="deg", stat=stat) for stat in ("tilt", "azimuth"))
+    path = stump.path
+    tilt = math.degrees(math.acos(min(1.0, float(path[2]))))
+    origin = stump.about_path.turning.origin_mm
+    witness = Witness("direction", segments_mm=np.array([[origin, origin + 8.0 * path]]))
+    u = _path_u_deg(stump)
+    tilted = measured(name, tilt, unit="deg", stat="tilt", budget=u, witness=witness)
+    if stump.path_is_long_axis:
+        reason = "the path is the long axis itself and leans nowhere"
+        return tilted, unmeasured(name, reason, unit="deg", stat="azimuth", status="not_applicable")
+    azimuth = math.degrees(math.atan2(stump.prepared.mesial_sign * path[0], path[1])) % 360.0
+    wider = tuple(Component(c.source, c.u / math.sin(math.radians(tilt))) for c in u)
+    return tilted, measured(name, azimuth, unit="deg", stat="azimuth", budget=wider, witness=witness)
+
+
+def _path_u_deg(stump: Stump) -> tuple[Component, ...]:
+    """A path other than the long axis hangs on the lean of the walls that hide something, and turns with the piece."""
+    if stump.path_is_long_axis:
+        return (Component("search step", 0.01),)
+    walls = [wall_noise_u_deg(stump, line) for line in stump.steady_walls.values()]
+    turned = max(alignment_u_deg(stump.piece.alignment, axis) for axis in np.eye(3)[:2])
+    lengths = [line.length_mm for line in stump.steady_walls.values()]
+    shared = math.degrees(stump.shared_mm / float(np.mean(lengths))) if lengths else 0.0
+    return (
+        Component("surface noise", 2.0 * float(np.mean(walls)) if walls else 0.1),
+        Component("trueness", shared),
+        Component("alignment", turned),
+        Component("search step", 0.05),
+    )
+
+
+def undercut_depth(stump: Stump) -> tuple[Reading, ...]:
+    """Deepest overhang above the finish line, at right angles to the path, along the path and along the long axis."""
+    return tuple(_undercut(stump, way)[0] for way in WAYS)
+
+
+def undercut_area(stump: Stump) -> tuple[Reading, ...]:
+    """Surface hidden above the finish line, along the path and along the long axis."""
+    return tuple(_undercut(stump, way)[1] for way in WAYS)
+
+
+def _undercut(stump: Stump, way: str) -> tuple[Reading, Reading]:
+    around = stump.about_path if way == "path" else stump.about_long_axis
+    names = (("crown.undercut_depth_mm", "mm"), ("crown.undercut_area_mm2", "mm2"))
+    reason = _lacking(around)
+    stump_map = map_of(around.profiles, step_mm=FINE_STEP_MM, clear_mm=stump.clear_mm) if reason is None else None
+    if stump_map is None:
+        why = reason or "no wall stands above the margin"
+        depth, area = (unmeasured(name, why, unit=unit, where=way) for name, unit in names)
+        return depth, area
+    depths = np.zeros_like(stump_map.radius_mm)
+    overhang_depths(stump_map.radius_mm, depths)
+    hidden = depths > stump.hidden_threshold_mm
+    deepest = float(depths.max()) if hidden.any() else 0.0
+    u_depth = _depth_u(stump, around, stump_map, depths, turned=way == "long_axis")
+    witness = _deepest_witness(around, stump_map, depths) if hidden.any() else _path_witness(around)
+    depth = measured("crown.undercut_depth_mm", deepest, unit="mm", where=way, budget=u_depth, witness=witness)
+    return depth, _area(around, stump_map, depths, hidden, way=way, u_depth_mm=depth.u or 0.0)
+
+
+def _area(
+    around: Round, stump_map: RadiusMap, depths: FloatArray, hidden: FloatArray, *, way: str, u_depth_mm: float
+) -> Reading:
+    radius = stump_map.radius_mm
+    slope = np.gradient(radius, stump_map.step_mm, axis=1)
+    cells = radius * np.sqrt(1.0 + np.where(np.isnan(slope), 0.0, slope) ** 2)
+    cells = cells * stump_map.step_mm * 2.0 * math.pi / len(radius)
+    value = float(cells[hidden].sum())
+    wider = [float(cells[depths > t].sum()) for t in _around_threshold(depths, hidden, u_depth_mm)]
+    azimuths, levels = np.nonzero(hidden)
+    points = _points(around, stump_map, azimuths, levels)
+    budget = (
+        Component("where hiding begins", abs(wider[0] - wider[1]) / 2.0),
+        Component("sections every 5°", math.sqrt(float((cells[hidden] ** 2).sum())) / 2.0),
+        Component("smallest patch seen", 0.01),
+    )
+    witness = Witness("patch", points_mm=points)
+    return measured("crown.undercut_area_mm2", value, unit="mm2", where=way, budget=budget, witness=witness)
+
+
+def _around_threshold(depths: FloatArray, hidden: FloatArray, u_mm: float) -> tuple[float, float]:
+    threshold = float(depths[hidden].min()) if hidden.any() else math.inf
+    return threshold - u_mm, threshold + u_mm
+
+
+def _depth_u(
+    stump: Stump, around: Round, stump_map: RadiusMap, depths: FloatArray, *, turned: bool
+) -> tuple[Component, ...]:
+    """Rim and deepest point, each a mean over 10° and 0.2 mm; turning matters only against the long axis."""
+    patch = 2.0 * math.radians(10.0) * float(np.nanmean(stump_map.radius_mm)) if np.isfinite(stump_map.radius_mm).any() else 1.0
+    count = max(1.0, 0.2 * patch / (0.87 * stump.edge_mm**2) / 2.0)
+    azimuth, low, high = _deepest(stump_map, depths)
+    ends = np.array([_point(around, stump_map, azimuth, level) for level in (low, high)])
+    rise = stump_map.step_mm * (high - low)
+    tilt = alignment_u_deg(stump.piece.alignment, np.cross(around.turning.outward(azimuth * _every(stump_map)), [0, 0, 1.0]))
+    return (
+        Component("surface noise", 1.6 * stump.noise_mm * math.sqrt(2.0 / count)),
+        Component("trueness", shared_u_mm(stump.shared_mm, ends, [-1.0, 1.0])),
+        Component("alignment", math.radians(tilt) * rise if turned else 0.0),
+        Component("level spacing", 0.002),
+    )
+
+
+def _deepest(stump_map: RadiusMap, depths: FloatArray) -> tuple[int, int, int]:
+    """Azimuth and level of the deepest hidden cell, and the level of the rim above it."""
+    azimuth, low = (int(i) for i in np.unravel_index(int(np.argmax(depths)), depths.shape))
+    above = stump_map.radius_mm[azimuth, low:]
+    return azimuth, low, low + (int(np.nanargmax(above)) if np.isfinite(above).any() else 0)
+
+
+def _deepest_witness(around: Round, stump_map: RadiusMap, depths: FloatArray) -> Witness:
+    azimuth, low, high = _deepest(stump_map, depths)
+    bottom, rim = _point(around, stump_map, azimuth, low), _point(around, stump_map, azimuth, high)
+    under_rim = rim - around.turning.path * float((rim - bottom) @ around.turning.path)
+    plane = around.turning.plane(f"{azimuth * _every(stump_map):.0f}°", azimuth * _every(stump_map))
+    return Witness("length", segments_mm=np.array([[bottom, under_rim], [under_rim, rim]]), plane=plane)
+
+
+def _path_witness(around: Round) -> Witness:
+    origin = around.turning.origin_mm
+    return Witness("direction", segments_mm=np.array([[origin, origin + 8.0 * around.turning.path]]))
+
+
+def _every(stump_map: RadiusMap) -> float:
+    return 360.0 / len(stump_map.radius_mm)
+
+
+def _point(around: Round, stump_map: RadiusMap, azimuth: int, level: int) -> FloatArray:
+    radius = np.nan_to_num(stump_map.radius_mm[azimuth, level])
+    return around.turning.to_space(np.array([radius, stump_map.heights_mm[level]]), azimuth * _every(stump_map))
+
+
+def _points(around: Round, stump_map: RadiusMap, azimuths: FloatArray, levels: FloatArray) -> FloatArray:
+    flat = np.column_stack([stump_map.radius_mm[azimuths, levels], stump_map.heights_mm[levels]])
+    return around.turning.to_space(flat, azimuths * _every(stump_map))
+
+
+def _lacking(around: Round) -> str | None:
+    walls = [p for p in around.profiles if p.wall is not None]
+    if len(walls) >= LEAST_SHARE * len(around.profiles):
+        return None
+    troubles = [p.trouble for p in around.profiles if p.trouble]
+    common = max(set(troubles), key=troubles.count) if troubles else "no wall was found"
+    return f"walls stand in {len(walls)} of {len(around.profiles)} sections only: {common}"

@@ -1,0 +1,325 @@
+"""What one section shows: outer margin, foot of the wall, the wall's fitted line, occluso-axial line angle.
+
+Heights run along the path, radii at right angles to it. Going up the outline the margin is where the cut begins, the
+foot where the straight wall begins, the corner where the wall's line meets the occlusal surface's line.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from kerfmark.kernels.fitting import fillet_fit, total_least_squares
+from kerfmark.measurement.crown.sections import STEP_MM, Section
+from kerfmark.records import FloatArray
+
+__all__ = ["Fillet", "Profile", "WallLine", "cut_run", "landmarks", "steadied"]
+
+CLEAR_OF_ENDS_MM = 0.5
+LEAST_WALL_MM = 0.3
+BEND_DEG = 27.0
+SHORT_FLOOR_MM = 0.2
+WIDEST_SWEEP = 2.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallLine:
+    """The fitted straight wall: its lean towards the axis, its two ends, how far points lie off it."""
+
+    lean_deg: float
+    low: FloatArray
+    high: FloatArray
+    rms_mm: float
+
+    @property
+    def length_mm(self) -> float:
+        """Fitted length."""
+        return float(np.linalg.norm(self.high - self.low))
+
+    def radius_at(self, height_mm: float) -> float:
+        """Radius of the line, produced if need be, at a height."""
+        part = (height_mm - self.low[1]) / (self.high[1] - self.low[1])
+        return float(self.low[0] + part * (self.high[0] - self.low[0]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fillet:
+    """Line, arc and line fitted together (see `kernels.fitting`); angles in radians."""
+
+    lean: float
+    offset: float
+    start: float
+    radius: float
+    sweep: float
+    rms: float
+
+    @property
+    def tangent(self) -> FloatArray:
+        """Where the first line ends and the arc begins."""
+        return self._place(self.start, self.offset)
+
+    @property
+    def apex(self) -> FloatArray:
+        """Where the two lines meet, the arc ignored."""
+        return self._place(self.start - self.radius * math.tan(self.sweep / 2.0), self.offset)
+
+    def curve(self, lengths: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Points (n, 2) and unit normals (n, 2) at lengths from `tangent` along the arc, then the second line."""
+        wall, normal = self.axes()
+        turn = np.clip(lengths / max(self.radius, 1e-9), 0.0, self.sweep)[:, None]
+        straight = np.maximum(lengths - self.radius * self.sweep, 0.0)[:, None]
+        centre = self.start * wall + (self.offset + self.radius) * normal
+        normals = np.cos(turn) * normal + np.sin(turn) * wall
+        forward = np.sin(turn) * normal - np.cos(turn) * wall
+        return centre - self.radius * normals + straight * forward, normals
+
+    def second_line(self) -> tuple[FloatArray, float]:
+        """Unit normal m and offset of the second line, m · p = offset."""
+        wall, normal = self.axes()
+        m = math.cos(self.sweep) * normal + math.sin(self.sweep) * wall
+        return m, float(m @ (self.start * wall + (self.offset + self.radius) * normal) - self.radius)
+
+    def axes(self) -> tuple[FloatArray, FloatArray]:
+        """Unit direction of the first line and its outward normal."""
+        s, c = math.sin(self.lean), math.cos(self.lean)
+        return np.array([-s, c]), np.array([c, s])
+
+    def _place(self, along: float, offset: float) -> FloatArray:
+        wall, normal = self.axes()
+        return along * wall + offset * normal
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Profile:
+    """The landmarks of one section; what was not found is None and `trouble` says why.
+
+    Attributes
+    ----------
+    section : Section
+    first_cut : int
+        Index of the first point that is clearly cut, −1 where none is.
+    margin : (2,) float array or None
+        Set by `margin.refined`; until then the first clearly cut point.
+    internal : Fillet or None
+        Wall, arc and finish-line floor. None at a knife edge.
+    edge : Fillet or None
+        Wall, rounding and occlusal surface, in coordinates turned by 180° (the rounding bends the other way).
+    """
+
+    section: Section
+    first_cut: int = -1
+    margin: FloatArray | None = None
+    foot: FloatArray | None = None
+    internal: Fillet | None = None
+    wall: WallLine | None = None
+    corner: FloatArray | None = None
+    edge: Fillet | None = None
+    trouble: str | None = None
+    removal: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def azimuth_deg(self) -> float:
+        """Azimuth of its half-plane."""
+        return self.section.azimuth_deg
+
+
+def cut_run(removal: FloatArray, threshold_mm: float) -> tuple[int, int] | None:
+    """First and last index of the stretch that lost most, gaps under 0.3 mm closed; None where nothing is cut."""
+    cut = np.flatnonzero(removal > threshold_mm)
+    if not len(cut):
+        return None
+    breaks = np.flatnonzero(np.diff(cut) > 0.3 / STEP_MM) + 1
+    runs = np.split(cut, breaks)
+    lost = [float(removal[r].sum()) for r in runs]
+    best = runs[int(np.argmax(lost))]
+    return (int(best[0]), int(best[-1])) if len(best) * STEP_MM >= 0.2 else None
+
+
+def landmarks(section: Section, first_cut: int, removal: FloatArray, *, stands_off_mm: float = 0.04) -> Profile:
+    """Foot, wall and corner of a section whose cut begins at index `first_cut`; the margin is left where it begins.
+
+    `stands_off_mm` is what a foot or a corner must stand off the chord past it to be more than noise.
+    """
+    margin = section.points[first_cut]
+    found = Profile(section, first_cut, margin, removal=removal)
+    top = _farthest(section.points, (first_cut, len(section.points) - 1), stands_off_mm, outward=True)
+    if top is None or section.points[top][1] - margin[1] < 2 * CLEAR_OF_ENDS_MM + LEAST_WALL_MM:
+        return replace(found, trouble="nothing there stands high enough above the margin to be a wall")
+    foot = _farthest(section.points, (first_cut, top), stands_off_mm, outward=False) or first_cut
+    top = _lowest_bend(section.points, foot, top)
+    return _fitted(found, foot, top)
+
+
+def _fitted(found: Profile, foot: int, top: int) -> Profile:
+    points, first_cut = found.section.points, found.first_cut
+    if any(foot < seam <= top for seam in found.section.seams):
+        return replace(found, trouble="the scan has a hole in the wall")
+    rise = points[top][1] - points[foot][1]
+    low, high = points[foot][1] + 0.3 * rise, points[foot][1] + 0.75 * rise
+    middle = _between(points, foot, top, low, high)
+    if len(middle) < 6:
+        return replace(found, trouble="the wall is too short to fit a line to")
+    lean, offset = _lean_and_offset(middle)
+    edge = _edge_fillet(points, (foot, top), lean, offset)
+    highest = points[top][1] if edge is None else min(-edge.apex[1] - CLEAR_OF_ENDS_MM, -edge.tangent[1] - 0.05)
+    internal = _internal_fillet(points, (first_cut, foot, top), lean, offset, highest)
+    foot_point = found.margin if internal is None else internal.tangent
+    assert foot_point is not None
+    wall = _wall_line(points, foot, top, foot_point[1] + CLEAR_OF_ENDS_MM, highest)
+    corner = None if wall is None or edge is None else _meeting(wall, edge)
+    if internal is None and wall is not None and found.margin is not None:
+        foot_point = np.array([wall.radius_at(found.margin[1]), found.margin[1]])
+    short = "the wall is too low to leave anything between 0.5 mm above its foot and 0.5 mm below its occlusal end"
+    return replace(
+        found, foot=foot_point, internal=internal, wall=wall, corner=corner, edge=edge, trouble=short if wall is None else None
+    )
+
+
+def _farthest(points: FloatArray, ends: tuple[int, int], stands_off_mm: float, *, outward: bool) -> int | None:
+    """Index of the point farthest to one side of the chord between two points; None where none stands off it."""
+    start, stop = ends
+    if stop - start < 4:
+        return None
+    chord = points[stop] - points[start]
+    offsets = points[start : stop + 1] - points[start]
+    right = (offsets[:, 0] * chord[1] - offsets[:, 1] * chord[0]) / max(float(np.hypot(*chord)), 1e-9)
+    off = right if outward else -right
+    best = int(np.argmax(off))
+    return start + best if off[best] > stands_off_mm else None
+
+
+def _lowest_bend(points: FloatArray, foot: int, top: int) -> int:
+    """The first convex corner on the way up, where a bevel lies between wall and occlusal surface."""
+    for _ in range(3):
+        bend = _farthest(points, (foot, top), 0.04, outward=True)
+        if bend is None or min(bend - foot, top - bend) * STEP_MM < 0.3:
+            return top
+        below, above = points[bend] - points[foot], points[top] - points[bend]
+        turn = math.degrees(math.atan2(above[1], above[0]) - math.atan2(below[1], below[0]))
+        if turn < BEND_DEG or points[bend][1] - points[foot][1] < 2 * CLEAR_OF_ENDS_MM + LEAST_WALL_MM:
+            return top
+        top = bend
+    return top
+
+
+def _between(points: FloatArray, start: int, stop: int, low: float, high: float) -> FloatArray:
+    part = points[start : stop + 1]
+    return np.ascontiguousarray(part[(part[:, 1] >= low) & (part[:, 1] <= high)])
+
+
+def _lean_and_offset(points: FloatArray) -> tuple[float, float]:
+    lean_deg, middle, _, _ = _lean_deg(points)
+    lean = math.radians(lean_deg)
+    return lean, float(middle @ [math.cos(lean), math.sin(lean)])
+
+
+def _edge_fillet(points: FloatArray, marks: tuple[int, int], lean: float, offset: float) -> Fillet | None:
+    """Wall, rounding and occlusal surface about the corner, in coordinates turned by 180°."""
+    foot, top = marks
+    stop = min(top + int(1.2 / STEP_MM), len(points))
+    start = max(top - int(1.6 / STEP_MM), foot + (top - foot) // 3)
+    if stop - top < int(0.25 / STEP_MM):
+        return None
+    part = points[start:stop]
+    direction = points[stop - 1] - points[top]
+    sweep = math.atan2(-direction[1], -direction[0]) - (lean - math.pi / 2)
+    along = -math.sin(lean) * points[top][0] + math.cos(lean) * points[top][1]
+    return _best_fillet(-part, lean, -offset, -along, sweep, (0.05, 0.4))
+
+
+def _internal_fillet(
+    points: FloatArray, marks: tuple[int, int, int], lean: float, offset: float, highest: float
+) -> Fillet | None:
+    """Finish-line floor, internal arc and the wall up to 1.5 mm above it; None where no floor stands off the wall."""
+    first_cut, foot, top = marks
+    width = points[first_cut][0] - points[foot][0]
+    if foot - first_cut < 3 or width < 0.1:
+        return None
+    guard = min(int(0.1 / STEP_MM), (foot - first_cut) // 3)
+    part = points[first_cut + guard : top + 1]
+    part = part[part[:, 1] <= min(points[foot][1] + 1.5, highest)]
+    floor = points[first_cut] - points[foot]
+    sweep = math.atan2(floor[1], floor[0]) - (lean - math.pi / 2)
+    along = -math.sin(lean) * points[foot][0] + math.cos(lean) * points[foot][1]
+    if len(part) <= 12:
+        return None
+    part = np.ascontiguousarray(part)
+    free = _best_fillet(part, lean, offset, along, sweep, (0.1, 0.8 * width))
+    end = part[0] - free.curve(np.array([free.radius * free.sweep]))[0][0]
+    if float(np.hypot(*end)) > SHORT_FLOOR_MM and end[0] > 0.0:
+        return free
+    # Next to no floor beyond the arc: its direction is anyone's guess, so the arc alone is taken if it fits as well.
+    alone = _best_fillet(part, lean, offset, along, sweep, (0.8 * width,), least_sweep=WIDEST_SWEEP)
+    return alone if alone.rms <= 1.03 * free.rms else free
+
+
+def _best_fillet(
+    points: FloatArray,
+    lean: float,
+    offset: float,
+    along: float,
+    sweep: float,
+    radii: tuple[float, ...],
+    *,
+    least_sweep: float = 0.2,
+) -> Fillet:
+    points = np.ascontiguousarray(points)
+    sweep = min(max(sweep, 0.3), 2.0)
+    lowest = np.array([lean - 0.35, offset - 1.0, along - 2.0, 0.005, least_sweep])
+    highest = np.array([lean + 0.35, offset + 1.0, along + 3.0, 3.0, WIDEST_SWEEP])
+    best, least = np.empty(5), math.inf
+    for radius in radii:
+        guess = np.array([lean, offset, along + radius * math.tan(sweep / 2), radius, sweep])
+        shape, rms = fillet_fit(points, guess, lowest, highest)
+        if rms < least:
+            best, least = shape, rms
+    return Fillet(*(float(v) for v in best), float(least))
+
+
+def _wall_line(points: FloatArray, foot: int, top: int, low: float, high: float) -> WallLine | None:
+    part = _between(points, foot, top, low, high)
+    if high - low < LEAST_WALL_MM or len(part) < 6:
+        return None
+    lean, middle, up, rms = _lean_deg(part)
+    along = (part - middle) @ up
+    return WallLine(lean, middle + up * float(along.min()), middle + up * float(along.max()), rms)
+
+
+def steadied(profile: Profile, beside: Sequence[FloatArray]) -> WallLine:
+    """The profile's wall line turned about its middle to the mean lean of itself and of sections close beside it."""
+    wall = profile.wall
+    assert wall is not None
+    leans = [wall.lean_deg]
+    for points in beside:
+        near = (points[:, 1] >= wall.low[1]) & (points[:, 1] <= wall.high[1])
+        near &= np.abs(points[:, 0] - wall.radius_at(0.0) - _slope(wall) * points[:, 1]) < 0.5
+        if near.sum() * STEP_MM > 0.7 * wall.length_mm:
+            leans.append(_lean_deg(points[near])[0])
+    lean = float(np.mean(leans))
+    middle, half = 0.5 * (wall.low + wall.high), 0.5 * wall.length_mm
+    up = np.array([-math.sin(math.radians(lean)), math.cos(math.radians(lean))])
+    return WallLine(lean, middle - half * up, middle + half * up, wall.rms_mm)
+
+
+def _slope(wall: WallLine) -> float:
+    return float((wall.high[0] - wall.low[0]) / (wall.high[1] - wall.low[1]))
+
+
+def _lean_deg(points: FloatArray) -> tuple[float, FloatArray, FloatArray, float]:
+    """Lean towards the axis, a point on the line, its upward direction, root mean square off it."""
+    x, y, dx, dy, rms = total_least_squares(np.ascontiguousarray(points))
+    up = np.array([dx, dy]) * (1.0 if dy >= 0 else -1.0)
+    return math.degrees(math.atan2(-up[0], up[1])), np.array([x, y]), up, float(rms)
+
+
+def _meeting(wall: WallLine, edge: Fillet) -> FloatArray | None:
+    """Where the wall's line meets the occlusal surface's line, the rounding ignored."""
+    normal, offset = edge.second_line()
+    along = wall.high - wall.low
+    slope = float(normal @ along)
+    if abs(slope) < 1e-6:
+        return None
+    return wall.low + along * float((-offset - normal @ wall.low) / slope)

@@ -1,0 +1,180 @@
+"""How much was taken off: at the named sites of the occlusal surface, and over each wall in thirds."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.crown.stump import WALLS, Stump
+from kerfmark.records import Component, FloatArray, Reading, Site, Witness
+
+__all__ = ["THIRDS", "axial_reduction", "occlusal_reduction"]
+
+PERCENTILES = {"p05": 5.0, "median": 50.0}
+THIRDS = ("cervical", "middle", "occlusal")
+MOST_LEFT_OUT = 0.05
+START_OUTSIDE_MM = 0.4
+DEEPEST_MM = 5.0
+BUNDLE_MM = 0.1
+MOST_AXIAL_POINTS = 2400
+LEAST_POINTS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cast:
+    """Rays along inward normals: depth (n,) mm, NaN where the piece was missed, and where they met it (n, 3)."""
+
+    origins_mm: FloatArray
+    inward: FloatArray
+    depth_mm: FloatArray
+
+    @property
+    def hits_mm(self) -> FloatArray:
+        """Where the rays met the piece."""
+        return self.origins_mm + self.depth_mm[:, None] * self.inward
+
+
+def cast(stump: Stump, points_mm: FloatArray, inward: FloatArray) -> Cast:
+    """Distances to the piece along inward normals, each the mean of seven rays over 0.3 mm.
+
+    A ray begins 0.4 mm outside, so that a surface which noise or too little cutting left outside counts with its sign.
+    What is met from within, or deeper than 5 mm, is a miss.
+    """
+    beside = _beside(inward)
+    origins = (points_mm[:, None] + beside - START_OUTSIDE_MM * inward[:, None]).reshape(-1, 3)
+    directions = np.repeat(inward, beside.shape[1], axis=0)
+    distance, face = stump.caster.first_hit(origins, directions, max_mm=DEEPEST_MM + START_OUTSIDE_MM)
+    met = face >= 0
+    facing = np.zeros(len(face))
+    facing[met] = (stump.caster_normals[face[met]] * directions[met]).sum(axis=1)
+    distance = np.where(met & (facing < 0.0), distance - START_OUTSIDE_MM, np.nan).reshape(len(points_mm), -1)
+    enough = np.isfinite(distance).sum(axis=1) >= 5
+    depth = np.full(len(points_mm), np.nan)
+    depth[enough] = np.nanmean(distance[enough], axis=1)
+    return Cast(points_mm, inward, depth)
+
+
+def _beside(inward: FloatArray) -> FloatArray:
+    """Offsets (n, 7, 3) in the plane square to each normal: the middle and six points round it."""
+    first = np.cross(inward, np.where(np.abs(inward[:, :1]) < 0.9, [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]))
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    second = np.cross(inward, first)
+    turns = np.arange(6) * math.pi / 3.0
+    ring = BUNDLE_MM * (np.cos(turns)[:, None] * first[:, None] + np.sin(turns)[:, None] * second[:, None])
+    return np.concatenate([np.zeros((len(inward), 1, 3)), ring], axis=1)
+
+
+def occlusal_reduction(stump: Stump) -> tuple[Reading, ...]:
+    """At each named site, from the subject's points within 0.5 mm along the inward normal to the piece."""
+    name = "crown.occlusal_reduction_mm"
+    if not stump.prepared.sites:
+        return (unmeasured(name, "the exercise names no sites", unit="mm", status="not_applicable"),)
+    return tuple(r for site in stump.prepared.sites for r in _at_site(stump, site))
+
+
+def _at_site(stump: Stump, site: Site) -> tuple[Reading, ...]:
+    name = "crown.occlusal_reduction_mm"
+    if not len(site.points_mm):
+        return _none(name, site.name, "the subject has no surface within 0.5 mm of the site")
+    rays = cast(stump, np.asarray(site.points_mm, float), np.asarray(site.inward, float))
+    missed = float(np.isnan(rays.depth_mm).mean())
+    if missed > MOST_LEFT_OUT:
+        return _none(name, site.name, f"{100.0 * missed:.0f} % of the rays miss the piece, at most 5 % may")
+    return _percentiles(stump, rays, name=name, where=site.name, area_mm2=math.pi * 0.25)
+
+
+def axial_reduction(stump: Stump) -> tuple[Reading, ...]:
+    """Over each wall and third, from the subject's points along their inward normals to the wall."""
+    name = "crown.axial_reduction_mm"
+    wheres = [f"{wall}/{third}" for wall in WALLS for third in THIRDS]
+    if not stump.has_subject:
+        return tuple(r for where in wheres for r in _none(name, where, "no scan before cutting"))
+    rays, azimuth, part = _on_walls(stump)
+    return tuple(
+        r
+        for wall in WALLS
+        for i, third in enumerate(THIRDS)
+        for r in _over_third(stump, rays, _belongs(azimuth, part, wall, i), where=f"{wall}/{third}")
+    )
+
+
+def _belongs(azimuth: FloatArray, part: FloatArray, wall: str, third: int) -> FloatArray:
+    beside = np.abs((azimuth - WALLS[wall] + 180.0) % 360.0 - 180.0) <= 45.0
+    return np.asarray(beside & (part >= third / 3.0) & (part < (third + 1) / 3.0))
+
+
+def _on_walls(stump: Stump) -> tuple[Cast, FloatArray, FloatArray]:
+    """Rays from the subject's axial points; azimuth and place (0 foot, 1 occlusal end) where each meets the wall."""
+    around = stump.about_path
+    walls = [p for p in around.profiles if p.wall is not None and p.foot is not None and p.corner is not None]
+    points, inward = stump.prepared.surface_points, stump.prepared.surface_normals
+    level = (points - around.turning.origin_mm) @ around.turning.path
+    if len(walls) < 6:
+        return Cast(points[:0], inward[:0], np.empty(0)), np.empty(0), np.empty(0)
+    known = np.array([p.azimuth_deg for p in walls])
+    feet = np.array([p.foot[1] for p in walls if p.foot is not None])
+    tops = np.array([p.corner[1] for p in walls if p.corner is not None])
+    axial = np.abs(inward @ around.turning.path) < 0.8
+    near = np.flatnonzero(axial & (level > feet.min() - 1.0) & (level < tops.max() + 1.5))
+    near = near[:: max(1, len(near) // MOST_AXIAL_POINTS)]
+    rays = cast(stump, points[near], inward[near])
+    met = np.where(np.isnan(rays.depth_mm)[:, None], rays.origins_mm, rays.hits_mm)
+    azimuth, _, height = around.turning.cylindrical(met)
+    foot, top = (np.interp(azimuth, known, ends, period=360.0) for ends in (feet, tops))
+    return rays, azimuth, (height - foot) / (top - foot)
+
+
+def _over_third(stump: Stump, rays: Cast, belongs: FloatArray, *, where: str) -> tuple[Reading, ...]:
+    name = "crown.axial_reduction_mm"
+    chosen = Cast(rays.origins_mm[belongs], rays.inward[belongs], rays.depth_mm[belongs])
+    if len(chosen.depth_mm) < LEAST_POINTS:
+        return _none(name, where, "too little of the subject's surface lies over this part of a wall")
+    missed = float(np.isnan(chosen.depth_mm).mean())
+    if missed > MOST_LEFT_OUT:
+        return _none(name, where, f"{100.0 * missed:.0f} % of the rays miss the piece, at most 5 % may")
+    area = len(chosen.depth_mm) * 0.3**2
+    return _percentiles(stump, chosen, name=name, where=where, area_mm2=area)
+
+
+def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: float) -> tuple[Reading, ...]:
+    there = np.isfinite(rays.depth_mm)
+    depths, hits, inward = rays.depth_mm[there], rays.hits_mm[there], rays.inward[there]
+    left_out = None if there.all() else f"{np.count_nonzero(~there)} of {len(there)} rays missed the piece"
+    readings = []
+    for stat, at in PERCENTILES.items():
+        value = float(np.percentile(depths, at))
+        nearest = int(np.argmin(np.abs(depths - value)))
+        ends = np.array([[rays.origins_mm[there][nearest], hits[nearest]]])
+        witness = Witness("length", points_mm=hits, segments_mm=ends)
+        budget = _budget(stump, hits, inward, depths, area_mm2=area_mm2, at=at)
+        readings.append(
+            measured(name, value, unit="mm", where=where, stat=stat, budget=budget, witness=witness, reason=left_out)
+        )
+    return tuple(readings)
+
+
+def _budget(
+    stump: Stump, hits: FloatArray, inward: FloatArray, depths: FloatArray, *, area_mm2: float, at: float
+) -> tuple[Component, ...]:
+    one = stump.noise_mm / math.sqrt(effective_count(edge_mm=stump.edge_mm, area_mm2=math.pi * 0.15**2))
+    independent = max(area_mm2 / (math.pi * 0.15**2), 1.0)
+    spread = float(depths.std())
+    true_spread = math.sqrt(max(spread**2 - one**2, 0.0))
+    widened = 0.0 if at == 50.0 else 1.64 * (math.hypot(true_spread, one) - true_spread)
+    factor = 1.25 if at == 50.0 else 2.1
+    some = slice(None, None, max(1, len(hits) // 30))
+    weights = np.full(len(hits[some]), 1.0 / len(hits[some]))
+    return (
+        Component("surface noise", factor * one / math.sqrt(independent)),
+        Component("noise taken for spread", widened),
+        Component("trueness", shared_u_mm(stump.shared_mm, hits[some], weights)),
+        Component("alignment", alignment_u_mm(stump.piece.alignment, hits, inward)),
+        Component("mesh spacing", 0.001),
+    )
+
+
+def _none(name: str, where: str, reason: str) -> tuple[Reading, ...]:
+    return tuple(unmeasured(name, reason, unit="mm", where=where, stat=stat) for stat in PERCENTILES)

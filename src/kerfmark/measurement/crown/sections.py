@@ -1,0 +1,91 @@
+"""Half-plane sections round a stump: the line they turn about, and each section as one evenly sampled run of points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from kerfmark.geometry.frames import azimuth_direction
+from kerfmark.records import FloatArray, SectionPlane
+
+__all__ = ["STEP_MM", "Section", "Turning", "even_section"]
+
+STEP_MM = 0.025
+SHORTEST_CHAIN_MM = 0.2
+LONGEST_SEAM_MM = 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Turning:
+    """The line half-planes turn about: `origin_mm` on it, unit `path` along it, +1 or −1 for the side of mesial.
+
+    Azimuths are the tooth frame's (0° facial, 90° mesial); a half-plane holds the path and the azimuth's direction.
+    """
+
+    origin_mm: FloatArray
+    path: FloatArray
+    mesial_sign: int
+
+    def outward(self, azimuth_deg: ArrayLike) -> FloatArray:
+        """Unit directions (..., 3) square to the path, one for each azimuth."""
+        flat = azimuth_direction(azimuth_deg, mesial_sign=self.mesial_sign)
+        square = flat - (flat @ self.path)[..., None] * self.path
+        return np.asarray(square / np.linalg.norm(square, axis=-1, keepdims=True))
+
+    def to_space(self, points: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
+        """Points (..., 2) of radius and height in the tooth frame, (..., 3) mm."""
+        points = np.asarray(points, float)
+        return np.asarray(self.origin_mm + points[..., :1] * self.outward(azimuth_deg) + points[..., 1:] * self.path)
+
+    def cylindrical(self, points_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Azimuth (degrees, 0 to 360), radius and height (mm) of points (n, 3)."""
+        offsets = points_mm - self.origin_mm
+        height = offsets @ self.path
+        square = offsets - height[:, None] * self.path
+        flat = square - (square[:, 2] / self.path[2])[:, None] * self.path
+        azimuth = np.degrees(np.arctan2(self.mesial_sign * flat[:, 0], flat[:, 1])) % 360.0
+        return azimuth, np.linalg.norm(square, axis=1), height
+
+    def plane(self, name: str, azimuth_deg: float) -> SectionPlane:
+        """The plane through the line that holds an azimuth, drawn with that azimuth to the right."""
+        return SectionPlane(name, self.origin_mm, self.outward(azimuth_deg), self.path)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Section:
+    """One half-plane's run of points (n, 2), radius and height, every `STEP_MM` from low to the axis on top.
+
+    `seams` are the indices at which a new stretch begins after a gap in the surface.
+    """
+
+    azimuth_deg: float
+    points: FloatArray
+    seams: tuple[int, ...] = ()
+
+
+def even_section(chains: tuple[FloatArray, ...], azimuth_deg: float) -> Section:
+    """The chains of one half-plane put in order from below and sampled evenly; empty where nothing was met."""
+    upright = [c if c[0, 1] <= c[-1, 1] else c[::-1] for c in chains if _length(c) >= SHORTEST_CHAIN_MM]
+    upright.sort(key=lambda c: float(c[0, 1]))
+    runs: list[FloatArray] = []
+    seams: list[int] = []
+    for chain in upright:
+        if runs and float(chain[-1, 1]) < float(runs[-1][-1, 1]) - 1.0:
+            continue  # runs back below what is already laid: not part of the outline
+        if runs and np.linalg.norm(chain[0] - runs[-1][-1]) > LONGEST_SEAM_MM:
+            seams.append(sum(len(r) for r in runs))
+        runs.append(_evenly(chain))
+    points = np.concatenate(runs) if runs else np.empty((0, 2))
+    return Section(azimuth_deg, points, tuple(seams))
+
+
+def _length(chain: FloatArray) -> float:
+    return float(np.hypot(*np.diff(chain, axis=0).T).sum())
+
+
+def _evenly(chain: FloatArray) -> FloatArray:
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
+    wanted = np.arange(0.0, along[-1], STEP_MM)
+    return np.column_stack([np.interp(wanted, along, chain[:, 0]), np.interp(wanted, along, chain[:, 1])])

@@ -1,0 +1,286 @@
+"""What the crown readings share: the sections round the stump, its path of insertion, the level of its noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from kerfmark.geometry.grids import sample
+from kerfmark.geometry.mesh import face_normals
+from kerfmark.geometry.rays import RayCaster
+from kerfmark.geometry.sections import radial_profiles
+from kerfmark.measurement.crown.insertion import best_lean, map_of
+from kerfmark.measurement.crown.outer_margin import first_cuts_by_shape, refined
+from kerfmark.measurement.crown.profile import Profile, WallLine, cut_run, landmarks, steadied
+from kerfmark.measurement.crown.sections import Section, Turning, even_section
+from kerfmark.records import FloatArray, Piece, Surface
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.prepared import Prepared
+    from kerfmark.measurement.crown.neighbours import NeighbourLoss
+
+__all__ = ["PLANES", "WALLS", "Round", "Stump"]
+
+WALLS = {"buccal": 0.0, "mesial": 90.0, "lingual": 180.0, "distal": 270.0}
+PLANES = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
+EVERY_DEG = 5.0
+FINE_DEG = 1.25
+BESIDE_DEG = (-1.5, -0.75, 0.75, 1.5)
+LEAST_HIDDEN_MM = 0.03
+
+
+@dataclass(frozen=True, eq=False)
+class Round:
+    """The sections of a stump all round, every 5°, with the line they turn about."""
+
+    turning: Turning
+    profiles: tuple[Profile, ...]
+
+    def at(self, azimuth_deg: float) -> Profile:
+        """The section nearest an azimuth."""
+        return self.profiles[round(azimuth_deg / EVERY_DEG) % len(self.profiles)]
+
+    def wall(self, name: str) -> tuple[Profile, ...]:
+        """The sections of a wall, ± 45° about its middle, both ends included."""
+        return tuple(self.at(WALLS[name] + d) for d in np.arange(-45.0, 45.1, EVERY_DEG))
+
+    def place(self, profile: Profile, points: FloatArray) -> FloatArray:
+        """Points (..., 2) of a section in the tooth frame."""
+        return self.turning.to_space(points, profile.azimuth_deg)
+
+    @cached_property
+    def margin_mm(self) -> FloatArray:
+        """The margin's points (k, 3) in order round the stump."""
+        found = [self.place(p, p.margin) for p in self.profiles if p.margin is not None]
+        return np.array(found).reshape(-1, 3)
+
+
+class Stump:
+    """One piece as the crown readings see it. Everything is found on first asking and kept.
+
+    Attributes
+    ----------
+    noise_mm, shared_mm : float
+        Standard uncertainty of one surface point, random and shared.
+    cut_threshold_mm : float
+        Depth of removal from which a point counts as cut: 3 u of the surface, at least 0.03 mm.
+    hidden_threshold_mm : float
+        Depth from which a hidden point counts.
+    """
+
+    def __init__(self, piece: Piece, prepared: Prepared) -> None:
+        self.piece = piece
+        self.prepared = prepared
+        self.noise_mm = piece.noise_um / 1000.0
+        self.shared_mm = piece.trueness_um / 1000.0
+        self.cut_threshold_mm = max(3.0 * float(np.hypot(self.noise_mm, self.shared_mm)), 0.03)
+        self.hidden_threshold_mm = max(3.0 * self.noise_mm, LEAST_HIDDEN_MM)
+
+    @property
+    def surface(self) -> Surface:
+        """The piece's surface, tooth frame."""
+        return self.piece.surface
+
+    @property
+    def has_subject(self) -> bool:
+        """Whether there is a state before cutting to compare with."""
+        return self.prepared.subject_grid is not None
+
+    @property
+    def stands_off_mm(self) -> float:
+        """What a foot or a corner must stand off the straight line past it to be more than noise."""
+        return max(0.04, 4.0 * self.noise_mm)
+
+    @property
+    def clear_mm(self) -> float:
+        """How far above the foot of a wall nothing of the floor's noise is met."""
+        return max(0.05, 4.0 * self.noise_mm)
+
+    @cached_property
+    def edge_mm(self) -> float:
+        """Side of even triangles as large as the surface's median one, from a sample of them."""
+        faces = self.surface.faces[:: max(1, len(self.surface.faces) // 5000)]
+        a, b, c = (self.surface.vertices_mm[faces[:, i]] for i in range(3))
+        areas = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
+        return float(np.sqrt(np.median(areas) * 4.0 / np.sqrt(3.0))) if len(faces) else 0.1
+
+    def depth_at(self, points_mm: FloatArray) -> FloatArray:
+        """Depth below the old surface, mm."""
+        return -sample(self.prepared.subject_grid, points_mm)
+
+    @cached_property
+    def about_long_axis(self) -> Round:
+        """Sections about the long axis through the margin's centroid."""
+        up = np.array([0.0, 0.0, 1.0])
+        first = self._round(Turning(self._first_centre(), up, self.prepared.mesial_sign), every_deg=10.0, coarse=True)
+        return self._round(Turning(_centre(first, first.turning.origin_mm), up, self.prepared.mesial_sign))
+
+    @cached_property
+    def about_path(self) -> Round:
+        """Sections about the path of insertion through the margin's centroid: what nearly all readings are taken in."""
+        along = self.about_long_axis
+        if self.path_is_long_axis:
+            return along
+        centre = _centre(along, along.turning.origin_mm)
+        return self._round(Turning(centre, self.path, self.prepared.mesial_sign))
+
+    @cached_property
+    def path(self) -> FloatArray:
+        """The path of insertion, a unit vector."""
+        stump = map_of(self.about_long_axis.profiles, step_mm=0.1, clear_mm=self.clear_mm)
+        if stump is None:
+            return np.array([0.0, 0.0, 1.0])
+        facial, mesial = best_lean(stump, least_depth_mm=self.hidden_threshold_mm)
+        lean = np.array([self.prepared.mesial_sign * mesial, facial, 1.0])
+        return np.asarray(lean / np.linalg.norm(lean))
+
+    @property
+    def path_is_long_axis(self) -> bool:
+        """Whether the long axis itself is the path, as wherever it hides nothing."""
+        return bool(self.path[2] > 1.0 - 1e-12)
+
+    @cached_property
+    def steady_walls(self) -> dict[float, WallLine]:
+        """The wall's line at the eight azimuths of the planes, as the mean of five sections within 1.5°.
+
+        Every section is a true one through the path; on a wall they lie 0.1 mm and less from the middle one, and
+        together they halve the noise of one section alone.
+        """
+        around = self.about_path
+        middles = [p for p in (around.at(a) for a in np.arange(0.0, 360.0, 45.0)) if p.wall is not None]
+        azimuths = [p.azimuth_deg + d for p in middles for d in BESIDE_DEG]
+        chains = self._chains(around.turning, np.array(azimuths)) if azimuths else []
+        lines: dict[float, WallLine] = {}
+        for i, profile in enumerate(middles):
+            beside = chains[i * len(BESIDE_DEG) : (i + 1) * len(BESIDE_DEG)]
+            lines[profile.azimuth_deg] = steadied(profile, [even_section(c, 0.0).points for c in beside])
+        return lines
+
+    @cached_property
+    def caster(self) -> RayCaster:
+        """Rays against the part of the piece that stands above the margin."""
+        return RayCaster(self._above_margin)
+
+    @cached_property
+    def caster_normals(self) -> FloatArray:
+        """Unit normals of the faces that `caster` numbers."""
+        return face_normals(self._above_margin)
+
+    @cached_property
+    def _above_margin(self) -> Surface:
+        around = self.about_path
+        levels = [p.margin[1] for p in around.profiles if p.margin is not None]
+        if not levels:
+            return self.surface
+        height = (self.surface.vertices_mm - around.turning.origin_mm) @ around.turning.path
+        kept = (height > min(levels) - 0.5)[self.surface.faces].any(axis=1)
+        return Surface(self.surface.vertices_mm, np.ascontiguousarray(self.surface.faces[kept]))
+
+    def neighbour_loss(self, side: str) -> NeighbourLoss | None:
+        """What a neighbour lost; None where the piece came without its scan."""
+        from kerfmark.measurement.crown.neighbours import loss_of
+
+        if side not in self._losses:
+            self._losses[side] = loss_of(self, side)
+        return self._losses[side]
+
+    @cached_property
+    def _losses(self) -> dict[str, NeighbourLoss | None]:
+        return {}
+
+    @cached_property
+    def fine_margin(self) -> Round:
+        """The margin alone in sections every 1.25°, for what is smaller than 5° shows."""
+        around = self.about_path
+        azimuths = np.arange(0.0, 360.0, FINE_DEG)
+        band = _margin_band(self.surface, around)
+        chains = self._chains(around.turning, azimuths, band)
+        cut = [even_section(c, float(a)) for c, a in zip(chains, azimuths, strict=True)]
+        profiles = self._profiles(cut, around.turning, coarse=True)
+        depth_at = self.depth_at if self.has_subject else None
+        return Round(around.turning, refined(profiles, around.turning, depth_at=depth_at, edge_mm=self.edge_mm, reach_mm=0.35))
+
+    def _chains(
+        self, turning: Turning, azimuths_deg: FloatArray, surface: Surface | None = None
+    ) -> list[tuple[FloatArray, ...]]:
+        return radial_profiles(
+            surface or self.surface,
+            origin_mm=turning.origin_mm,
+            path=turning.path,
+            azimuths_deg=azimuths_deg,
+            mesial_sign=turning.mesial_sign,
+        )
+
+    def _round(self, turning: Turning, *, every_deg: float = EVERY_DEG, coarse: bool = False) -> Round:
+        azimuths = np.arange(0.0, 360.0, every_deg)
+        chains = self._chains(turning, azimuths)
+        cut = [even_section(c, float(a)) for c, a in zip(chains, azimuths, strict=True)]
+        return Round(turning, self._profiles(cut, turning, coarse=coarse))
+
+    def _profiles(self, cut: list[Section], turning: Turning, *, coarse: bool) -> tuple[Profile, ...]:
+        removals = self._removals(cut, turning)
+        starts = self._first_cuts(cut, removals)
+        found = []
+        for section, removal, start in zip(cut, removals, starts, strict=True):
+            if start < 0:
+                found.append(Profile(section, trouble=_no_margin(section, self.has_subject), removal=removal))
+            elif coarse:
+                found.append(Profile(section, start, section.points[start], removal=removal))
+            else:
+                found.append(landmarks(section, start, removal, stands_off_mm=self.stands_off_mm))
+        if coarse:
+            return tuple(found)
+        return refined(found, turning, depth_at=self.depth_at if self.has_subject else None, edge_mm=self.edge_mm)
+
+    def _removals(self, cut: list[Section], turning: Turning) -> list[FloatArray]:
+        if not self.has_subject:
+            return [np.full(len(s.points), np.nan) for s in cut]
+        placed = np.concatenate([turning.to_space(s.points, s.azimuth_deg) for s in cut])
+        return np.split(self.depth_at(placed), np.cumsum([len(s.points) for s in cut])[:-1])
+
+    def _first_cuts(self, cut: list[Section], removals: list[FloatArray]) -> list[int]:
+        if not self.has_subject:
+            return first_cuts_by_shape(cut)
+        runs = [cut_run(r, self.cut_threshold_mm) for r in removals]
+        return [-1 if run is None or run[0] < 4 else run[0] for run in runs]
+
+    def _first_centre(self) -> FloatArray:
+        """Somewhere inside the stump: the middle of what was cut, or of everything."""
+        points = self.surface.vertices_mm
+        if self.has_subject and len(points):
+            deep = points[self.depth_at(points) > 2.0 * self.cut_threshold_mm]
+            points = deep if len(deep) > 100 else points
+        middle = points.mean(axis=0) if len(points) else np.zeros(3)
+        return np.array([middle[0], middle[1], 0.0])
+
+
+def _margin_band(surface: Surface, around: Round) -> Surface:
+    """The faces within 1.2 mm of the margin, measured in height and radius at each azimuth."""
+    found = [p for p in around.profiles if p.margin is not None]
+    if len(found) < 6:
+        return Surface(surface.vertices_mm, surface.faces[:0])
+    azimuth, radius, height = around.turning.cylindrical(surface.vertices_mm)
+    known = np.array([p.azimuth_deg for p in found])
+    margins = np.array([p.margin for p in found])
+    off = [np.interp(azimuth, known, margins[:, i], period=360.0) for i in range(2)]
+    near = (np.abs(radius - off[0]) < 1.2) & (np.abs(height - off[1]) < 1.2)
+    return Surface(surface.vertices_mm, np.ascontiguousarray(surface.faces[near[surface.faces].all(axis=1)]))
+
+
+def _no_margin(section: Section, has_subject: bool) -> str:
+    if not len(section.points):
+        return "the scan has no surface there"
+    return "nothing is cut there, or the cut runs off the scan" if has_subject else "no edge of a finish line can be seen there"
+
+
+def _centre(around: Round, fallback: FloatArray) -> FloatArray:
+    """Centroid of the margin as a closed curve, weighted by length, at height 0 of the tooth frame."""
+    points = around.margin_mm
+    if len(points) < 6:
+        return fallback
+    ahead = np.roll(points, -1, axis=0)
+    lengths = np.linalg.norm(ahead - points, axis=1)
+    return np.asarray((0.5 * (points + ahead) * lengths[:, None]).sum(axis=0) / lengths.sum())
