@@ -129,7 +129,7 @@ def _deepened(grid: Grid, distance: FloatArray, known: NDArray[np.bool_]) -> NDA
     """Distances beyond the known voxels: to the foot, on the surface, of the nearest known voxel."""
     from scipy.ndimage import distance_transform_edt
 
-    slope = np.stack(np.gradient(distance, grid.spacing_mm), axis=-1)
+    slope = np.stack([*np.gradient(distance, grid.spacing_mm)], axis=-1)
     slope /= np.maximum(np.linalg.norm(slope, axis=-1, keepdims=True), 1e-9)
     index = np.indices(distance.shape, dtype=float)
     feet = grid.spacing_mm * np.moveaxis(index, 0, -1) - distance[..., None] * slope

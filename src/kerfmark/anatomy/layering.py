@@ -75,7 +75,7 @@ def _skirted(cap: Surface, floor_mm: float) -> Surface:
     middle = upper.mean(axis=0)
     wide = middle + (upper - middle) * [2.0, 2.0, 1.0] - [0.0, 0.0, 3.0]
     low = np.column_stack([wide[:, :2], np.full(k, floor_mm)])
-    rings = [corners, n + np.arange(k), n + k + np.arange(k)]
+    rings: list[NDArray[np.intp]] = [corners.astype(np.intp), n + np.arange(k), n + k + np.arange(k)]
     faces = [cap.faces]
     for ring, under in pairwise(rings):
         a, b, c, d = ring[ends[:, 0]], ring[ends[:, 1]], under[ends[:, 0]], under[ends[:, 1]]

@@ -44,7 +44,7 @@ def root_paths(depths: Depths, apices_mm: Mapping[str, FloatArray], *, top_mm: f
     levels = np.flatnonzero((z > min(apex[2] for apex in apices_mm.values())) & (z <= top_mm))
     at = {name: apex[:2] for name, apex in apices_mm.items()}
     found: dict[str, list[FloatArray]] = {name: [] for name in apices_mm}
-    for k in levels:
+    for k in map(int, levels):
         labels = _pieces(depths, k)
         here = {name: _label_near(depths, labels, at[name]) for name in apices_mm if z[k] > apices_mm[name][2]}
         for name, label in here.items():
@@ -87,9 +87,9 @@ def furcation(depths: Depths, paths: Mapping[str, RootPath]) -> FloatArray | Non
     columns = depths.grid.values[near][:, below].astype(float)
     outside = columns > 0
     first = np.where(outside.any(axis=1), np.argmax(outside, axis=1), len(below) - 1)
-    row, first = np.arange(len(columns)), np.maximum(first, 1)
-    under, over = columns[row, first], columns[row, first - 1]
-    height = z[below][first] + depths.grid.spacing_mm * under / np.maximum(under - over, 1e-9)
+    row, cut = np.arange(len(columns)), np.maximum(first, 1)
+    under, over = columns[row, cut], columns[row, cut - 1]
+    height = z[below][cut] + depths.grid.spacing_mm * under / np.maximum(under - over, 1e-9)
     best = int(np.argmax(height))
     i, j = np.argwhere(near)[best]
     return np.array([x[i], y[j], height[best]])

@@ -198,7 +198,7 @@ def _mirrored(made: Tooth, fdi: int) -> Tooth:
 def _parts(made: Tooth) -> dict[str, np.ndarray]:
     """The tooth as named arrays, to be kept."""
     surfaces = {"outer": made.outer} | {f"layer:{name}": layer for name, layer in made.layers.items()}
-    parts = {f"{name}:vertices": s.vertices_mm for name, s in surfaces.items()}
+    parts: dict[str, np.ndarray] = {f"{name}:vertices": s.vertices_mm for name, s in surfaces.items()}
     parts |= {f"{name}:faces": s.faces for name, s in surfaces.items()}
     parts |= {f"site:{s.role}:{name}": s.point_mm for name, s in made.sites.items()}
     parts |= {f"line:{name}": line for name, line in made.lines.items()}
