@@ -137,17 +137,19 @@ def width(piece, side):
     inner = foot.copy()
     inner[2] = outer[2]
     value = float((outer - inner) @ direction(azimuth))
-    up = np.array([0, 0, 1.0])
-    segments = np.array([[outer, inner], [outer, outer + up], [inner, foot + 0.4 * up]])
-    budget = (Component("surface noise", 0.012), Component("foot of the wall", 0.025), Component("alignment", 0.006))
-    witness = Witness("length", segments_mm=segments, plane=plane, curves_mm=(developed(azimuth, value),))
+    segments = np.array([[outer, inner], [inner, foot]])
+    budget = (Component("surface noise", 0.012), Component("place of the foot", 0.025), Component("alignment", 0.006))
+    witness = Witness("length", segments_mm=segments, plane=plane, curves_mm=all_round(azimuth, value))
     return Reading("crown.finish_line_width_mm", side, "median", value, "mm", 0.03, budget=budget, witness=witness)
 
 
-def developed(azimuth, value):
+def all_round(azimuth, value):
+    """Outer margin and foot of every section of a wall, with an invented ripple of the width."""
     turn = np.radians(np.arange(azimuth - 45, azimuth + 46, 5.0))
-    radius = 4.9
-    return np.column_stack([-np.sin(turn) * radius, np.cos(turn) * radius, np.full(len(turn), MARGIN_MM)])
+    outward = np.column_stack([-np.sin(turn), np.cos(turn), np.zeros(len(turn))])
+    outer = on_margin(turn)
+    widths = value + 0.07 * np.sin(3 * turn) + 0.03 * np.sin(11 * turn)
+    return outer, outer - widths[:, None] * outward + [0.0, 0.0, 0.3]
 
 
 def reduction(piece, subject, name, x, y):
@@ -175,12 +177,15 @@ def height_of(piece, side):
     return Reading("crown.height_mm", side, None, float(top[2] - base[2]), "mm", 0.05, witness=Witness("length", segments_mm=segments, plane=plane))
 
 
-def margin_curve():
-    turn = np.radians(np.arange(0, 361, 3.0))
+def on_margin(turn):
     x, y = -np.sin(turn), np.cos(turn)
     z = MARGIN_MM + 0.25 * np.cos(2 * turn)
     scale = (4.55 + 0.75 * np.exp(-(((z - 3.2) / 2.4) ** 2))) / radial(x, y)
     return np.column_stack([x * scale, y * scale, z])
+
+
+def margin_curve():
+    return on_margin(np.radians(np.arange(0, 361, 3.0)))
 
 
 def readings_of(piece, subject):
@@ -244,7 +249,7 @@ def assessed(subject_field):
     remarks = (Remark("mesh-mended", "piece.stl", "12 pinholes closed."),)
     whole = Piece("scan", "9a204f1c77be" + "0" * 52, piece, alignment, 10.0, 15.0)
     assessment = Assessment(
-        "0.1.0", "full-crown-36", "sha256:4f1c9a" + "0" * 58, whole, readings, rulings,
+        "0.1.0", "full-crown-46", "sha256:4f1c9a" + "0" * 58, whole, readings, rulings,
         Mark(71.0, "refer", (), ("crown.neighbour.damage_depth_mm",)), remarks, {"unit": None, "noise_um": 10.0},
     )  # fmt: skip
     return assessment, prepared_of(subject, subject_values, target_values), loaded_of(readings)
@@ -260,7 +265,7 @@ def prepared_of(subject, subject_values, target_values):
 def loaded_of(readings):
     criteria = tuple(SimpleNamespace(reading=r.id, where=r.where, stat=r.stat, ask=f"Is {r.id} within limits?") for r in readings)
     exercise = SimpleNamespace(
-        id="full-crown-36", title="Full crown, lower left first molar", tooth=36, criteria=criteria,
+        id="full-crown-46", title="Full crown, lower right first molar", tooth=46, criteria=criteria,
         pass_=SimpleNamespace(minimum_percent=60.0, met_at=0.95),
     )  # fmt: skip
     return SimpleNamespace(exercise=exercise, version="sha256:4f1c9a" + "0" * 58, remarks=())

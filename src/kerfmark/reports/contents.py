@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from math import isfinite
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,7 @@ class CriterionLine:
     reading: Reading
     ruling: Ruling
     ask: str | None
+    definition: str
     side_of_large: Side
     failed_side: Side
     decimals: int
@@ -192,10 +194,19 @@ def _line(number: int, ruling: Ruling, reading: Reading, ask: str | None) -> Cri
         reading=reading,
         ruling=ruling,
         ask=ask,
+        definition=_definitions().get(ruling.reading, ""),
         side_of_large=side,
         failed_side=_failed_side(reading, limits, side),
         decimals=wording.decimals_for(reading.unit, limits, reading.u),
     )
+
+
+@cache
+def _definitions() -> dict[str, str]:
+    """What each reading is, in one line, as the measuring code says it."""
+    from kerfmark.measurement import MEASURES
+
+    return {measure.id: f"{measure.definition[:1].upper()}{measure.definition[1:].rstrip('.')}." for measure in MEASURES}
 
 
 def _failed_side(reading: Reading, limits: Limits2, side: Side) -> Side:

@@ -17,7 +17,7 @@ def balloon(x: float, y: float, number: int, state: str, *, choose: bool = True,
     dash = {"close": "2.8 2", "none": "0.8 2.2"}.get(state)
     body = circle(
         x, y, r, fill="@ink" if filled else "@sheet", stroke="@ink", stroke_width=LIMIT + 0.2 if state == "close" else 1.0, stroke_dasharray=dash
-    ) + text(x, y + 3.9 * r / 8, number, size=11 * r / 8 if number < 100 else 9, weight=600 if filled else 500, anchor="middle", fill="@sheet" if filled else "@ink")
+    ) + text(x, y + 3.9 * r / 8, number, size=11.5 * r / 8 if number < 100 else 9, weight=600 if filled else 500, anchor="middle", fill="@sheet" if filled else "@ink")
     chosen_by = f' data-c="{number}"' if choose else ""
     return f'<g class="balloon"{chosen_by}>{body}</g>'
 

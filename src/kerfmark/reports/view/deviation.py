@@ -104,11 +104,11 @@ def _middle(mine: NDArray[np.bool_]) -> tuple[float, float]:
 def patch_labels(found: list[Patch]) -> str:
     """Each patch's greatest value with its sign, haloed, in the patch's middle."""
     return "".join(
-        text(p.x, p.y + 4, number(p.value_mm, 2, sign=True), size=11, weight=600, anchor="middle", halo=True, class_="patch") for p in found
+        text(p.x, p.y + 4, number(p.value_mm, 2, sign=True), size=12, weight=600, anchor="middle", halo=True, class_="patch") for p in found
     )
 
 
-def legend_svg(*, limit_mm: float = CORRIDOR_MM, width: float = 526.0) -> str:
+def legend_svg(*, limit_mm: float = CORRIDOR_MM, width: float = 380.0) -> str:
     """The map's legend: blue on the left, orange on the right, the limits' ticks heavier."""
     ends = [limit_mm + step for step in STEPS_MM]
     share = 0.105 * width
@@ -123,8 +123,8 @@ def legend_svg(*, limit_mm: float = CORRIDOR_MM, width: float = 526.0) -> str:
         mark = "+" if sign < 0 else "−"
         heavy = 1.6 if step == 0 else 0.7
         body += f'<line x1="{begin:.2f}" x2="{begin:.2f}" y1="{15 if step == 0 else 18}" y2="33" stroke="@ink" stroke-width="{heavy}"/>'
-        body += text(begin, 44, f"{mark}{ends[step]:.2f}", size=11, anchor="middle", fill="@ink2")
+        body += text(begin, 44, f"{mark}{ends[step]:.2f}", size=12, anchor="middle", fill="@ink2")
     body += text(0, 11, "+ material left", size=12, fill="@left") + text(width, 11, "cut too far −", size=12, anchor="end", fill="@over")
     body += text(middle, 11, "deviation from target, mm", size=12, anchor="middle", fill="@ink2")
-    body += text(middle, 44, "inside the corridor", size=11, anchor="middle", fill="@ink2")
+    body += text(middle, 44, "inside the corridor", size=12, anchor="middle", fill="@ink2")
     return svg(width, 48, body, label=f"Legend: blue, material left; orange, cut too far; bare within {limit_mm:.2f} mm of the target", class_="legend")

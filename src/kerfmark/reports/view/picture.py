@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["View", "ViewScene", "scene_of", "view_of"]
 
 BELOW_CUT_MM: Final = 3.2
-VIEW_SIZE: Final = (556, 520)
+VIEW_SIZE: Final = (400, 440)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,7 +95,7 @@ def view_of(
     """
     width, height = size
     camera = camera_towards(
-        letter, _in_sight(scene), mesial_sign=scene.mesial_sign, width=width, height=height, margin_px=(58, 34) if with_pins else (14, 14)
+        letter, _in_sight(scene), mesial_sign=scene.mesial_sign, width=width, height=height, margin_px=(46, 30) if with_pins else (14, 14)
     )
     buffers = render(scene.shaded, camera, width=width, height=height, floor_mm=scene.floor_mm)
     picture = b64encode(grey_png(buffers)).decode("ascii")
@@ -104,7 +104,7 @@ def view_of(
     body += f'<image class="matt" width="{width}" height="{height}" href="data:image/png;base64,{picture}"/>'
     body += map_svg(buffers, limit_mm=scene.limit_mm) if scene.has_map else ""
     body += _outline(buffers) + _margin(scene, buffers) + patch_labels(found)
-    body += pins_svg(pins_of(contents.lines, buffers, width=width, height=height)) if with_pins else ""
+    body += pins_svg(pins_of(contents.lines, buffers, width=width, height=height, hidden=4 if letter == "S" else 0)) if with_pins else ""
     body += _axes(camera, scene.mesial_sign, x=46.0, y=height - 26.0) + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
     label = f"The piece seen from {VIEW_NAMES.get(letter, 'slanted behind')}"
     texts = tuple(f"{p.value_mm:+.2f} mm over {p.area_mm2:.1f} mm²" for p in found)
@@ -169,7 +169,7 @@ def _axes(camera: Camera, mesial_sign: int, *, x: float, y: float) -> str:
         end = np.array([x, y - 14]) + 24 * flat
         body += line(x, y - 14, end[0], end[1], stroke="@ink2")
         spot = np.array([x, y - 14]) + 24 * flat + 9 * flat / np.hypot(*flat)
-        body += text(spot[0], spot[1] + 4, letter, size=11, weight=500, anchor="middle", fill="@ink2")
+        body += text(spot[0], spot[1] + 4, letter, size=12, weight=500, anchor="middle", fill="@ink2")
     return body
 
 

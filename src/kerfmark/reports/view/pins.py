@@ -52,8 +52,8 @@ def witness_points(witness: Witness | None) -> FloatArray:
     return found[np.isfinite(found).all(axis=1)]
 
 
-def pins_of(lines: tuple[CriterionLine, ...], buffers: Buffers, *, width: int, height: int) -> list[Pin]:
-    """Balloons for what is seen from here, and for what failed behind; in two columns whose leaders do not cross.
+def pins_of(lines: tuple[CriterionLine, ...], buffers: Buffers, *, width: int, height: int, hidden: int = 0) -> list[Pin]:
+    """Balloons for what is seen from here, and for some of what failed behind; in two columns whose leaders do not cross.
 
     Parameters
     ----------
@@ -61,11 +61,14 @@ def pins_of(lines: tuple[CriterionLine, ...], buffers: Buffers, *, width: int, h
     buffers : Buffers
         Of the view the balloons stand about.
     width, height : int, px
+    hidden : int
+        How many criteria that were not met and lie behind are shown too.
     """
-    spots = []
+    spots, behind = [], 0
     for criterion in lines:
         spot = _spot(criterion.reading.witness, buffers)
-        if spot is not None and (spot[2] or criterion.state in ("notmet", "close")):
+        behind += spot is not None and not spot[2] and criterion.state in ("notmet", "close")
+        if spot is not None and (spot[2] or (criterion.state in ("notmet", "close") and behind <= hidden)):
             spots.append((criterion, spot))
     urgent = {"notmet": 0, "close": 1}
     spots.sort(key=lambda pair: (urgent.get(pair[0].state, 2), not pair[1][2]))

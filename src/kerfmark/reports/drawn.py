@@ -1,0 +1,84 @@
+"""Everything drawn for one piece, made once and used by the page and the sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from math import isfinite
+from typing import TYPE_CHECKING, Final
+
+from kerfmark.records import Assessment
+from kerfmark.reports.contents import PieceContents, contents_of
+from kerfmark.reports.finish_line import developed_svg
+from kerfmark.reports.sections.drawing import Section, sections_of
+from kerfmark.reports.view.deviation import CORRIDOR_MM
+from kerfmark.reports.view.picture import View, ViewScene, scene_of, view_of
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.folder import LoadedExercise
+    from kerfmark.exercise.prepared import Prepared
+
+__all__ = ["PAGE_SECTION", "PieceScene", "corridor_mm", "developed_for_page", "piece_scene", "sections_for_page", "views_for_page"]
+
+PAGE_VIEWS: Final = "SOBLMD"
+PAGE_SECTION: Final = (400, 440)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PieceScene:
+    """A piece ready to be drawn: its words and numbers, what its views share, and the corridor's half width."""
+
+    assessment: Assessment
+    prepared: Prepared
+    contents: PieceContents
+    view: ViewScene
+    limit_mm: float
+
+
+def piece_scene(
+    assessment: Assessment, prepared: Prepared, loaded: LoadedExercise, *, labels: Mapping[str, str] | None = None
+) -> PieceScene:
+    """Get a piece ready to be drawn. Make it once for a page and sheets of the same piece.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    prepared : Prepared
+    loaded : LoadedExercise
+    labels : mapping, optional
+        As in `contents_of`.
+    """
+    limit = corridor_mm(assessment)
+    contents = contents_of(assessment, loaded, labels=labels)
+    return PieceScene(assessment, prepared, contents, scene_of(assessment, prepared, limit_mm=limit), limit)
+
+
+def corridor_mm(assessment: Assessment) -> float:
+    """Half width of the corridor about the target: the widest limit set on the deviation, or 0.15 mm."""
+    limits = [
+        abs(limit)
+        for ruling in assessment.rulings
+        if ruling.reading == "surface.deviation_mm" and ruling.stat != "rms"
+        for limit in ruling.limits
+        if isfinite(limit) and limit != 0.0
+    ]
+    return max(limits, default=CORRIDOR_MM)
+
+
+def views_for_page(scene: PieceScene, *, letters: str = PAGE_VIEWS) -> tuple[View, ...]:
+    """The views of the page, drawn two at a time."""
+    with ThreadPoolExecutor(2) as two:
+        return tuple(two.map(lambda letter: view_of(letter, scene.view, scene.contents), letters))
+
+
+def sections_for_page(scene: PieceScene) -> tuple[Section, ...]:
+    """The sections of the page, one scale for all."""
+    return sections_of(
+        scene.assessment, scene.prepared, scene.contents, floor_mm=scene.view.floor_mm, limit_mm=scene.limit_mm, size=PAGE_SECTION
+    )
+
+
+def developed_for_page(scene: PieceScene) -> str:
+    """The finish line unrolled; empty where no reading kept its sections."""
+    return developed_svg(scene.contents, mesial_sign=scene.prepared.mesial_sign)

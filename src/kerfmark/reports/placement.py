@@ -1,0 +1,62 @@
+"""Finding room: labels are boxes, and a new one goes where it covers least of what stands already."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+__all__ = ["Box", "Room"]
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """An upright rectangle on the drawing, px."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def overlap(self, other: Box) -> float:
+        """Area shared with another box, px²; 0 where they only touch."""
+        wide = min(self.right, other.right) - max(self.left, other.left)
+        high = min(self.bottom, other.bottom) - max(self.top, other.top)
+        return max(0.0, wide) * max(0.0, high)
+
+    @property
+    def area(self) -> float:
+        """Its area, px²."""
+        return (self.right - self.left) * (self.bottom - self.top)
+
+
+@dataclass(slots=True)
+class Room:
+    """A drawing's ground: what is taken, and where a label may still go."""
+
+    width: float
+    height: float
+    taken: list[Box] = field(default_factory=list)
+
+    def take(self, box: Box) -> Box:
+        """Mark a box as taken."""
+        self.taken.append(box)
+        return box
+
+    def cost(self, box: Box) -> float:
+        """What a box would cover: area shared with what is taken, and ten times what sticks out of the drawing."""
+        inside = Box(0, 0, self.width, self.height).overlap(box)
+        return sum(box.overlap(other) for other in self.taken) + 10.0 * (box.area - inside)
+
+    def choose(self, candidates: Iterable[Box]) -> int:
+        """The first candidate that covers nothing, or the one that covers least; it is marked as taken.
+
+        Returns
+        -------
+        index : int
+            Of the box chosen.
+        """
+        boxes = list(candidates)
+        costs = [self.cost(box) for box in boxes]
+        best = min(range(len(boxes)), key=lambda i: (round(costs[i], 6), i))
+        self.take(boxes[best])
+        return best

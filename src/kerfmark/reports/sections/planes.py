@@ -1,0 +1,92 @@
+"""Which planes a report draws, what their ends are called, and which readings lie in them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from kerfmark.geometry.frames import azimuth_direction
+from kerfmark.records import FloatArray, Reading, SectionPlane, Witness
+
+__all__ = ["dimensioned_segments", "flat", "looking_words", "planes_of", "way_words"]
+
+PLANE_AZIMUTHS: Final = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
+NEAR_MM: Final = 0.4
+ALONG: Final = np.cos(np.radians(12.0))
+
+_WAYS: Final = ("buccal", "mesiobuccal", "mesial", "mesiolingual", "lingual", "distolingual", "distal", "distobuccal")
+_ADVERBS: Final = {way: way + "ly" for way in _WAYS}
+
+
+def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int) -> tuple[SectionPlane, ...]:
+    """The planes the readings were taken in, by name, each once; BL and MD through the long axis if there are none.
+
+    The fitted angles' own planes come before others of the same name, since they hold the path of insertion.
+    """
+    found: dict[str, SectionPlane] = {}
+    with_plane = [r for r in readings if r.witness is not None and r.witness.plane is not None]
+    for reading in sorted(with_plane, key=lambda r: r.witness is not None and r.witness.kind != "angle"):
+        plane = reading.witness.plane if reading.witness else None
+        if plane is not None and plane.name in PLANE_AZIMUTHS:
+            found.setdefault(plane.name, plane)
+    for name in ("BL", "MD"):
+        found.setdefault(name, _axial_plane(name, mesial_sign))
+    return tuple(found[name] for name in PLANE_AZIMUTHS if name in found)
+
+
+def _axial_plane(name: str, mesial_sign: int) -> SectionPlane:
+    across = -azimuth_direction(PLANE_AZIMUTHS[name], mesial_sign=mesial_sign)
+    return SectionPlane(name, np.zeros(3), across, np.array([0.0, 0.0, 1.0]))
+
+
+def flat(points_mm: FloatArray, plane: SectionPlane) -> FloatArray:
+    """Points (…, 3) in the plane's own coordinates (…, 2): across and up, mm."""
+    return (np.asarray(points_mm, dtype=float) - plane.origin_mm) @ np.column_stack([plane.across, plane.up])
+
+
+def dimensioned_segments(witness: Witness | None, plane: SectionPlane) -> FloatArray | None:
+    """The segments (k, 2, 3) of an angle's or a length's witness that a section can show; None if it lies elsewhere.
+
+    A length taken in many sections keeps both ends of all of them as two curves; then the pair in this plane is shown.
+    """
+    if witness is None or witness.kind not in ("angle", "length") or not len(witness.segments_mm):
+        return None
+    if _lies_in(witness.segments_mm, witness.kind, plane):
+        return witness.segments_mm
+    if witness.kind == "length" and len(witness.curves_mm) == 2 and len(witness.curves_mm[0]) == len(witness.curves_mm[1]):
+        return _pair_in(witness, plane)
+    return None
+
+
+def _pair_in(witness: Witness, plane: SectionPlane) -> FloatArray | None:
+    outer, inner = witness.curves_mm
+    normal = np.cross(plane.across, plane.up)
+    off = np.abs((outer - plane.origin_mm) @ normal) + np.abs((inner - plane.origin_mm) @ normal)
+    nearest = int(np.argmin(off))
+    level = inner[nearest] + ((outer[nearest] - inner[nearest]) @ plane.up) * plane.up
+    segments = np.array([[outer[nearest], level], [level, inner[nearest]]])
+    return segments if _lies_in(segments, "length", plane) else None
+
+
+def _lies_in(segments_mm: FloatArray, kind: str, plane: SectionPlane) -> bool:
+    needed = segments_mm[:2] if kind == "angle" else segments_mm[:1]
+    if not np.isfinite(needed).all() or (kind == "angle" and len(needed) < 2):
+        return False
+    normal = np.cross(plane.across, plane.up)
+    off = np.abs((needed.reshape(-1, 3) - plane.origin_mm) @ normal)
+    runs = needed[:, 1] - needed[:, 0]
+    lengths = np.linalg.norm(runs, axis=1)
+    in_plane = np.linalg.norm(runs - np.outer(runs @ normal, normal), axis=1)
+    return bool(off.max() < NEAR_MM and lengths.min() > 1e-6 and (in_plane / lengths).min() > ALONG)
+
+
+def way_words(direction: FloatArray, *, mesial_sign: int) -> str:
+    """Which way a direction points across the tooth: buccal, mesiobuccal, mesial …"""
+    azimuth = np.degrees(np.arctan2(direction[0] * mesial_sign, direction[1]))
+    return _WAYS[int(np.round(azimuth / 45.0)) % 8]
+
+
+def looking_words(plane: SectionPlane, *, mesial_sign: int) -> str:
+    """Which way the reader looks at a section."""
+    return "looking " + _ADVERBS[way_words(-np.cross(plane.across, plane.up), mesial_sign=mesial_sign)]
