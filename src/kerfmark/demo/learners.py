@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,8 +19,10 @@ from kerfmark.exercise.builtin.crowns import CrownSpec, cut_tooth, ideal_plan
 from kerfmark.geometry.mesh import submesh, transformed
 from kerfmark.geometry.mesh_files import write_surface
 from kerfmark.geometry.phantoms import random_pose, scanned
+from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, box, intersection
-from kerfmark.records import FloatArray, Surface
+from kerfmark.pipeline import open_exercise
+from kerfmark.records import FloatArray, Site, Surface
 from kerfmark.settings import Settings
 
 __all__ = ["SimulatedPiece", "simulated_piece"]
@@ -88,41 +90,44 @@ def simulated_piece(exercise: str, *, level: str, seed: int, settings: Settings)
 
 def _crown(spec: CrownSpec, level: str, rng: np.random.Generator, settings: Settings) -> SimulatedPiece:
     made, of = tooth(spec.fdi, cache_dir=settings.cache_dir), hand(level)
-    cut, faults = _cut(spec, made, of, rng)
-    neighbours, truth, faults = _nicked(spec, made, of, rng, faults, settings)
+    _loaded, prepared = open_exercise(spec.name, settings=settings)
+    sites = {site.name: site.point_mm for site in prepared.sites}
+    cut, faults = _cut(spec, made, sites, of, rng)
+    neighbours, truth, nicks = _nicked(prepared.neighbours, made, of, rng)
     pose = random_pose(rng)
     beside = {side: _scan(surface, pose, rng) for side, surface in neighbours.items()}
-    return SimulatedPiece(_scan(cut.surface, pose, rng), level, faults, {**_truth(cut), **truth}, beside)
+    truth |= _truth(cut) | _true_reductions(cut, prepared.sites)
+    return SimulatedPiece(_scan(cut.surface, pose, rng), level, (*faults, *nicks), truth, beside)
 
 
-def _cut(spec: CrownSpec, made: Tooth, of: Hand, rng: np.random.Generator) -> tuple[CutCrown, tuple[str, ...]]:
+def _cut(
+    spec: CrownSpec, made: Tooth, sites: Mapping[str, FloatArray], of: Hand, rng: np.random.Generator
+) -> tuple[CutCrown, tuple[str, ...]]:
     """Cut by this hand; a plan that leaves no wall somewhere is drawn again."""
-    ideal = ideal_plan(spec, made)
+    ideal = ideal_plan(spec, made, sites)
     for _ in range(20):
         plan, faults = strayed_plan(ideal, of, rng)
         try:
-            return cut_tooth(made, plan), faults
+            return cut_tooth(made, plan, sites), faults
         except InputError:
             continue
     raise AssertionError(f"no plan of twenty could be cut into {spec.name}")
 
 
 def _nicked(
-    spec: CrownSpec, made: Tooth, of: Hand, rng: np.random.Generator, faults: tuple[str, ...], settings: Settings
+    whole: Mapping[str, Surface], made: Tooth, of: Hand, rng: np.random.Generator
 ) -> tuple[dict[str, Surface], dict[Key, float], tuple[str, ...]]:
-    from kerfmark.anatomy.arch import neighbours
-
-    surfaces, truth = dict(neighbours(spec.fdi, cache_dir=settings.cache_dir)), {}
+    """The neighbours after the cut, what was truly taken from each, and the nicks in words."""
+    surfaces, truth, words = dict(whole), {}, []
     for side in surfaces:
         depth = float(rng.uniform(*of.nick_mm)) if rng.random() < of.nick_chance else 0.0
+        truth["crown.neighbour.damage_depth_mm", side, None] = depth
         if depth > 0.0:
-            towards = np.asarray(made.sites[f"{side} contact"].point_mm)
-            nicked = nick(surfaces[side], towards_mm=towards, depth_mm=depth)
+            nicked = nick(surfaces[side], towards_mm=np.asarray(made.sites[f"{side} contact"].point_mm), depth_mm=depth)
             surfaces[side] = nicked.surface
             truth["crown.neighbour.damage_volume_mm3", side, None] = nicked.volume_mm3
-            faults = (*faults, f"{side} neighbour nicked")
-        truth["crown.neighbour.damage_depth_mm", side, None] = depth
-    return surfaces, truth, faults
+            words.append(f"{side} neighbour nicked")
+    return surfaces, truth, tuple(words)
 
 
 def _scan(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surface:
@@ -135,20 +140,22 @@ def _scan(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surfa
 
 
 def _truth(cut: CutCrown) -> dict[Key, float]:
-    """What the construction fixes: convergence, widths, reductions, heights."""
+    """What the construction fixes: convergence and widths."""
     truth: dict[Key, float] = {}
     for plane, azimuth in {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}.items():
         truth["crown.total_occlusal_convergence_deg", plane, None] = cut.convergence_deg(azimuth)
     for wall, middle in WALLS.items():
         within = np.abs((np.arange(0.0, 360.0, 5.0) - middle + 180.0) % 360.0 - 180.0) <= 45.0
         truth["crown.finish_line_width_mm", wall, "median"] = float(np.median(cut.width_mm()[::5][within]))
-        i = int(middle)
-        truth["crown.height_mm", wall, None] = float(cut.top_height_mm[i] - _margin_height(cut)[i])
-    for site, depth in cut.reduction_mm.items():
-        truth["crown.occlusal_reduction_mm", site, "median"] = depth
     return truth
 
 
-def _margin_height(cut: CutCrown) -> FloatArray:
-    """Height of the margin along the cut's own path."""
-    return np.asarray(cut.margin_mm @ cut.path)
+def _true_reductions(cut: CutCrown, sites: Sequence[Site]) -> dict[Key, float]:
+    """Median way along the inward normals of each site to the cut itself, before any scan."""
+    caster = RayCaster(cut.surface)
+    truth: dict[Key, float] = {}
+    for site in sites:
+        distance, _face = caster.first_hit(site.points_mm, site.inward, max_mm=8.0)
+        if np.isfinite(distance).mean() > 0.95:
+            truth["crown.occlusal_reduction_mm", site.name, "median"] = float(np.nanmedian(distance))
+    return truth

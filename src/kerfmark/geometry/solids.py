@@ -47,8 +47,8 @@ class Solid:
             raise InputError(f"{name}: a coordinate is not a finite number, expected millimetres. Correct the surface.")
         solid = Manifold(
             Mesh64(
-                np.ascontiguousarray(surface.vertices_mm, dtype=np.float64),
-                np.ascontiguousarray(surface.faces, dtype=np.uint64),
+                np.array(surface.vertices_mm, dtype=np.float64, order="C"),
+                np.array(surface.faces, dtype=np.uint64, order="C"),
             )
         )
         if solid.status() != Error.NoError or len(surface.faces) == 0:

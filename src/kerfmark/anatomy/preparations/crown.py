@@ -170,7 +170,7 @@ def _reductions(keep: Surface, patches: Mapping[str, tuple[FloatArray, FloatArra
     reached = {}
     for name, (points, inward) in patches.items():
         distance, face = caster.first_hit(points, inward, max_mm=6.0)
-        leaving = np.einsum("ij,ij->i", outward[np.maximum(face, 0)], inward) > 0.0
+        leaving = (face >= 0) & (np.einsum("ij,ij->i", outward[face], inward) > 0.0)
         depth = np.where(leaving, 0.0, distance)
         reached[name] = float(np.nanmedian(depth)) if np.isfinite(depth).any() else 0.0
     return reached

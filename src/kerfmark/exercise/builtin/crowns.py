@@ -13,11 +13,15 @@ from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.exercise.builtin.criteria import CERAMIC, FRONT, METAL, CrownRules, crown_rules
 from kerfmark.geometry.frames import azimuth_direction
 from kerfmark.geometry.grids import distance_grid, surface_of
-from kerfmark.geometry.mesh import bounds_mm
+from kerfmark.geometry.mesh import bounds_mm, vertex_normals
+from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, intersection, loft
-from kerfmark.records import Surface
+from kerfmark.records import FloatArray, Surface
 
-__all__ = ["CROWNS", "CrownSpec", "crown_parts", "ideal_plan", "reduced_sites"]
+__all__ = ["CROWNS", "CrownSpec", "crown_parts", "cut_tooth", "ideal_plan", "reduced_sites", "site_points"]
+
+GINGIVA_MM = 0.7
+DEEPEST_MM = 3.2
 
 ROUND_TAPER = {
     "name": "round-end taper 0.6 to 1.2",
@@ -72,37 +76,29 @@ def reduced_sites(made: Tooth, *, front: bool) -> tuple[list[str], list[str]]:
     )[:1]
 
 
-def served_sites(spec: CrownSpec, made: Tooth, ideal: CutCrown) -> tuple[list[str], list[str]]:
-    """Of the reduced sites, those at which the ideal preparation holds its own limits.
-
-    A cusp that stands over the finish line (the distal cusp of a lower molar, the distolingual of an upper) is cut away by the
-    wall, whatever is taken off its tip; asking for a depth there would ask for a wrong wall.
-    """
+def ideal_plan(spec: CrownSpec, made: Tooth, sites: Mapping[str, FloatArray]) -> CrownPlan:
+    """The plan in the middle of the limits, for the sites that are read."""
     functional, nonfunctional = reduced_sites(made, front=spec.front)
-    rules = ((functional, spec.rules.functional[0]), (nonfunctional, spec.rules.nonfunctional[0]))
-    kept = [[name for name in names if low <= ideal.reduction_mm.get(name, low) <= high] for names, (low, high) in rules]
-    return kept[0], kept[1]
+    depths = {**dict.fromkeys(functional, spec.functional_mm), **dict.fromkeys(nonfunctional, spec.nonfunctional_mm)}
+    plan = replace(_plain_plan(spec), reduction_mm={name: depths[name] for name in sites})
+    if not spec.front:
+        return plan
+    behind = {name: depth for name, depth in plan.reduction_mm.items() if name not in functional}
+    return replace(plan, reduction_mm=behind, flat_reduction_mm=spec.functional_mm)
 
 
-def ideal_plan(spec: CrownSpec, made: Tooth) -> CrownPlan:
-    """The plan in the middle of the limits, margin 0.5 mm above the gingiva (which lies 0.5 mm above the cervical line)."""
-    functional, nonfunctional = reduced_sites(made, front=spec.front)
+def _plain_plan(spec: CrownSpec) -> CrownPlan:
+    """Walls and finish line only; the margin lies 0.5 mm above the gingiva, which lies `GINGIVA_MM` above the cervical line."""
     plan = CrownPlan(
         taper_deg=_all(7.0),
         width_mm=dict(spec.width_mm),
         internal_radius_mm=spec.internal_radius_mm,
-        margin_mm=_all(1.0),
-        reduction_mm={
-            **dict.fromkeys(functional, spec.functional_mm),
-            **dict.fromkeys(nonfunctional, spec.nonfunctional_mm),
-        },
-        edge_radius_mm=0.3,
+        margin_mm=_all(GINGIVA_MM + 0.5),
     )
     if not spec.front:
         return plan
-    reductions = {name: value for name, value in plan.reduction_mm.items() if name not in functional}
-    return replace(plan, reduction_mm=reductions, flat_reduction_mm=spec.functional_mm, second_plane_deg=9.0, edge_radius_mm=0.15, scallop=0.7,
-        margin_mm={"buccal": 0.8, "mesial": 0.3, "lingual": 0.8, "distal": 0.3})
+    margins = {"buccal": 0.8, "mesial": 0.3, "lingual": 0.8, "distal": 0.3}
+    return replace(plan, second_plane_deg=9.0, edge_radius_mm=0.15, scallop=0.7, margin_mm=margins)
 
 
 def crown_parts(spec: CrownSpec, *, cache_dir: Path | None) -> tuple[dict[str, object], dict[str, Surface]]:
@@ -114,28 +110,82 @@ def crown_parts(spec: CrownSpec, *, cache_dir: Path | None) -> tuple[dict[str, o
     cache_dir : path or None
         Where teeth are kept once made.
     """
-    from kerfmark.anatomy.arch import local_gingiva, neighbours
+    from kerfmark.anatomy.arch import neighbours
+    from kerfmark.anatomy.gingiva import local_gingiva
 
     made = tooth(spec.fdi, cache_dir=cache_dir)
-    plan = ideal_plan(spec, made)
-    ideal = cut_tooth(made, plan)
+    sites = site_points(spec, made)
+    ideal = cut_tooth(made, ideal_plan(spec, made, sites), sites)
     surfaces: dict[str, Surface] = {"subject": made.outer, "target": ideal.surface, "envelope": _envelope(made, ideal)}
     surfaces |= {f"layer-{name}": surface for name, surface in made.layers.items()}
-    surfaces |= {f"neighbour-{side}": surface for side, surface in neighbours(spec.fdi, cache_dir=cache_dir).items()}
-    surfaces["gingiva"] = local_gingiva(spec.fdi, cache_dir=cache_dir)
-    return _keys(spec, made, ideal, surfaces), surfaces
+    surfaces |= {f"neighbour-{side}": surface for side, surface in neighbours(spec.fdi).items()}
+    surfaces["gingiva"] = local_gingiva(spec.fdi, margin_mm=GINGIVA_MM)
+    return _keys(spec, made, ideal, sites, surfaces), surfaces
 
 
-def cut_tooth(made: Tooth, plan: CrownPlan) -> CutCrown:
-    """A plan cut into a virtual tooth."""
-    points = {name: np.asarray(site.point_mm) for name, site in made.sites.items()}
+def site_points(spec: CrownSpec, made: Tooth) -> dict[str, FloatArray]:
+    """Where each site's reduction is read: at its own point, or as little nearer the tooth's middle as is needed.
+
+    From round a tip that stands over the edge of the stump, inward normals pass beside it. The point is moved in along the
+    surface until, for a plain preparation, nearly all rays from within 0.5 mm of it meet the top. A site for which no such point
+    is near is left out.
+    """
+    plain = cut_crown(
+        made.outer, sites={}, cervical_line_mm=made.cervical_line_mm, mesial_sign=made.mesial_sign,
+        plan=replace(_plain_plan(spec), flat_reduction_mm=spec.functional_mm if spec.front else None),
+    )  # fmt: skip
+    search = _SiteSearch(made.outer, plain.surface)
+    functional, nonfunctional = reduced_sites(made, front=spec.front)
+    points = {
+        name: search.nearest_served(
+            np.asarray(made.sites[name].point_mm, dtype=float), edge=made.sites[name].role == "incisal_edge"
+        )
+        for name in (*functional, *nonfunctional)
+    }
+    return {name: point for name, point in points.items() if point is not None}
+
+
+class _SiteSearch:
+    """Tries points of the subject against a plain preparation."""
+
+    def __init__(self, subject: Surface, cut: Surface) -> None:
+        self._subject, self._inward = subject, -vertex_normals(subject)
+        self._onto, self._cut = RayCaster(subject), RayCaster(cut)
+        self._top = float(bounds_mm(subject)[1, 2]) + 1.0
+
+    def nearest_served(self, point: FloatArray, *, edge: bool) -> FloatArray | None:
+        """The first of the points on the way to the middle whose rays meet the top; an incisal edge stays where it is."""
+        if edge:
+            return point
+        for inwards in (0.0, 0.3, 0.6, 0.9, 1.2, 1.5):
+            level = point[:2] * max(0.0, 1.0 - inwards / float(np.linalg.norm(point[:2])))
+            down, _face = self._onto.first_hit(
+                np.array([[*level, self._top]]), np.array([[0.0, 0.0, -1.0]]), max_mm=50.0
+            )
+            moved = point if inwards == 0.0 else np.array([*level, self._top - float(down[0])])
+            if self._served(moved):
+                return moved
+        return None
+
+    def _served(self, point: FloatArray) -> bool:
+        near = np.linalg.norm(self._subject.vertices_mm - point, axis=1) <= 0.5
+        distance, _face = self._cut.first_hit(self._subject.vertices_mm[near], self._inward[near], max_mm=DEEPEST_MM)
+        return bool(np.isfinite(distance).mean() > 0.98)
+
+
+def cut_tooth(made: Tooth, plan: CrownPlan, sites: Mapping[str, FloatArray]) -> CutCrown:
+    """A plan cut into a virtual tooth, its reductions at these sites."""
     return cut_crown(
-        made.outer, sites=points, cervical_line_mm=made.cervical_line_mm, mesial_sign=made.mesial_sign, plan=plan
+        made.outer, sites=sites, cervical_line_mm=made.cervical_line_mm, mesial_sign=made.mesial_sign, plan=plan
+    )  # fmt: skip
+
+
+def _keys(
+    spec: CrownSpec, made: Tooth, ideal: CutCrown, sites: Mapping[str, FloatArray], surfaces: Mapping[str, Surface]
+) -> dict[str, object]:
+    functional, nonfunctional = (
+        [name for name in names if name in sites] for names in reduced_sites(made, front=spec.front)
     )
-
-
-def _keys(spec: CrownSpec, made: Tooth, ideal: CutCrown, surfaces: Mapping[str, Surface]) -> dict[str, object]:
-    functional, nonfunctional = served_sites(spec, made, ideal)
     rules = crown_rules(spec.rules, functional=functional, nonfunctional=nonfunctional, front=spec.front)
     layers = {name.removeprefix("layer-"): f"{name}.ply" for name in surfaces if name.startswith("layer-")}
     beside = {name.removeprefix("neighbour-"): f"{name}.ply" for name in surfaces if name.startswith("neighbour-")}
@@ -164,7 +214,7 @@ def _keys(spec: CrownSpec, made: Tooth, ideal: CutCrown, surfaces: Mapping[str, 
             {
                 "name": name,
                 "role": made.sites[name].role,
-                "point": np.asarray(made.sites[name].point_mm).round(4).tolist(),
+                "point": sites[name].round(4).tolist(),
             }
             for name in (*functional, *nonfunctional)
         ],

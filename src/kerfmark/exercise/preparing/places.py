@@ -19,6 +19,9 @@ from kerfmark.records import FloatArray, Grid, Remark, Site, Surface
 
 __all__ = ["crown_points", "fixed_points", "sites_of"]
 
+EDGE_COSINE = 0.7071
+"""An incisal edge is what faces within 45° of the long axis."""
+
 FIXED_COUNT = 20_000
 ENVELOPE_MARGIN_MM = 0.1
 SAME_MM = 0.02
@@ -157,8 +160,16 @@ def sites_of(exercise: Exercise, subject: Surface, *, frame: FloatArray) -> tupl
                 f"exercise.toml: site '{printable(entry.name, limit=60)}' is over {SITE_RADIUS_MM} mm from the subject's "
                 "surface, expected a point on it, in the coordinates of the surface file. Correct its point."
             )
+        if entry.role == "incisal_edge":
+            patch = _edge_only(*patch)
         sites.append(Site(entry.name, entry.role, point, *patch))
     return tuple(sites)
+
+
+def _edge_only(points: FloatArray, inward: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Of an incisal edge the points that face it: from the facial and lingual slopes the inward normal never meets the cut top."""
+    down = inward[:, 2] < -EDGE_COSINE
+    return (points[down], inward[down]) if down.any() else (points, inward)
 
 
 def _patch(subject: Surface, point: FloatArray) -> tuple[FloatArray, FloatArray] | None:

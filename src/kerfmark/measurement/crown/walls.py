@@ -19,6 +19,10 @@ BESIDE_MM_PER_MM = math.radians(3.0)  # width of the steadied wall over its radi
 LEAST_PLANE_MM = 1.0
 
 
+NEAR_WALL_MM = 0.2
+"""Grooves of the top dip to the wall's heights; what lies farther than this from its line is not wall."""
+
+
 def total_occlusal_convergence(stump: Stump) -> tuple[Reading, ...]:
     """Angle between the two walls' lines in each plane, + converging occlusally."""
     return tuple(_convergence(stump, plane) for plane in PLANES)
@@ -156,6 +160,8 @@ def _ends_u_deg(stump: Stump, profile: Profile) -> float:
     points, low, high = profile.section.points, profile.wall.low[1] + 0.1, profile.wall.high[1] - 0.1
     part = points[profile.first_cut :]
     part = part[(part[:, 1] >= low) & (part[:, 1] <= high)]
+    by_the_wall = np.array([abs(r - profile.wall.radius_at(h)) < NEAR_WALL_MM for r, h in part], dtype=bool)
+    part = part[by_the_wall]
     if len(part) < 6:
         return 0.0
     _, _, dx, dy, _ = total_least_squares(np.ascontiguousarray(part))
