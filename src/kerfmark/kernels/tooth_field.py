@@ -16,8 +16,9 @@ __all__ = ["field_at", "nets_faces", "nets_vertices"]
 
 Array = Any
 
-SHOULDER, FLOOR, FLOOR_ROUNDING, ROOT_ROUNDING, APEX_ROUNDING = 0, 1, 2, 3, 4
+SHOULDER, FLOOR, FLOOR_ROUNDING, ROOT_ROUNDING, APEX_ROUNDING, ARCH = 0, 1, 2, 3, 4, 5
 CENTRE_X, CENTRE_Y, HALF_X, HALF_Y, SHEAR = 0, 1, 2, 3, 4
+FORK_REACH = 1.0
 ROOT_WAIST, ROOT_COS, ROOT_SIN, ROOT_TOP, ROOT_APEX = 4, 5, 6, 7, 8
 
 
@@ -103,7 +104,8 @@ def _table_top(x: float, y: float, z: float, grid: Array, heights: Array) -> flo
 
 
 @njit(cache=True, nogil=True)
-def _root(x: float, y: float, z: float, i: int, s: float, dz: float, root: Array, rounding: float) -> float:
+def _root(x: float, y: float, z: float, i: int, s: float, dz: float, root: Array, rounding: float) -> tuple[float, float]:
+    """Distance from one root, to first order, and how far out the point lies in units of the root's half widths."""
     w, d = _weights(s), _slopes(s)
     cos, sin = root[0, ROOT_COS], root[0, ROOT_SIN]
     dx, dy = x - _along(root, CENTRE_X, i, w), y - _along(root, CENTRE_Y, i, w)
@@ -117,7 +119,20 @@ def _root(x: float, y: float, z: float, i: int, s: float, dz: float, root: Array
     v_z = -((y_z * cos - x_z * sin) + v * _along(root, HALF_Y, i, d)) / half_y
     g_u, g_v, g_z = u / (rho * half_x), v / (rho * half_y), (u * u_z + v * v_z) / (rho * dz)
     tube = level / np.sqrt(g_u * g_u + g_v * g_v + g_z * g_z + 1e-9)
-    return _smooth_max(_smooth_max(tube, root[0, ROOT_APEX] - z, rounding), z - root[0, ROOT_TOP], 0.8)
+    return _smooth_max(_smooth_max(tube, root[0, ROOT_APEX] - z, rounding), z - root[0, ROOT_TOP], 0.8), rho
+
+
+@njit(cache=True, nogil=True)
+def _with_roots(x: float, y: float, z: float, i: int, s: float, dz: float, body: float, roots: Array, shape: Array) -> float:
+    """The body closed below by the furcation's arch, which runs down along each root, and joined to the roots."""
+    nearest, joined = 10.0, 10.0
+    for k in range(roots.shape[0]):
+        tube, rho = _root(x, y, z, i, s, dz, roots[k], shape[APEX_ROUNDING])
+        nearest = -_smooth_max(-nearest, -rho, 0.4)
+        joined = -_smooth_max(-joined, -tube, shape[ROOT_ROUNDING])
+    arch = shape[ARCH] * min(max(1.6 - nearest, -0.5), 1.6)
+    body = _smooth_max(body, (shape[FLOOR] - arch - z) / 1.6, shape[FLOOR_ROUNDING])
+    return -_smooth_max(-body, -joined, shape[ROOT_ROUNDING])
 
 
 @njit(cache=True, nogil=True)
@@ -135,10 +150,10 @@ def field_at(
         i, s = _cell((z - z_grid[0]) / z_grid[1], sections.shape[0])
         f = _body(x, y, i, s, z_grid[1], sections, radius)
         f = _smooth_max(f, _table_top(x, y, z, occlusal_grid, heights), shape[SHOULDER])
-        f = _smooth_max(f, shape[FLOOR] - z, shape[FLOOR_ROUNDING])
-        for k in range(roots.shape[0]):
-            g = _root(x, y, z, i, s, z_grid[1], roots[k], shape[APEX_ROUNDING])
-            f = -_smooth_max(-f, -g, shape[ROOT_ROUNDING])
+        if roots.shape[0] == 0:
+            f = _smooth_max(f, shape[FLOOR] - z, shape[APEX_ROUNDING])
+        elif z < FORK_REACH:
+            f = _with_roots(x, y, z, i, s, z_grid[1], f, roots, shape)
         out[p] = f
 
 

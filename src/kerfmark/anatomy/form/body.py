@@ -82,7 +82,7 @@ def _root_curve(z: FloatArray, neck: tuple[float, float], widths: tuple[tuple[fl
 def _joined(z: FloatArray, crown: FloatArray, root: FloatArray, level: float) -> FloatArray:
     """Root below the neck, crown above it, softened so that no edge runs round the neck."""
     both = np.where(z < level, root, crown)
-    return softened(both, 0.25 / STEP_MM)
+    return softened(both, 0.45 / STEP_MM)
 
 
 def make_body(sizes: Dimensions, shape: Shape) -> Body:

@@ -21,7 +21,7 @@ from kerfmark.records import FloatArray
 
 __all__ = ["ToothForm", "tooth_form"]
 
-FLOOR_ROUNDING_MM, ROOT_ROUNDING_MM, APEX_ROUNDING_MM = 1.2, 0.5, 0.7
+FLOOR_ROUNDING_MM, ROOT_ROUNDING_MM, APEX_ROUNDING_MM, ARCH_MM = 1.0, 0.8, 0.7, 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,7 +131,7 @@ def _built(fdi: int, seed: int | None) -> tuple[Dimensions, Shape, _Maps]:
     body = make_body(sizes, shape)
     roots = make_roots(body.z_mm, shape, root_length_mm=sizes.root)
     floor = -shape.furcation if shape.roots else -sizes.root
-    numbers = np.array([shape.shoulder, floor, FLOOR_ROUNDING_MM if shape.roots else APEX_ROUNDING_MM, ROOT_ROUNDING_MM, APEX_ROUNDING_MM])
+    numbers = np.array([shape.shoulder, floor, FLOOR_ROUNDING_MM, ROOT_ROUNDING_MM, APEX_ROUNDING_MM, ARCH_MM])
     top_mm, maps = sizes.crown, None
     for _ in range(3):
         maps = _Maps(body, make_table_top(body, shape, top_mm=top_mm), roots, numbers, np.zeros(3))
