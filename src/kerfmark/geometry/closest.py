@@ -10,11 +10,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from kerfmark.errors import InputError
 from kerfmark.kernels import closest as closest_kernels
+from kerfmark.kernels import crossing as crossing_kernels
 from kerfmark.kernels import tree as tree_kernels
 from kerfmark.kernels.arrays import read_only
 from kerfmark.records import FloatArray, IntArray, Surface
 
-__all__ = ["BoxTree", "ClosestPoint"]
+__all__ = ["BoxTree", "ClosestPoint", "self_intersections"]
 
 LEAF_TRIANGLES = 4
 THREADS = 2
@@ -102,3 +103,23 @@ def _sorted_order(centres: FloatArray, levels: int) -> NDArray[np.int32]:
     with ThreadPoolExecutor(THREADS) as pool:
         list(pool.map(lambda node: tree_kernels.sort_range(centres, order, count, levels, 1, node), (0, 1)))
     return order
+
+
+def self_intersections(surface: Surface, *, budget: int = 20_000_000) -> int | None:
+    """Pairs of faces that cut through each other; faces that share a corner, touch or lie in one plane do not count.
+
+    Parameters
+    ----------
+    surface : Surface
+    budget : int
+        Most pairs looked at.
+
+    Returns
+    -------
+    pairs : int or None
+        None where the budget ran out.
+    """
+    tree = BoxTree(surface)
+    faces = read_only(surface.faces, np.int32)
+    found = crossing_kernels.count_crossings(tree.boxes, tree.levels, tree.corners, tree.order, faces, budget)
+    return None if found < 0 else int(found)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfmark.geometry.closest import self_intersections
 from kerfmark.geometry.edges import FaceEdges, border_vertices, face_edges, submesh
 from kerfmark.kernels import mesh as mesh_kernels
 from kerfmark.kernels.arrays import read_only
@@ -60,9 +61,10 @@ class Health:
         return self.open_edges == 0 and self.non_manifold_edges == 0
 
 
-def health(surface: Surface) -> Health:
-    """What is wrong with a surface."""
-    return mend(surface)[1]
+def health(surface: Surface, *, look_for_self_intersections: bool = False) -> Health:
+    """What is wrong with a surface; pairs of faces that cut through each other are counted only when asked for."""
+    found = mend(surface)[1]
+    return replace(found, self_intersections=self_intersections(surface)) if look_for_self_intersections else found
 
 
 def mend(surface: Surface, *, where: str = "surface", merge: bool = True) -> tuple[Surface, Health, tuple[Remark, ...]]:

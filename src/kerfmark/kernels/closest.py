@@ -30,22 +30,24 @@ def closest_on_triangle(corners: FloatArray, t: int, x: float, y: float, z: floa
     if d3 >= 0.0 and d4 <= d3:
         return bx, by, bz, 1
     vc = d1 * d4 - d3 * d2
-    if vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0:
-        s = d1 / (d1 - d3) if d1 > d3 else 0.0
+    if vc <= 0.0 and d1 >= 0.0 and d3 <= 0.0 and d1 > d3:
+        s = d1 / (d1 - d3)
         return ax + s * ux, ay + s * uy, az + s * uz, 3
     px, py, pz = x - cx, y - cy, z - cz
     d5, d6 = ux * px + uy * py + uz * pz, vx * px + vy * py + vz * pz
     if d6 >= 0.0 and d5 <= d6:
         return cx, cy, cz, 2
     vb = d5 * d2 - d1 * d6
-    if vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0:
-        s = d2 / (d2 - d6) if d2 > d6 else 0.0
+    if vb <= 0.0 and d2 >= 0.0 and d6 <= 0.0 and d2 > d6:
+        s = d2 / (d2 - d6)
         return ax + s * vx, ay + s * vy, az + s * vz, 5
     va = d3 * d6 - d5 * d4
-    if va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0:
-        length = (d4 - d3) + (d5 - d6)
-        s = (d4 - d3) / length if length > 0.0 else 0.0
+    length = (d4 - d3) + (d5 - d6)
+    if va <= 0.0 and d4 - d3 >= 0.0 and d5 - d6 >= 0.0 and length > 0.0:
+        s = (d4 - d3) / length
         return bx + s * (cx - bx), by + s * (cy - by), bz + s * (cz - bz), 4
+    if va + vb + vc <= 0.0:
+        return ax, ay, az, 0
     scale = 1.0 / (va + vb + vc)
     s, r = vb * scale, vc * scale
     return ax + s * ux + r * vx, ay + s * uy + r * vy, az + s * uz + r * vz, 6
