@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
     from kerfmark.exercise.builtin.crowns import CrownSpec
     from kerfmark.exercise.folder import LoadedExercise
+    from kerfmark.records import Surface
     from kerfmark.settings import Limits
 
 __all__ = ["load", "names", "spec_of", "title"]
@@ -84,19 +85,13 @@ def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
         shutil.rmtree(beside, ignore_errors=True)
 
 
-def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, object]]:
+def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, Surface]]:
     from kerfmark.exercise.builtin import blocks, crowns
 
     spec = spec_of(name)
-    keys: dict[str, object]
-    surfaces: dict[str, object]
     if isinstance(spec, crowns.CrownSpec):
-        keys, surfaces = crowns.crown_parts(spec, cache_dir=cache_dir)  # type: ignore[assignment]
-    elif isinstance(spec, blocks.BlockSpec):
-        keys, surfaces = blocks.block_parts(spec)  # type: ignore[assignment]
-    else:
-        keys, surfaces = blocks.line_parts(spec)  # type: ignore[assignment]
-    return keys, surfaces
+        return crowns.crown_parts(spec, cache_dir=cache_dir)
+    return blocks.block_parts(spec) if isinstance(spec, blocks.BlockSpec) else blocks.line_parts(spec)
 
 
 def _generators_digest() -> str:

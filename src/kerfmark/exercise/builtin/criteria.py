@@ -152,8 +152,8 @@ def _convergence(rules: CrownRules, planes: tuple[str, ...]) -> list[Rule]:
 def _path() -> list[Rule]:
     return [
         Rule(
-            "crown.undercut_depth_mm", "path", None, (-inf, 0.03), 2.0, "Is there no undercut along the path of insertion?",
-            "no undercut: usual critical error [practice]; 0.03 mm is where noise ends", critical=True,
+            "crown.undercut_depth_mm", "path", None, (-inf, 0.05), 2.0, "Is there no undercut along the path of insertion?",
+            "no undercut: usual critical error [practice]; 0.05 mm is what a scan of this noise can tell from none", critical=True,
         ),
         Rule("crown.path_of_insertion", None, "tilt", (-inf, 5.0), 1.0, "Does the preparation stand upright?", "5° [practice]"),
     ]  # fmt: skip

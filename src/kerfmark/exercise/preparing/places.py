@@ -32,12 +32,15 @@ NORMAL_RADIUS_MM = 0.3
 CROWN_SPACING_MM = 0.15
 BELOW_CROWN_MM = -2.0
 FEW_POINTS = 500
+SCANNED_BELOW_MM = 5.0
 
 
 def fixed_points(
     exercise: Exercise, surfaces: Surfaces, *, subject_grid: Grid, target_grid: Grid | None, envelope_grid: Grid | None
 ) -> tuple[FloatArray, FloatArray, tuple[Remark, ...]]:
     """About 20,000 visible points of what the exercise says is not cut, with outward normals.
+
+    The subject's are those visible on the subject alone: gingiva hides its root in the jaw, but not out of it.
 
     Returns
     -------
@@ -48,7 +51,7 @@ def fixed_points(
     bodies = {"subject": surfaces.subject, **surfaces.neighbours}
     if surfaces.gingiva is not None:
         bodies["gingiva"] = surfaces.gingiva
-    caster = RayCaster(joined(bodies.values()))
+    everything, alone = RayCaster(joined(bodies.values())), RayCaster(surfaces.subject)
     spacing = float(np.sqrt(sum(area_mm2(body) for body in bodies.values()) / (3 * FIXED_COUNT)))
     remarks: tuple[Remark, ...] = ()
     points, normals = [], []
@@ -56,8 +59,9 @@ def fixed_points(
         places, outward = sampled(body, spacing_mm=spacing, most=6 * FIXED_COUNT)
         if name == "subject":
             keep, remarks = _uncut(exercise, places, outward, subject_grid, target_grid, envelope_grid)
+            keep &= _within_a_scan(exercise, places, envelope_grid)
             places, outward = places[keep], outward[keep]
-        seen = visible(places, outward, caster)
+        seen = visible(places, outward, alone if name == "subject" else everything)
         points.append(places[seen])
         normals.append(outward[seen])
     every, directions = np.concatenate(points), np.concatenate(normals)
@@ -89,6 +93,15 @@ def _uncut(
         "neither an envelope nor a target says what is not cut; pieces are aligned on the lower part of the subject",
     )
     return points[:, 2] < _lower_part(exercise, points), (remark,)
+
+
+def _within_a_scan(exercise: Exercise, points: FloatArray, envelope_grid: Grid | None) -> NDArray[np.bool_]:
+    """Of a tooth not the far end of the root, which scans of a crown seldom reach: down to 5 mm below what may be cut."""
+    if exercise.tooth is None or envelope_grid is None:
+        return np.ones(len(points), dtype=bool)
+    inside = np.flatnonzero((envelope_grid.values < 0).any(axis=(0, 1)))
+    lowest = envelope_grid.origin_mm[2] + envelope_grid.spacing_mm * (inside[0] if len(inside) else 0)
+    return np.asarray(points[:, 2] > lowest - SCANNED_BELOW_MM)
 
 
 def _unchanged(points: FloatArray, normals: FloatArray, subject_grid: Grid, target_grid: Grid) -> NDArray[np.bool_]:
