@@ -1,7 +1,7 @@
 """Marking a term again: 10,000 pieces on 12 criteria, as when a teacher drags a limit.
 
-Run `python benchmarks/marking.py`. Compared with what a user would otherwise write: scipy.stats.norm in whole arrays, and
-in a loop over pieces and criteria (timed on 200 pieces and scaled up).
+Run `python benchmarks/marking.py`. Compared with what a user would otherwise write: scipy.stats.norm in whole arrays,
+and in a loop over pieces and criteria (timed on 200 pieces and scaled up).
 """
 
 from __future__ import annotations

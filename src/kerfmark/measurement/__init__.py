@@ -1,1 +1,79 @@
 """Readings: one file per family, one function per reading, one tuple that lists them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+from kerfmark.measurement.block import BLOCK
+from kerfmark.measurement.crown import CROWN
+from kerfmark.measurement.line import LINE
+from kerfmark.measurement.measures import Measure
+from kerfmark.measurement.monte_carlo import MonteCarlo, with_simulated_u
+from kerfmark.measurement.surface import COMMON
+from kerfmark.records import Piece, Reading
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.prepared import Prepared
+
+__all__ = ["MEASURES", "Key", "Measure", "MonteCarlo", "measure"]
+
+Key: TypeAlias = tuple[str, str | None, str | None]
+
+MEASURES: tuple[Measure, ...] = (*CROWN, *BLOCK, *LINE, *COMMON)
+"""Every measure, in the order in which readings are given."""
+
+
+def measure(
+    piece: Piece,
+    prepared: Prepared,
+    *,
+    wanted: frozenset[Key] | None = None,
+    monte_carlo: MonteCarlo | None = None,
+) -> tuple[Reading, ...]:
+    """Take the readings of one piece that its exercise's family has, and those common to all.
+
+    Parameters
+    ----------
+    piece : Piece
+        Aligned, in the tooth frame.
+    prepared : Prepared
+    wanted : frozenset of (id, where, stat), optional
+        Only what these ask for is worked out and given back; a None in a key stands for any. Everything when left out.
+    monte_carlo : MonteCarlo, optional
+        Take the uncertainties from simulated repeats (JCGM 101) instead of from the budgets.
+
+    Returns
+    -------
+    readings : tuple of Reading
+        In the order of `MEASURES`, whatever the piece; what has no number says why.
+    """
+    if monte_carlo is not None:
+        return with_simulated_u(piece, lambda p: measure(p, prepared, wanted=wanted), monte_carlo)
+    chosen = _chosen(prepared.exercise.family, wanted)
+    context = _contexts(piece, prepared)
+    readings = [reading for m in chosen for reading in m.function(context(m))]
+    return tuple(r for r in readings if wanted is None or any(_fits(r.key, key) for key in wanted))
+
+
+def _chosen(family: str, wanted: frozenset[Key] | None) -> Sequence[Measure]:
+    ids = None if wanted is None else {key[0] for key in wanted}
+    return [m for m in MEASURES if m.family in (family, "common") and (ids is None or m.id in ids)]
+
+
+def _contexts(piece: Piece, prepared: Prepared) -> Callable[[Measure], Any]:
+    """Each family's shared work, made once; one that is also another's kind serves both."""
+    made: list[tuple[Any, Any]] = []
+
+    def context(m: Measure) -> Any:
+        for maker, thing in made:
+            if maker is m.context or (isinstance(m.context, type) and isinstance(thing, m.context)):
+                return thing
+        made.append((m.context, m.context(piece, prepared)))
+        return made[-1][1]
+
+    return context
+
+
+def _fits(key: Key, wanted: Key) -> bool:
+    return key[0] == wanted[0] and all(w is None or k == w for k, w in zip(key[1:], wanted[1:], strict=True))

@@ -1,0 +1,165 @@
+"""How well the opening in the top face covers the planned outline."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from kerfmark.geometry.sections import section_curves
+from kerfmark.measurement.budget import measured, unmeasured
+from kerfmark.measurement.surface.bench import Bench
+from kerfmark.measurement.surface.columns import Lattice
+from kerfmark.records import Component, FloatArray, Reading, SectionPlane, Surface, Witness
+
+__all__ = ["dice", "inside_outline", "outline_overlap"]
+
+ABSOLUTE_NORMAL = 0.8
+"""Mean size of a standard normal variable, sqrt(2 / π)."""
+
+
+def outline_overlap(bench: Bench) -> tuple[Reading, ...]:
+    """`block.outline_overlap`: Dice of the opening and the planned outline, both seen from above."""
+    name = "block.outline_overlap"
+    outline = _planned(bench)
+    if not outline:
+        return (unmeasured(name, "the exercise plans no outline", unit="1", status="not_applicable"),)
+    if bench.lattice is None or not bench.has_cut:
+        return (unmeasured(name, "nothing is cut", unit="1"),)
+    opening = _opening(bench)
+    value = dice(opening, inside_outline(bench.lattice, outline))
+    witness = Witness("curve", curves_mm=(*outline, *_rim(bench, opening)))
+    budget = _budget(bench, opening, outline, value)
+    return (measured(name, value, unit="1", budget=budget, witness=witness),)
+
+
+def dice(a: np.ndarray, b: np.ndarray) -> float:
+    """Twice what two sets share over the sum of their sizes; 1 where both are the same, 0 where they are apart.
+
+    Notes
+    -----
+    Source: Dice (1945).
+
+    Examples
+    --------
+    >>> dice(np.array([True, True, False]), np.array([True, False, False])).__round__(3)
+    0.667
+    """
+    total = int(a.sum()) + int(b.sum())
+    return 2.0 * int((a & b).sum()) / total if total else 0.0
+
+
+def inside_outline(lattice: Lattice, loops: Sequence[FloatArray]) -> np.ndarray:
+    """(columns,) whether each column stands inside closed loops (k, 3), an odd number of times."""
+    toggles = np.zeros((lattice.nx, lattice.ny + 1), np.int64)
+    for loop in loops:
+        turned = (np.asarray(loop)[:, :2] @ lattice.turn[:2, :2].T - lattice.origin) / lattice.spacing_mm
+        for (x0, y0), (x1, y1) in zip(turned, np.roll(turned, -1, axis=0), strict=True):
+            first, last = np.ceil([min(x0, x1), max(x0, x1)]).astype(int)
+            rows = np.arange(max(first, 0), min(last, lattice.nx))
+            if x0 != x1 and len(rows):
+                at = np.ceil(y0 + (rows - x0) * (y1 - y0) / (x1 - x0)).astype(int)
+                np.add.at(toggles, (rows, np.clip(at, 0, lattice.ny)), 1)
+    return np.asarray((toggles.cumsum(axis=1)[:, :-1] % 2 == 1).ravel())
+
+
+def _planned(bench: Bench) -> tuple[FloatArray, ...]:
+    """The outline the exercise gives; else where the target, or the layer to clear, meets the top face."""
+    prepared = bench.prepared
+    if prepared.outline is not None:
+        return (_opened(np.asarray(prepared.outline, dtype=float)),)
+    if prepared.target is not None:
+        return _rims_below_top(prepared.target, bench, drop_outer=True)
+    if bench.clear_layer is not None:
+        return _rims_below_top(prepared.layers[bench.layer_names[bench.clear_layer]], bench, drop_outer=False)
+    return ()
+
+
+def _rims_below_top(surface: Surface, bench: Bench, *, drop_outer: bool) -> tuple[FloatArray, ...]:
+    """Closed section curves just below the top face, without the block's own outline."""
+    assert bench.prepared.subject is not None
+    low, high = bench.prepared.subject.vertices_mm.min(axis=0), bench.prepared.subject.vertices_mm.max(axis=0)
+    level = np.array([0.0, 0.0, high[2] - bench.least_mm])
+    plane = SectionPlane("top", level, np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]))
+    curves = section_curves(surface, plane)
+    whole = 0.98 * (high - low)[:2]
+    return tuple(
+        _opened(c) for c in curves if len(c) > 3 and not (drop_outer and (np.ptp(c, axis=0)[:2] >= whole).all())
+    )
+
+
+def _opened(loop: FloatArray) -> FloatArray:
+    """A closed curve without its last point where that repeats the first."""
+    return loop[:-1] if len(loop) > 1 and np.allclose(loop[0], loop[-1]) else loop
+
+
+def _opening(bench: Bench) -> np.ndarray:
+    """(columns,) where the top face is cut open."""
+    depth = bench.subject_columns.top() - bench.piece_columns.top()
+    gone = bench.removal.length_mm[:, :, [1, 3]].sum(axis=(1, 2)) > 0.0
+    return np.asarray(gone & ((depth > bench.least_mm) | bench.removal.filled))
+
+
+def _budget(bench: Bench, opening: np.ndarray, outline: Sequence[FloatArray], value: float) -> tuple[Component, ...]:
+    """How far the overlap changes when the outline moves, turns and grows by a standard uncertainty."""
+    piece, lattice = bench.piece, bench.lattice
+    assert lattice is not None
+
+    def change(moved: Sequence[FloatArray]) -> float:
+        return abs(dice(opening, inside_outline(lattice, moved)) - value)
+
+    shifts, turn = np.sqrt(np.diag(piece.alignment.covariance)[[3, 4]]), np.sqrt(piece.alignment.covariance[2, 2])
+    moves = [[_moved(c, side * shifts[k], axis=k) for c in outline] for k in (0, 1) for side in (-1, 1)]
+    moves += [[_turned(c, side * turn) for c in outline] for side in (-1, 1)]
+    grown = [[_grown(c, side * 1e-3 * piece.trueness_um) for c in outline] for side in (-1, 1)]
+    along = [max(change(a), change(b)) for a, b in zip(moves[::2], moves[1::2], strict=True)]
+    size = float(opening.sum()) + float(inside_outline(lattice, outline).sum())
+    rim = sum(float(np.linalg.norm(np.diff(c, axis=0, append=c[:1]), axis=1).sum()) for c in outline)
+    area = size * lattice.cell_mm2
+    slack = 1e-3 * piece.noise_um * ABSOLUTE_NORMAL * rim / area
+    strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm))
+    return (
+        Component("alignment", float(np.linalg.norm(along))),
+        Component("trueness", max(map(change, grown))),
+        Component("surface noise", slack),
+        Component("column spacing", strip / area),
+    )
+
+
+def _moved(curve: FloatArray, shift_mm: float, *, axis: int) -> FloatArray:
+    moved = curve.copy()
+    moved[:, axis] += shift_mm
+    return moved
+
+
+def _turned(curve: FloatArray, angle: float) -> FloatArray:
+    x, y = curve[:, 0], curve[:, 1]
+    return np.column_stack([x - angle * y, y + angle * x, curve[:, 2]])
+
+
+def _grown(curve: FloatArray, by_mm: float) -> FloatArray:
+    """The closed curve moved outwards along its normals."""
+    flat = curve[:, :2]
+    forward, back = np.roll(flat, -1, axis=0) - flat, flat - np.roll(flat, 1, axis=0)
+    units = [e / np.maximum(np.linalg.norm(e, axis=1, keepdims=True), 1e-12) for e in (forward, back)]
+    area = 0.5 * float(np.sum(flat[:, 0] * forward[:, 1] - flat[:, 1] * forward[:, 0]))
+    out = np.stack([units[0] + units[1]])[0] @ np.array([[0.0, -1.0], [1.0, 0.0]]) * np.sign(area)
+    square = np.maximum((out**2).sum(axis=1, keepdims=True), 0.2)
+    return np.column_stack([flat + by_mm * 2.0 * out / square, curve[:, 2]])
+
+
+def _rim(bench: Bench, opening: np.ndarray) -> tuple[FloatArray, ...]:
+    """Points along the opening's rim, in order round its middle, for drawing."""
+    lattice = bench.lattice
+    assert lattice is not None
+    mask = opening.reshape(lattice.nx, lattice.ny)
+    inner = mask[1:-1, 1:-1] & mask[:-2, 1:-1] & mask[2:, 1:-1] & mask[1:-1, :-2] & mask[1:-1, 2:]
+    edge = mask.copy()
+    edge[1:-1, 1:-1] &= ~inner
+    chosen = edge.ravel()
+    points = np.column_stack([lattice.feet()[chosen], bench.subject_columns.top()[chosen]])
+    if not len(points):
+        return ()
+    middle = points.mean(axis=0)
+    order = np.argsort(np.arctan2(*(points - middle)[:, [1, 0]].T))
+    return (points[order][:: max(1, len(points) // 400)],)

@@ -1,0 +1,201 @@
+"""The groove along a planned line: the tool's centre, width and depth at each station, and where it begins and ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from kerfmark.kernels.paths import cross_sections
+from kerfmark.measurement.line.unrolled import DepthMap, Path, Unrolled, planned_path, unrolled
+from kerfmark.measurement.surface.bench import Bench
+from kerfmark.measurement.surface.columns import Lattice, crossings, lattice_over
+from kerfmark.records import FloatArray, Piece
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.prepared import Prepared
+
+__all__ = ["Groove", "Run", "Stations"]
+
+STATION_MM, SAMPLE_MM = 0.1, 0.0125
+AVERAGED_MM = 0.3
+ASTRAY_MM = 1.5
+BEYOND_MM = 6.0
+GROOVE_PART = 0.25
+"""A groove counts where it is deeper than this part of the planned depth (and than 3 u)."""
+BRIDGED_MM = 0.15
+END_ROW_MM, END_SAMPLE_MM = 0.01, 0.02
+END_HALF_MM = 0.1
+MIDDLE_PART = 0.3
+TOP_SPACING_MM = 0.25
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stations:
+    """The groove's cross-sections every 0.1 mm: place along the line, the tool's centre to its left, width, depth.
+
+    All (n,) mm, nan where there is no groove; centre, width and depth are means over 0.3 mm. `full_mm` is the level that
+    the walls were read against.
+    """
+
+    along: FloatArray
+    centre_mm: FloatArray
+    width_mm: FloatArray
+    depth_mm: FloatArray
+    full_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """An unbroken stretch of groove: where the tool's centre began and ended along the line, mm."""
+
+    start_mm: float
+    end_mm: float
+
+
+class Groove(Bench):
+    """A piece of a line exercise on the bench: its groove, worked out once."""
+
+    def __init__(self, piece: Piece, prepared: Prepared) -> None:
+        super().__init__(piece, prepared)
+        target = prepared.exercise.target
+        self.planned_width_mm, self.planned_depth_mm = float(target.width_mm or 1.0), float(target.depth_mm or 1.0)
+        self.least_depth_mm = max(self.least_mm, GROOVE_PART * self.planned_depth_mm)
+
+    @cached_property
+    def path(self) -> Path:
+        """The planned line, produced beyond its ends."""
+        assert self.prepared.line is not None
+        return planned_path(self.prepared.line, beyond_mm=BEYOND_MM)
+
+    @cached_property
+    def laid_out(self) -> Unrolled:
+        """The piece beside the line."""
+        reach = self.reach_mm + 0.5
+        return unrolled(self.piece.surface, self.path, reach_mm=reach, top_at=self._top_at)
+
+    @property
+    def reach_mm(self) -> float:
+        """How far to each side of the line the groove is looked for."""
+        return 0.5 * self.planned_width_mm + ASTRAY_MM
+
+    @cached_property
+    def _tops(self) -> tuple[Lattice, FloatArray]:
+        assert self.prepared.subject is not None
+        side = self.reach_mm + 2.0
+        bounds = np.array([self.path.points.min(axis=0) - side, self.path.points.max(axis=0) + side])
+        lattice = lattice_over(bounds, spacing_mm=TOP_SPACING_MM)
+        return lattice, crossings(self.prepared.subject, lattice).top().reshape(lattice.nx, lattice.ny)
+
+    def _top_at(self, places: FloatArray) -> FloatArray:
+        """Height of the subject's top at places (n, 2), bilinear between columns."""
+        lattice, top = self._tops
+        at = (places @ lattice.turn[:2, :2].T - lattice.origin) / lattice.spacing_mm
+        i = np.clip(np.floor(at).astype(int), 0, [lattice.nx - 2, lattice.ny - 2])
+        x, y = (at - i).T
+        a, b = i.T
+        return np.asarray(
+            (1 - x) * ((1 - y) * top[a, b] + y * top[a, b + 1]) + x * ((1 - y) * top[a + 1, b] + y * top[a + 1, b + 1])
+        )
+
+    @cached_property
+    def stations(self) -> Stations:
+        """Cross-sections along the line and beyond its ends."""
+        span = (float(self.path.lengths[0]), float(self.path.lengths[-1]))
+        rows = self.laid_out.depth_map(span, (-self.reach_mm, self.reach_mm), row_mm=STATION_MM, sample_mm=SAMPLE_MM)
+        found = cross_sections(rows.depth_mm, self.least_depth_mm)
+        centre = rows.left[:, 0] + SAMPLE_MM * found[:, 0]
+        width = SAMPLE_MM * found[:, 1]
+        depth = _depth_at_centre(rows, centre, width)
+        return Stations(rows.along, _mean_over(centre), _mean_over(width), _mean_over(depth), found[:, 2])
+
+    @cached_property
+    def runs(self) -> tuple[Run, ...]:
+        """Every unbroken stretch of groove, in order along the line."""
+        stations = self.stations
+        present = np.flatnonzero(np.isfinite(stations.centre_mm))
+        if not len(present):
+            return ()
+        splits = np.flatnonzero(np.diff(present) * STATION_MM > BRIDGED_MM) + 1
+        return tuple(self._run(part[0], part[-1]) for part in np.split(present, splits))
+
+    def _run(self, first: int, last: int) -> Run:
+        at = self.stations.along
+        start = at[first] if first == 0 else self._tool_end(first, last, side=-1)
+        end = at[last] if last == len(at) - 1 else self._tool_end(first, last, side=1)
+        return Run(start, end) if start < end else Run(0.5 * (start + end), 0.5 * (start + end))
+
+    def _tool_end(self, first: int, last: int, *, side: int) -> float:
+        """Where the tool's centre stood at one end of a run: the end wall less the groove's half width there.
+
+        Both are taken at half the groove's depth.
+        """
+        stations, edge = self.stations, last if side > 0 else first
+        reach = max(2, round(self.planned_width_mm / STATION_MM))
+        near = np.arange(edge - reach, edge + 1) if side > 0 else np.arange(edge, edge + reach + 1)
+        near = near[(near >= first) & (near <= last)]
+        inner = near[: max(1, 2 * len(near) // 3)] if side > 0 else near[-max(1, 2 * len(near) // 3) :]
+        radius, level = (0.5 * float(np.nanmedian(v[inner])) for v in (stations.width_mm, stations.depth_mm))
+        centre = float(np.nanmedian(stations.centre_mm[inner]))
+        span = np.sort([stations.along[edge] - side * radius, stations.along[edge] + side * 0.5])
+        rows = self.laid_out.depth_map(
+            (float(span[0]), float(span[1])), (centre - END_HALF_MM, centre + END_HALF_MM),
+            row_mm=END_ROW_MM, sample_mm=END_SAMPLE_MM,
+        )  # fmt: skip
+        rim = _last_above(rows, level, side)
+        arc = np.sqrt(np.maximum(radius**2 - (rows.left.mean(axis=0) - centre) ** 2, 0.0))
+        known = np.isfinite(rim)
+        return float(np.mean((rim - side * arc)[known])) if known.any() else float(stations.along[edge] - side * radius)
+
+    @cached_property
+    def followed(self) -> np.ndarray:
+        """(stations,) whether the tool's centre passed each station of the planned line itself."""
+        at = self.stations.along
+        on_line = (at >= -1e-9) & (at <= self.path.length_mm + 1e-9) & np.isfinite(self.stations.centre_mm)
+        passed = np.zeros(len(at), bool)
+        for run in self.runs:
+            passed |= (at >= run.start_mm - 0.5 * STATION_MM) & (at <= run.end_mm + 0.5 * STATION_MM)
+        return np.asarray(on_line & passed)
+
+
+def _last_above(rows: DepthMap, level: float, side: int) -> FloatArray:
+    """(samples,) place along the line of the outermost crossing of a level, seen from outside the run."""
+    depth = rows.depth_mm if side > 0 else rows.depth_mm[::-1]
+    along = rows.along if side > 0 else rows.along[::-1]
+    above = depth >= level
+    last = len(along) - 1 - np.argmax(above[::-1], axis=0)
+    known = above.any(axis=0) & (last < len(along) - 1)
+    j = np.arange(depth.shape[1])
+    after = np.minimum(last + 1, len(along) - 1)
+    inner, outer = depth[last, j], depth[after, j]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = np.where(inner > outer, (inner - level) / (inner - outer), 0.5)
+    return np.where(known & np.isfinite(outer), along[last] + part * (along[after] - along[last]), np.nan)
+
+
+def _depth_at_centre(rows: DepthMap, centre: FloatArray, width: FloatArray) -> FloatArray:
+    """Depth under the tool's centre: the top of a parabola through the middle 60 % of the floor, flat or round."""
+    off = rows.left - centre[:, None]
+    with np.errstate(invalid="ignore"):
+        weight = ((np.abs(off) < MIDDLE_PART * width[:, None]) & np.isfinite(rows.depth_mm)).astype(float)
+    x, d = np.where(weight > 0, off, 0.0), np.where(weight > 0, rows.depth_mm, 0.0)
+    scale = np.maximum(MIDDLE_PART * np.nan_to_num(width, nan=1.0), 1e-6)[:, None]
+    powers = [(weight * (x / scale) ** k).sum(axis=1) for k in range(5)]
+    normal = np.array([[powers[i + j] for j in range(3)] for i in range(3)]).transpose(2, 0, 1)
+    right = np.array([(weight * d * (x / scale) ** k).sum(axis=1) for k in range(3)]).T
+    depth = np.full(len(centre), np.nan)
+    enough = powers[0] >= 6
+    depth[enough] = np.linalg.solve(normal[enough], right[enough][:, :, None])[:, 0, 0]
+    return depth
+
+
+def _mean_over(values: FloatArray, length_mm: float = AVERAGED_MM) -> FloatArray:
+    """Means over 0.3 mm of the stations that have a value; a station without one stays without."""
+    reach = max(0, round(0.5 * (length_mm / STATION_MM - 1.0)))
+    known = np.isfinite(values)
+    kernel = np.ones(2 * reach + 1)
+    total = np.convolve(np.where(known, values, 0.0), kernel, mode="same")
+    count = np.convolve(known.astype(float), kernel, mode="same")
+    return np.where(known, total / np.maximum(count, 1.0), np.nan)

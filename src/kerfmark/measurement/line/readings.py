@@ -1,0 +1,239 @@
+"""Readings along a planned line, each with its budget."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.line.groove import AVERAGED_MM, MIDDLE_PART, Groove
+from kerfmark.records import Component, FloatArray, Reading, Witness
+
+__all__ = [
+    "completeness", "depth_mean_mm", "depth_sd_mm", "lateral_95_mm", "lateral_max_mm", "lateral_rms_mm", "needs_motion",
+    "overrun_mm", "width_sd_mm",
+]  # fmt: skip
+
+NO_GROOVE = "no groove was found along the line"
+NEAR_RANK = 0.05
+PARABOLA_VARIANCE = 2.25
+"""Variance of a parabola's value in its middle over that of a mean of the same points: 9/4."""
+
+
+def lateral_rms_mm(groove: Groove) -> tuple[Reading, ...]:
+    """`line.lateral_rms_mm`: root mean square distance of the tool's centre from the line, where it was followed."""
+    lateral = _lateral(groove)
+    if not len(lateral):
+        return (_nothing("line.lateral_rms_mm"),)
+    value = float(np.sqrt(np.mean(lateral**2)))
+    weights = lateral / (len(lateral) * max(value, 1e-9))
+    return (_lateral_reading(groove, "line.lateral_rms_mm", value, weights),)
+
+
+def lateral_95_mm(groove: Groove) -> tuple[Reading, ...]:
+    """`line.lateral_95_mm`: distance that 95 % of the followed line keeps within."""
+    return _ranked(groove, "line.lateral_95_mm", 0.95)
+
+
+def lateral_max_mm(groove: Groove) -> tuple[Reading, ...]:
+    """`line.lateral_max_mm`: largest distance of the tool's centre from the line."""
+    return _ranked(groove, "line.lateral_max_mm", 1.0)
+
+
+def _ranked(groove: Groove, name: str, part: float) -> tuple[Reading, ...]:
+    lateral = _lateral(groove)
+    if not len(lateral):
+        return (_nothing(name),)
+    size = np.abs(lateral)
+    value = float(np.quantile(size, part))
+    rank = np.argsort(np.argsort(size)) / max(len(size) - 1, 1)
+    near = np.abs(rank - part) <= NEAR_RANK if part < 1.0 else size >= value
+    weights = np.where(near, np.sign(lateral), 0.0) / near.sum()
+    return (_lateral_reading(groove, name, value, weights),)
+
+
+def completeness(groove: Groove) -> tuple[Reading, ...]:
+    """`line.completeness`: part of the line that the tool's centre passed while cutting."""
+    name, length = "line.completeness", groove.path.length_mm
+    spans = [(max(r.start_mm, 0.0), min(r.end_mm, length)) for r in groove.runs]
+    inside = [(a, b) for a, b in spans if b > a]
+    covered = sum(b - a for a, b in inside)
+    ends = sum((a > 0.0) + (b < length) for a, b in inside)
+    each = _end_u_mm(groove)
+    budget = (Component("ends of the groove", each * math.sqrt(ends) / length),)
+    curves = tuple(_on_line(groove, np.linspace(a, b, 50)) for a, b in inside)
+    witness = Witness("curve", curves_mm=curves)
+    return (measured(name, min(covered / length, 1.0), unit="1", budget=budget, witness=witness),)
+
+
+def overrun_mm(groove: Groove) -> tuple[Reading, ...]:
+    """`line.overrun_mm`: how far the tool's centre went beyond each end of the line, 0 where it did not get there."""
+    name = "line.overrun_mm"
+    if not groove.runs:
+        return tuple(_nothing(name, where) for where in ("start", "end"))
+    if groove.path.closed:
+        reason = "the line is closed"
+        return tuple(unmeasured(name, reason, unit="mm", where=w, status="not_applicable") for w in ("start", "end"))
+    length = groove.path.length_mm
+    over = {"start": max(0.0, -groove.runs[0].start_mm), "end": max(0.0, groove.runs[-1].end_mm - length)}
+    return tuple(_overrun(groove, where, value) for where, value in over.items())
+
+
+def _overrun(groove: Groove, where: str, value: float) -> Reading:
+    end, way = (0.0, -1.0) if where == "start" else (groove.path.length_mm, 1.0)
+    points = _on_line(groove, np.array([end, end + way * value]))
+    along = groove.path.leftward(np.array([end])) @ np.array([[0.0, -1.0], [1.0, 0.0]])
+    budget = (
+        Component("end of the groove", _end_u_mm(groove)),
+        Component("alignment", _motion_u(groove, points[:1], np.column_stack([along, [0.0]]), np.ones(1))),
+    )
+    witness = Witness("length", segments_mm=points[None])
+    return measured("line.overrun_mm", value, unit="mm", where=where, budget=budget, witness=witness)
+
+
+def depth_mean_mm(groove: Groove) -> tuple[Reading, ...]:
+    """`line.depth_mean_mm`: mean depth under the tool's centre below the old surface, where the line was followed."""
+    depth, at = _followed(groove, groove.stations.depth_mm)
+    if not len(depth):
+        return (_nothing("line.depth_mean_mm"),)
+    up = np.broadcast_to([0.0, 0.0, 1.0], (len(at), 3))
+    places = _floor(groove)
+    budget = (
+        Component("surface noise", _depth_noise(groove) / math.sqrt(_independent(at))),
+        Component("trueness", 1e-3 * groove.piece.trueness_um),
+        Component("alignment", _motion_u(groove, places, up, np.full(len(at), 1.0 / len(at)))),
+    )
+    return (_depth_reading(groove, "line.depth_mean_mm", float(depth.mean()), budget),)
+
+
+def depth_sd_mm(groove: Groove) -> tuple[Reading, ...]:
+    """`line.depth_sd_mm`: standard deviation of that depth along the line, the source's noise variance taken off."""
+    depth, at = _followed(groove, groove.stations.depth_mm)
+    if len(depth) < 2:
+        return (_nothing("line.depth_sd_mm"),)
+    up = np.broadcast_to([0.0, 0.0, 1.0], (len(at), 3))
+    value, budget = _spread(groove, depth, at, _depth_noise(groove), _floor(groove), up)
+    return (_depth_reading(groove, "line.depth_sd_mm", value, budget),)
+
+
+def width_sd_mm(groove: Groove) -> tuple[Reading, ...]:
+    """`line.width_sd_mm`: standard deviation of the width across the groove at half its depth, noise taken off."""
+    width, at = _followed(groove, groove.stations.width_mm)
+    if len(width) < 2:
+        return (_nothing("line.width_sd_mm"),)
+    value, budget = _spread(groove, width, at, math.sqrt(2.0) * _wall_noise(groove, 0.3), _floor(groove), None)
+    middle, half = _floor(groove), 0.5 * width[:, None]
+    side = np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
+    some = slice(None, None, max(1, len(at) // 40))
+    segments = np.stack([middle - half * side, middle + half * side], axis=1)[some]
+    witness = Witness("length", segments_mm=segments)
+    return (measured("line.width_sd_mm", value, unit="mm", budget=budget, witness=witness),)
+
+
+def needs_motion(name: str, unit: str) -> Callable[[Groove], tuple[Reading, ...]]:
+    """A reading that a scan of the groove cannot give."""
+    return lambda _: (unmeasured(name, "needs a recorded motion", unit=unit, status="not_applicable"),)
+
+
+def _nothing(name: str, where: str | None = None) -> Reading:
+    return unmeasured(name, NO_GROOVE, unit="mm", where=where)
+
+
+def _followed(groove: Groove, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Values at the stations that were followed, and where those lie along the line."""
+    chosen = groove.followed & np.isfinite(values)
+    return values[chosen], groove.stations.along[chosen]
+
+
+def _lateral(groove: Groove) -> FloatArray:
+    return _followed(groove, groove.stations.centre_mm)[0]
+
+
+def _floor(groove: Groove) -> FloatArray:
+    """(n, 3) the tool's centre on the floor at the stations that were followed."""
+    chosen, s = groove.followed, groove.stations
+    places = groove.path.places(s.along[chosen], s.centre_mm[chosen])
+    return np.column_stack([places, groove.laid_out.top_at(places) - s.depth_mm[chosen]])
+
+
+def _on_line(groove: Groove, along: FloatArray) -> FloatArray:
+    """(n, 3) points of the planned line on the old surface."""
+    places = groove.path.places(along, np.zeros(len(along)))
+    return np.column_stack([places, groove.laid_out.top_at(places)])
+
+
+def _independent(at: FloatArray) -> float:
+    """How many stations have noise of their own: one for each 0.3 mm they were averaged over."""
+    return max(1.0, len(at) * 0.1 / AVERAGED_MM)
+
+
+def _wall_noise(groove: Groove, part: float) -> float:
+    """Noise of the place of one wall, over 0.3 mm of the line and a part of the depth."""
+    area = AVERAGED_MM * part * float(np.nanmean(groove.stations.depth_mm))
+    return 1e-3 * groove.piece.noise_um / math.sqrt(effective_count(edge_mm=groove.edge_mm, area_mm2=area))
+
+
+def _depth_noise(groove: Groove) -> float:
+    """Noise of the depth at one station, over 0.3 mm of the line and the middle of the floor."""
+    area = AVERAGED_MM * 2.0 * MIDDLE_PART * float(np.nanmean(groove.stations.width_mm))
+    count = effective_count(edge_mm=groove.edge_mm, area_mm2=area)
+    return 1e-3 * groove.piece.noise_um * math.sqrt(PARABOLA_VARIANCE / count)
+
+
+def _end_u_mm(groove: Groove) -> float:
+    """Uncertainty of where the tool's centre stood at an end: its end wall, and half the width there."""
+    if not groove.runs:
+        return 0.0
+    wall = 1e-3 * groove.piece.noise_um / math.sqrt(effective_count(edge_mm=groove.edge_mm, length_mm=0.5))
+    return math.hypot(wall, 0.7 * _wall_noise(groove, 0.3), 0.15 * groove.edge_mm)
+
+
+def _motion_u(groove: Groove, points: FloatArray, directions: FloatArray, weights: FloatArray) -> float:
+    """What the alignment gives to a weighted sum of heights of points along their directions."""
+    sensitivity = weights @ np.concatenate([np.cross(points, directions), directions], axis=1)
+    return math.sqrt(max(0.0, float(sensitivity @ groove.piece.alignment.covariance @ sensitivity)))
+
+
+def _lateral_reading(groove: Groove, name: str, value: float, weights: FloatArray) -> Reading:
+    at = groove.stations.along[groove.followed]
+    places = _floor(groove)
+    side = np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
+    noise = _wall_noise(groove, 0.7) / math.sqrt(2.0)
+    shared = AVERAGED_MM / 0.1
+    budget = (
+        Component("surface noise", noise * math.sqrt(min(1.0, shared * float((weights**2).sum())))),
+        Component("alignment", _motion_u(groove, places, side, weights)),
+    )
+    curves = (places, _on_line(groove, at))
+    far = int(np.argmax(np.abs(_lateral(groove))))
+    segments = np.array([[_on_line(groove, at[far : far + 1])[0], places[far]]])
+    witness = Witness("length", segments_mm=segments, curves_mm=curves)
+    return measured(name, value, unit="mm", budget=budget, witness=witness)
+
+
+def _spread(
+    groove: Groove, values: FloatArray, at: FloatArray, noise: float, points: FloatArray, directions: FloatArray | None
+) -> tuple[float, tuple[Component, ...]]:
+    """Standard deviation with the noise variance taken off, and its budget."""
+    count = _independent(at)
+    off = values - values.mean()
+    square = float((off**2).sum() / (len(off) - 1)) - noise**2
+    value = math.sqrt(max(square, 0.0))
+    slack = noise**2 * math.sqrt(2.0 / count)
+    weights = off / (len(off) * max(value, 1e-9))
+    return value, (
+        Component("surface noise", noise / math.sqrt(count)),
+        Component("noise taken off", math.sqrt(value**2 + slack) - value),
+        Component("alignment", 0.0 if directions is None else _motion_u(groove, points, directions, weights)),
+    )
+
+
+def _depth_reading(groove: Groove, name: str, value: float, budget: tuple[Component, ...]) -> Reading:
+    floor = _floor(groove)
+    middle = floor[len(floor) // 2]
+    depth = float(groove.stations.depth_mm[groove.followed][len(floor) // 2])
+    top = middle + np.array([0.0, 0.0, depth])
+    witness = Witness("length", segments_mm=np.array([[middle, top]]), curves_mm=(floor,))
+    return measured(name, value, unit="mm", budget=budget, witness=witness)

@@ -1,0 +1,118 @@
+"""Volumes left and removed, with their budgets."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.surface.bench import Bench
+from kerfmark.records import Component, FloatArray, Reading, Witness
+
+__all__ = ["MOST_UNSEEN", "all_gone", "places", "removed_mm3", "volume_budget", "volume_reading"]
+
+LEFT, REMOVED, PLANNED_LEFT, PLANNED_REMOVED = range(4)
+MOST_UNSEEN = 0.2
+"""Where more than this part of the cut was not scanned, its volume is not measured."""
+HALF_NORMAL = 0.4
+"""Mean of the positive half of a standard normal variable, 1 / sqrt(2 π): what noise adds on the far side of an edge."""
+COLUMN_NOISE = 0.7
+"""Noise of a point inside a triangle over that of its corners: root of the mean of a² + b² + c² over a triangle, 1/√2."""
+REGION_POINTS = 300
+
+
+def removed_mm3(bench: Bench) -> tuple[Reading, ...]:
+    """`surface.removed_mm3`: what is gone, in all, per layer and of what no layer claims."""
+    return tuple(
+        volume_reading(bench, "surface.removed_mm3", where, chosen, kinds=(REMOVED, PLANNED_REMOVED))
+        for where, chosen in places(bench)
+    )
+
+
+def places(bench: Bench) -> list[tuple[str, list[int]]]:
+    """Words for `where` with the layers each of them sums: `all`, every layer, `other`."""
+    names = list(enumerate(bench.layer_names, start=1))
+    return [("all", list(range(len(names) + 1))), *((name, [n]) for n, name in names), ("other", [0])]
+
+
+def volume_reading(
+    bench: Bench,
+    reading: str,
+    where: str,
+    layers: list[int],
+    *,
+    kinds: tuple[int, ...],
+    face_share: FloatArray | None = None,
+) -> Reading:
+    """The volume of some layers, left or removed, inside or outside the plan.
+
+    Parameters
+    ----------
+    bench : Bench
+    reading, where : str
+    layers : list of int
+        Along the second axis of the columns' lengths.
+    kinds : tuple of int
+        Along their last axis.
+    face_share : (faces,) float array, optional
+        How far each cut face bounds such a volume, 0 to 1, beside lying in these layers.
+    """
+    if bench.lattice is None:
+        return measured(reading, 0.0, unit="mm3", where=where, budget=(), witness=Witness("region"))
+    removal = bench.removal
+    if removal.share > MOST_UNSEEN:
+        reason = f"{removal.share:.0%} of the cut was not scanned"
+        return unmeasured(reading, reason, unit="mm3", where=where)
+    along = removal.length_mm[:, layers][:, :, list(kinds)].sum(axis=(1, 2), dtype=float)
+    lost = float(along[removal.filled].sum()) * bench.lattice.cell_mm2
+    share = bench.layer_shares[:, layers].sum(axis=1) * (1.0 if face_share is None else face_share)
+    return measured(
+        reading,
+        float(along.sum()) * bench.lattice.cell_mm2,
+        unit="mm3",
+        where=where,
+        budget=(*volume_budget(bench, share), Component("holes of the scan", 0.3 * lost)),
+        witness=Witness("region", points_mm=_points(bench, along)),
+        reason=f"{removal.share:.1%} of the cut lies in holes of the scan, filled in from beside them"
+        if lost
+        else None,
+    )
+
+
+def volume_budget(bench: Bench, share: FloatArray) -> tuple[Component, ...]:
+    """How a volume bounded by cut faces, each by its `share`, answers to errors of the surface and of the alignment.
+
+    Notes
+    -----
+    A surface that moves by δ along its normals changes the volume it bounds by ∫ δ dA.
+    """
+    faces, piece = bench.cut, bench.piece
+    weights = share * faces.areas
+    area = float(weights.sum())
+    if area == 0.0:
+        return ()
+    edge_area = float((4.0 * share * (1.0 - share) * faces.areas).sum())
+    count = effective_count(edge_mm=bench.edge_mm, area_mm2=area)
+    motion = np.concatenate([np.cross(faces.middles, faces.normals), faces.normals], axis=1)
+    sensitivity = weights @ motion
+    noise = 1e-3 * piece.noise_um
+    return (
+        Component("surface noise", noise * area / np.sqrt(count)),
+        Component("trueness", 1e-3 * piece.trueness_um * area),
+        Component("alignment", float(np.sqrt(max(0.0, sensitivity @ piece.alignment.covariance @ sensitivity)))),
+        Component("noise across an edge of the volume", HALF_NORMAL * COLUMN_NOISE * noise * edge_area),
+    )
+
+
+def all_gone(bench: Bench, layers: list[int]) -> tuple[float, float]:
+    """Volumes (mm³) of some layers: what is removed, and what there was."""
+    assert bench.lattice is not None
+    lengths = bench.removal.length_mm[:, layers].sum(axis=(0, 1), dtype=float) * bench.lattice.cell_mm2
+    return float(lengths[REMOVED] + lengths[PLANNED_REMOVED]), float(lengths.sum())
+
+
+def _points(bench: Bench, along: FloatArray) -> FloatArray:
+    """Points spread over the volume, each in the middle of its column's share."""
+    assert bench.lattice is not None
+    some = np.flatnonzero(along > bench.least_mm)
+    some = some[:: max(1, len(some) // REGION_POINTS)]
+    return np.column_stack([bench.lattice.feet()[some], bench.subject_columns.top()[some] - 0.5 * along[some]])
