@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import networkx as nx
 import numpy as np
 import pytest
@@ -127,7 +129,7 @@ def test_border_edges_chain_into_loops_whatever_their_order():
     begin, end = np.concatenate(loops), np.concatenate([np.roll(x, -1) for x in loops])
     order = rng.permutation(len(begin))
     chained, starts = kernels.border_loops(begin[order].astype(np.int32), end[order].astype(np.int32), 30)
-    found = {frozenset(chained[a:b].tolist()) for a, b in zip(starts[:-1], starts[1:], strict=True)}
+    found = {frozenset(chained[a:b].tolist()) for a, b in itertools.pairwise(starts)}
     assert found == {frozenset(x.tolist()) for x in loops}
 
 

@@ -92,6 +92,7 @@ def mend(surface: Surface, *, where: str = "surface", merge: bool = True) -> tup
     surface, edges, doubled = _without_doubles(surface, face_edges(surface))
     label, parts = mesh_kernels.label_faces(edges.edge_of, len(edges.ends))
     surface, turned = _turned_outward(surface, edges, label, int(parts))
+    edges = face_edges(surface) if turned else edges
     found = Health(
         open_edges=int(np.count_nonzero(edges.count == 1)),
         non_manifold_edges=int(np.count_nonzero(edges.count > 2)),
@@ -169,7 +170,8 @@ def _turned_outward(surface: Surface, edges: FaceEdges, label: IntArray, parts: 
         turn = mesh_kernels.turn_consistently(
             read_only(faces, np.int32), edges.edge_of, edges.count, edges.first_two, areas
         )
-        faces = np.where(turn[:, None], faces[:, ::-1], faces)
+        faces = np.ascontiguousarray(np.where(turn[:, None], faces[:, ::-1], faces))
+        edges = face_edges(Surface(surface.vertices_mm, faces))
     inward = _inside_out(Surface(surface.vertices_mm, faces), edges, areas, label, parts)
     turn = turn if inward is None else turn ^ inward
     if not turn.any():
