@@ -232,8 +232,8 @@ def _cells(
         Cell("exercise", loaded.exercise.title, str(tooth) if tooth and str(tooth) not in loaded.exercise.title else ""),
         Cell("piece", piece_name),
         *(Cell(label, figure) for label, figure in further.items()),
-        Cell("source", source, f"u {assessment.piece.noise_um:g} µm random, {assessment.piece.trueness_um:g} µm shared"),
-        Cell("aligned", f"{alignment.rms_um:.0f} µm rms", f"overlap {alignment.overlap:.2f}, {alignment.points_used} points"),
+        Cell("source", source),
+        Cell("aligned", f"{alignment.rms_um:.0f} µm rms", f"overlap {alignment.overlap:.2f} of {alignment.points_used} points"),
         Cell("rulings", wording.ruling_counts(words)),
         Cell("mark", _mark_text(assessment), f"pass line {loaded.exercise.pass_.minimum_percent:g}, {_outcome_text(assessment)}"),
     )

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["PAGE_SECTION", "PieceScene", "corridor_mm", "developed_for_page", "piece_scene", "sections_for_page", "views_for_page"]
 
 PAGE_VIEWS: Final = "SOBLMD"
-PAGE_SECTION: Final = (400, 440)
+PAGE_SECTION: Final = (400, 424)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

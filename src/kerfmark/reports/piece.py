@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["page_of", "template", "write_html"]
+__all__ = ["gauge_of", "page_of", "page_style", "template", "write_html"]
 
 
 def write_html(
@@ -89,12 +89,17 @@ def _first_chosen(contents: PieceContents) -> int:
     return contents.lines[0].number if contents.lines else 0
 
 
-def _row(line: CriterionLine) -> dict[str, object]:
+def gauge_of(line: CriterionLine) -> str:
+    """The ruling's gauge, on the side where the reading stands."""
     right = line.reading.value is not None and _towards_upper(line)
+    return symbols.ruling_gauge_svg(line.ruling.ruling, line.failed_side, right=right)
+
+
+def _row(line: CriterionLine) -> dict[str, object]:
     return {
         "balloon": _painted(symbols.balloon_svg(line.number, line.state)),
         "strip": _painted(strips.strip_svg(line)),
-        "gauge": _painted(symbols.ruling_gauge_svg(line.ruling.ruling, line.failed_side, right=right)),
+        "gauge": _painted(gauge_of(line)),
         "budget": _painted(budget_svg(line)),
         "parts": budget_lines(line.reading),
     }

@@ -38,7 +38,8 @@ __all__ = ["CSS_PX_PER_MM", "Section", "section_of", "sections_of"]
 
 CSS_PX_PER_MM: Final = 96.0 / 25.4
 TRUE_SCALES: Final = (10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0)
-SIDE_ROOM: Final = 56.0
+SIDE_ROOM: Final = 46.0
+PAPER_SIDE_ROOM: Final = 36.0
 TOP_ROOM: Final = 62.0
 FOOT_ROOM: Final = 58.0
 DETAIL_TIMES: Final = 3.0
@@ -92,7 +93,7 @@ def sections_of(
 
 def _fitting_scale(outlines: Outlines, size: tuple[int, int], *, true_scale: bool) -> float:
     low, high = _bounds(outlines)
-    room = np.array([size[0] - 2 * SIDE_ROOM, size[1] - TOP_ROOM - FOOT_ROOM])
+    room = np.array([size[0] - 2 * (PAPER_SIDE_ROOM if true_scale else SIDE_ROOM), size[1] - TOP_ROOM - FOOT_ROOM])
     fits = float((room / np.maximum(high - low, 1e-3)).min())
     if not true_scale:
         return fits

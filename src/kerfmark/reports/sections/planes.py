@@ -13,6 +13,7 @@ __all__ = ["dimensioned_segments", "flat", "looking_words", "planes_of", "way_wo
 
 PLANE_AZIMUTHS: Final = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
 NEAR_MM: Final = 0.4
+AT_ENDS: Final = 3
 ALONG: Final = np.cos(np.radians(12.0))
 
 _WAYS: Final = ("buccal", "mesiobuccal", "mesial", "mesiolingual", "lingual", "distolingual", "distal", "distobuccal")
@@ -64,6 +65,8 @@ def _pair_in(witness: Witness, plane: SectionPlane) -> FloatArray | None:
     normal = np.cross(plane.across, plane.up)
     off = np.abs((outer - plane.origin_mm) @ normal) + np.abs((inner - plane.origin_mm) @ normal)
     nearest = int(np.argmin(off))
+    if not AT_ENDS <= nearest < len(outer) - AT_ENDS:  # where one wall passes into the next
+        return None
     level = inner[nearest] + ((outer[nearest] - inner[nearest]) @ plane.up) * plane.up
     segments = np.array([[outer[nearest], level], [level, inner[nearest]]])
     return segments if _lies_in(segments, "length", plane) else None

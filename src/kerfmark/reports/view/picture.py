@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["View", "ViewScene", "scene_of", "view_of"]
 
 BELOW_CUT_MM: Final = 3.2
-VIEW_SIZE: Final = (400, 440)
+VIEW_SIZE: Final = (400, 424)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,9 +103,9 @@ def view_of(
     body = _ghost(scene, camera, width=width, height=height)
     body += f'<image class="matt" width="{width}" height="{height}" href="data:image/png;base64,{picture}"/>'
     body += map_svg(buffers, limit_mm=scene.limit_mm) if scene.has_map else ""
-    body += _outline(buffers) + _margin(scene, buffers) + patch_labels(found)
+    body += _outline(buffers) + _margin(scene, buffers)
     body += pins_svg(pins_of(contents.lines, buffers, width=width, height=height, hidden=4 if letter == "S" else 0)) if with_pins else ""
-    body += _axes(camera, scene.mesial_sign, x=46.0, y=height - 26.0) + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
+    body += patch_labels(found) + _axes(camera, scene.mesial_sign, x=46.0, y=height - 26.0) + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
     label = f"The piece seen from {VIEW_NAMES.get(letter, 'slanted behind')}"
     texts = tuple(f"{p.value_mm:+.2f} mm over {p.area_mm2:.1f} mm²" for p in found)
     return View(letter, svg(width, height, body, label=label, class_="view"), texts, camera.px_per_mm)

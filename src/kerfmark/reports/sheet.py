@@ -1,0 +1,188 @@
+"""The report of one piece as A4 sheets, like an inspection sheet: true scale, strips, title block at the foot."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from kerfmark.records import Assessment
+from kerfmark.reports import strips, symbols, tokens, wording
+from kerfmark.reports.budget import budget_lines
+from kerfmark.reports.contents import CriterionLine
+from kerfmark.reports.drawn import PieceScene, piece_scene
+from kerfmark.reports.piece import gauge_of
+from kerfmark.reports.sections.drawing import Section, sections_of
+from kerfmark.reports.view.deviation import legend_svg
+from kerfmark.reports.view.picture import View, view_of
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.folder import LoadedExercise
+    from kerfmark.exercise.prepared import Prepared
+
+__all__ = ["pdf_of", "write_pdf"]
+
+SECTION_PX: Final = (348, 330)
+VIEW_PX: Final = (340, 330)
+STRIP_PX: Final = 134.0
+ROW_PX: Final = (18.0, 23.0)
+ROWS_ROOM_PX: Final = 500.0
+
+_HIDDEN = re.compile(r'<g class="fitted"[^>]*>.*?</g>|<tspan class="u chosen-only"[^>]*>.*?</tspan>')
+_SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
+
+
+def write_pdf(
+    path: Path,
+    assessment: Assessment,
+    prepared: Prepared,
+    loaded: LoadedExercise,
+    *,
+    labels: Mapping[str, str] | None = None,
+    scene: PieceScene | None = None,
+) -> None:
+    """Write the report of one piece as a PDF of A4 sheets. The same piece gives the same bytes; no date is put in.
+
+    Parameters
+    ----------
+    path : Path
+        Where to; the folder must exist.
+    assessment : Assessment
+    prepared : Prepared
+    loaded : LoadedExercise
+    labels : mapping, optional
+        As in `write_html`.
+    scene : PieceScene, optional
+        From `piece_scene`, where page and sheets are written of the same piece.
+    """
+    path.write_bytes(pdf_of(scene or piece_scene(assessment, prepared, loaded, labels=labels)))
+
+
+def pdf_of(scene: PieceScene) -> bytes:
+    """The sheets' bytes."""
+    import typst
+
+    with as_file(files("kerfmark.reports") / "fonts") as fonts:
+        return bytes(
+            typst.compile(
+                _template(),
+                font_paths=[fonts],
+                ignore_system_fonts=True,
+                sys_inputs={"data": json.dumps(_data(scene), ensure_ascii=False)},
+                timestamp=0,
+            )
+        )
+
+
+@cache
+def _template() -> bytes:
+    return (files("kerfmark.reports") / "templates" / "sheet.typ").read_bytes()
+
+
+def _data(scene: PieceScene) -> dict[str, object]:
+    """Everything the template shows, as plain values."""
+    contents = scene.contents
+    drawn = sections_of(
+        scene.assessment, scene.prepared, contents, floor_mm=scene.view.floor_mm, limit_mm=scene.limit_mm, size=SECTION_PX, true_scale=True
+    )
+    sections = [_section(s) for s in drawn]
+    scale = f"{drawn[0].paper_scale:g} : 1" if drawn else "not to scale"
+    corridor = f", corridor ± {scene.limit_mm:.2f} mm about the target" if scene.view.has_map else ""
+    views = [view_of(letter, scene.view, contents, size=VIEW_PX) for letter in "SZ"]
+    return {
+        "ink": tokens.PAPER,
+        "title": f"{contents.title}{_tooth(contents.cells[0].more)}",
+        "subtitle": f"Piece {contents.piece_name}. Scale {scale}. Dimensions in mm and degrees{corridor}.",
+        "simulated": contents.simulated,
+        "wordmark": _svg(symbols.wordmark_svg()),
+        "critical": _svg(symbols.critical_svg()),
+        "sections": sections[:2],
+        "more-sections": sections[2:4],
+        "row": _row_px(len(contents.lines)),
+        "rows": [_row(line, _row_px(len(contents.lines))) for line in contents.lines],
+        "views": [_view(view) for view in views],
+        "views-note": "+ material left, − cut too far, mm; only where the tooth was cut or was to be",
+        "legend": _svg(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else None,
+        "budgets": [_budget(line) for line in contents.lines if line.reading.value is not None],
+        "remarks": [{"where": r.where, "message": r.message} for r in contents.remarks],
+        "made": [list(pair) for pair in contents.made_from],
+        "block": _title_block(scene),
+    }
+
+
+def _tooth(number: str) -> str:
+    return f", {number}" if number else ""
+
+
+def _row_px(rows: int) -> float:
+    return min(ROW_PX[1], max(ROW_PX[0], ROWS_ROOM_PX / (rows + 1)))
+
+
+def _svg(drawing: str) -> dict[str, object]:
+    """A drawing for paper: its size, its colours as hex, what only a page can show left out."""
+    found = _SIZE.search(drawing)
+    assert found is not None
+    shown = tokens.painted(_HIDDEN.sub("", drawing), for_page=False)
+    return {"data": shown, "width": float(found[1]), "height": float(found[2])}
+
+
+def _section(section: Section) -> dict[str, object]:
+    return {"drawing": _svg(section.drawing), "caption": f"{section.name}", "alt": " ".join(section.dimensions) or section.name}
+
+
+def _view(view: View) -> dict[str, object]:
+    seen = "slanted, from buccal and mesial" if view.letter == "S" else "slanted, from lingual and distal"
+    return {"drawing": _svg(view.drawing), "alt": seen}
+
+
+def _row(line: CriterionLine, height: float) -> dict[str, object]:
+    return {
+        "balloon": _svg(symbols.balloon_svg(line.number, line.state)),
+        "name": line.full_name,
+        "critical": line.ruling.critical,
+        "limits": line.limits_text,
+        "strip": _svg(strips.strip_svg(line, height=height, width=STRIP_PX)),
+        "aloud": line.aloud,
+        "value": "" if line.reading.value is None else line.value_text,
+        "u": line.expanded_text,
+        "reason": line.reading.reason or "not measured",
+        "gauge": _svg(gauge_of(line)),
+        "ruling": line.ruling.ruling,
+        "strong": line.state in ("notmet", "close"),
+    }
+
+
+def _budget(line: CriterionLine) -> dict[str, object]:
+    u = line.reading.u
+    parts = "; ".join(f"{part.source} {part.u_text}" for part in budget_lines(line.reading)[:5])
+    shown = "–" if u is None else wording.with_unit(wording.significant(u), line.reading.unit)
+    return {"number": str(line.number), "name": line.full_name, "u": shown, "probability": line.probability_text, "parts": parts or "not given"}
+
+
+def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
+    """Rows of labelled cells at the foot of every sheet."""
+    contents, assessment = scene.contents, scene.assessment
+    cells = {cell.label: cell for cell in contents.cells}
+    extra = [cell for cell in contents.cells[2:] if cell.label not in ("source", "aligned", "rulings", "mark")]
+    piece, version = assessment.piece, assessment.exercise_version.removeprefix("sha256:")
+    rows = [
+        [_cell("source", cells["source"].figure, f"u {piece.noise_um:g} µm random, {piece.trueness_um:g} µm shared", 1.5), _cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.6)],
+        [
+            _cell("rulings", cells["rulings"].figure, "", 1.6),
+            _cell("mark", cells["mark"].figure, cells["mark"].more, 1.6),
+        ],
+        [_cell(cell.label, cell.figure, cell.more, 1.0) for cell in extra[:4]],
+        [
+            _cell("document", contents.piece_name, f"sha256 {piece.sha256[:12]}…, exercise {version[:8]}, kerfmark {assessment.kerfmark}", 2.4),
+            _cell("for", "exercises only", "nothing here is for use on patients", 1.7),
+        ],
+    ]
+    return [row for row in rows if row]
+
+
+def _cell(label: str, figure: str, more: str, share: float) -> dict[str, object]:
+    return {"label": label, "figure": figure, "more": more, "share": share}
