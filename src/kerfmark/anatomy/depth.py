@@ -14,7 +14,7 @@ from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.records import FloatArray, Grid, Surface
 
-__all__ = ["Depths", "cervical_level", "depths_of", "disk"]
+__all__ = ["SPACING_MM", "Depths", "cervical_level", "depths_of", "disk"]
 
 SPACING_MM = 0.2
 BAND_MM = 0.5

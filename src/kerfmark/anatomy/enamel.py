@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from kerfmark.anatomy.depth import Depths, cervical_level
+from kerfmark.anatomy.depth import SPACING_MM, Depths, cervical_level
 from kerfmark.anatomy.tissues import EnamelPlan
 from kerfmark.records import FloatArray, Grid
 
@@ -18,9 +18,9 @@ __all__ = ["enamel_field", "smooth_max", "wall_thickness"]
 
 LEAST_MM = 0.25
 """Least enamel under a fissure's floor."""
-JOIN_MM, ROUND_MM = 0.7, 0.28
-"""Width over which walls pass into the table, and how far the junction is smoothed (standard deviation)."""
-CUSP_REACH_MM = 1.5
+JOIN_MM, ROUND_MM = (0.7, 0.35), (0.28, 0.16)
+"""Width over which walls pass into the table or edge, and how far the junction is smoothed (standard deviation)."""
+CUSP_REACH_MM = 1.1
 
 
 def enamel_field(
@@ -46,8 +46,9 @@ def enamel_field(
     above = z - cervical_level(cervical_line_mm, *np.broadcast_arrays(x[:, :, 0], y[:, :, 0]))[:, :, None]
     wall = wall_thickness(above, x, y, plan=plan)
     sheet = _table_sheet(depths, plan, cusps_mm) if len(cusps_mm) else _edge_sheet(depths, plan)
-    joined = smooth_max(depths.filled + wall, _height_over(depths, sheet), JOIN_MM)
-    settled = _smoothed(joined, depths.grid.spacing_mm, np.clip((above - 0.6) / 1.2, 0.0, 1.0))
+    front = 0 if len(cusps_mm) else 1
+    joined = smooth_max(depths.filled + wall, _height_over(depths, sheet), JOIN_MM[front])
+    settled = _smoothed(joined, ROUND_MM[front] / SPACING_MM, np.clip((above - 0.6) / 1.2, 0.0, 1.0))
     guarded = np.maximum(settled, depths.grid.values + np.minimum(wall, LEAST_MM))
     return Grid(depths.grid.origin_mm, depths.grid.spacing_mm, guarded.astype(np.float32))
 
@@ -117,9 +118,9 @@ def _height_over(depths: Depths, sheet: FloatArray) -> FloatArray:
     return height
 
 
-def _smoothed(field: FloatArray, spacing_mm: float, share: FloatArray) -> FloatArray:
+def _smoothed(field: FloatArray, width: float, share: FloatArray) -> FloatArray:
     """The field smoothed where `share` is 1, as it was where it is 0 (near the cervical line, which must stay put)."""
     from scipy.ndimage import gaussian_filter
 
-    soft: FloatArray = field + share * (gaussian_filter(field, ROUND_MM / spacing_mm) - field)
+    soft: FloatArray = field + share * (gaussian_filter(field, width) - field)
     return soft

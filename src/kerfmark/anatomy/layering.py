@@ -14,7 +14,7 @@ from kerfmark.records import FloatArray, Grid, IntArray, Surface
 __all__ = ["core_surface", "cut_enamel", "with_cavity"]
 
 
-def cut_enamel(outer: Surface, field: Grid, *, bottom_mm: float, edge_mm: float) -> tuple[Surface, Surface]:
+def cut_enamel(outer: Surface, field: Grid, *, bottom_mm: float, edge_mm: float) -> tuple[Surface, Surface, Surface]:
     """The tooth cut along the enamel–dentine junction.
 
     Parameters
@@ -30,12 +30,14 @@ def cut_enamel(outer: Surface, field: Grid, *, bottom_mm: float, edge_mm: float)
 
     Returns
     -------
-    enamel, rest : Surface
-        Closed; they share the junction's faces and together are the tooth.
+    whole, enamel, rest : Surface
+        Closed, every edge with two faces (an outer surface may come with edges of four). The last two share the
+        junction's faces and together are the first.
     """
     whole = Solid.from_surface(outer, name="tooth")
     core = Solid.from_surface(core_surface(field, bottom_mm=bottom_mm, edge_mm=edge_mm), name="junction")
-    return difference(whole, core).parts()[0].surface(), intersection(whole, core).parts()[0].surface()
+    enamel, rest = difference(whole, core).parts()[0], intersection(whole, core).parts()[0]
+    return whole.surface(), enamel.surface(), rest.surface()
 
 
 def core_surface(field: Grid, *, bottom_mm: float, edge_mm: float) -> Surface:

@@ -76,7 +76,7 @@ def pulp_of(
     points = _points(grid)
     soft = _soft(depths)
     if plan.height_mm > 0:
-        chamber = _chamber(soft, points, plan, levels_mm)
+        chamber = _chamber(_level_depths(depths), points, plan, levels_mm)
     else:
         middle = next(iter(paths_mm.values()))
         chamber = smooth_max(_core(soft, points, plan, levels_mm), _slim(points, middle, plan), 2 * ROUND_MM)
@@ -117,6 +117,21 @@ def _points(grid: Grid) -> FloatArray:
     index = np.indices(grid.values.shape).reshape(3, -1).T
     points: FloatArray = grid.origin_mm + grid.spacing_mm * index
     return points
+
+
+def _level_depths(depths: Depths) -> Grid:
+    """Depth within each level alone: the wall's distance, whatever the furcation below or the table above."""
+    from scipy.ndimage import distance_transform_edt, gaussian_filter
+
+    grid = depths.grid
+    inside = depths.filled < 0
+    across = np.zeros(inside.shape, dtype=float)
+    for k in range(inside.shape[2]):
+        if inside[:, :, k].any():
+            length, nearest = distance_transform_edt(inside[:, :, k], return_indices=True)
+            # The nearest voxel outside is itself some way past the surface.
+            across[:, :, k] = np.maximum(grid.spacing_mm * length - depths.filled[*nearest, k], 0.0)
+    return Grid(grid.origin_mm, grid.spacing_mm, -gaussian_filter(across, 1.0).astype(np.float32))
 
 
 def _chamber(soft: Grid, points: FloatArray, plan: PulpPlan, levels_mm: tuple[float, float]) -> FloatArray:

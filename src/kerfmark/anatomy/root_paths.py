@@ -86,8 +86,9 @@ def furcation(depths: Depths, paths: Mapping[str, RootPath]) -> FloatArray | Non
     below = np.flatnonzero(z <= 0.0)[::-1]
     columns = depths.grid.values[near][:, below].astype(float)
     outside = columns > 0
-    first = np.where(outside.any(axis=1), np.argmax(outside, axis=1), len(below) - 1)
-    row, cut = np.arange(len(columns)), np.maximum(first, 1)
+    first: NDArray[np.intp] = np.where(outside.any(axis=1), np.argmax(outside, axis=1), len(below) - 1)
+    row = np.arange(len(columns))
+    cut: NDArray[np.intp] = np.maximum(first, 1)
     under, over = columns[row, cut], columns[row, cut - 1]
     height = z[below][cut] + depths.grid.spacing_mm * under / np.maximum(under - over, 1e-9)
     best = int(np.argmax(height))

@@ -79,10 +79,10 @@ class PulpPlan:
 # memory). Fissure: dentine 1.3–1.5 mm below the entry (practice; a 1.5 mm floor lies 0.1–0.2 mm into dentine, seen).
 # Distal walls are thicker (Stroud et al. 1998, seen). Rise: fitted. Primary walls at most 1 mm (seen, weak).
 _ENAMEL = {
-    "incisor": EnamelPlan(side_mm=1.05, rise_mm=3.2, top_mm=1.9, fissure_mm=1.2, distal_more=0.10, lingual_less=0.35),
+    "incisor": EnamelPlan(side_mm=1.05, rise_mm=3.2, top_mm=1.8, fissure_mm=1.2, distal_more=0.10, lingual_less=0.45),
     "canine": EnamelPlan(side_mm=1.15, rise_mm=3.0, top_mm=2.0, fissure_mm=1.2, distal_more=0.08, lingual_less=0.30),
-    "premolar": EnamelPlan(side_mm=1.35, rise_mm=2.3, top_mm=2.4, fissure_mm=1.4, distal_more=0.06),
-    "molar": EnamelPlan(side_mm=1.45, rise_mm=2.1, top_mm=2.7, fissure_mm=1.4, distal_more=0.06),
+    "premolar": EnamelPlan(side_mm=1.35, rise_mm=2.3, top_mm=2.45, fissure_mm=1.55, distal_more=0.06),
+    "molar": EnamelPlan(side_mm=1.45, rise_mm=2.1, top_mm=2.75, fissure_mm=1.68, distal_more=0.06),
 }
 
 # Walls: 2 to 3 mm of dentine and enamel in the cervical third of mature front teeth (practice), as much as a thin neck

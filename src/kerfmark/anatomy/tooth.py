@@ -121,7 +121,7 @@ def _made(fdi: int, seed: int | None, edge_mm: float) -> Tooth:
     depths = depths_of(outer, table_mm=np.array(table) if _has_table(fdi) else None)
     line = form.cervical_line_mm
     field = enamel_field(depths, plan=enamel_plan(fdi), cusps_mm=_cusps(form), cervical_line_mm=line)
-    enamel, rest = cut_enamel(outer, field, bottom_mm=float(line[:, 2].min()) - 0.8, edge_mm=edge_mm)
+    outer, enamel, rest = cut_enamel(outer, field, bottom_mm=float(line[:, 2].min()) - 0.8, edge_mm=edge_mm)
     pulp, roof = _pulp(form, depths, pulp_plan(fdi))
     layers = {"enamel": enamel, "dentine": with_cavity(rest, pulp.surface), "pulp": pulp.surface}
     lines = dict(form.lines) | {_of(name, "canal"): canal for name, canal in pulp.canals_mm.items()}

@@ -1,0 +1,131 @@
+"""Thicknesses and distances of the layers, against published values, on our teeth and on real ones."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from kerfmark.anatomy import layer_measures as m
+from kerfmark.anatomy.tooth import tooth
+from kerfmark.records import Surface
+
+REAL = Path(__file__).parents[3] / "shared" / "data" / "layered-jaw-gpl3"
+needs_real = pytest.mark.skipif(not REAL.is_dir(), reason="the real layered teeth are not beside the project")
+
+
+@pytest.fixture(scope="module")
+def cache(tmp_path_factory):
+    return tmp_path_factory.mktemp("teeth")
+
+
+def layers(fdi, cache):
+    return tooth(fdi, edge_mm=0.2, cache_dir=cache).layers
+
+
+# Source: Deutsch & Musikant (2004), 100 molars of each jaw, mean and standard deviation, mm.
+PUBLISHED = {
+    "floor_to_furcation": ((3.05, 0.79), (2.96, 0.78)),
+    "ceiling_to_furcation": ((4.91, 1.06), (4.55, 0.91)),
+    "cusp_to_furcation": ((11.15, 1.21), (10.90, 1.21)),
+    "cusp_to_floor": ((8.08, 0.88), (7.95, 0.79)),
+    "cusp_to_ceiling": ((6.24, 0.88), (6.36, 0.93)),
+    "height": ((1.88, 0.69), (1.57, 0.68)),
+}
+
+
+@pytest.mark.parametrize("fdi", [16, 17, 36, 37])
+def test_chambers_of_molars_lie_inside_the_published_ranges(fdi, cache):
+    # Within one standard deviation of the published mean, plus 0.1 mm for a mesh of 0.2 mm edges.
+    made = tooth(fdi, edge_mm=0.2, cache_dir=cache)
+    cusp = made.sites["mesiobuccal cusp"].point_mm[2]
+    found = m.chamber_distances(made.layers["dentine"], made.layers["pulp"], cusp_mm=cusp)
+    for name, ranges in PUBLISHED.items():
+        mean, sd = ranges[0 if fdi < 30 else 1]
+        assert abs(getattr(found, name) - mean) < sd + 0.1, name
+
+
+# Source: Sturdevant, ch. 1 (from memory): incisal about 2.0, premolars 2.3 to 2.5, molars 2.5 to 3.0 mm; 0.3 mm is allowed
+# for incisors ("about") and 0.15 mm elsewhere for reading from the tip instead of along the axis.
+TOPS = {
+    11: (1.7, 2.3),
+    31: (1.7, 2.3),
+    13: (1.7, 2.4),
+    14: (2.15, 2.65),
+    35: (2.15, 2.65),
+    16: (2.4, 3.0),
+    36: (2.4, 3.0),
+}
+
+
+@pytest.mark.parametrize(("fdi", "limits"), TOPS.items())
+def test_enamel_over_cusps_and_edges_is_as_thick_as_published(fdi, limits, cache):
+    enamel, dentine = layers(fdi, cache)["enamel"], layers(fdi, cache)["dentine"]
+    thickness = m.enamel_thickness(m.cusp_tips(enamel), dentine)
+    assert limits[0] < np.median(thickness) < limits[1]
+
+
+@pytest.mark.parametrize("fdi", [14, 16, 35, 36])
+def test_side_walls_carry_about_one_millimetre_in_the_middle_third(fdi, cache):
+    # Source: 1.0 to 1.3 mm for side walls of permanent crowns; 0.1 mm allowed for where a third begins.
+    found = m.wall_thirds(layers(fdi, cache)["enamel"], layers(fdi, cache)["dentine"])
+    for side, (cervical, middle, occlusal) in found.items():
+        assert 0.9 < middle < 1.4, side
+        assert cervical < middle < occlusal
+
+
+@pytest.mark.parametrize("fdi", [16, 17, 36])
+def test_dentine_lies_about_one_and_a_half_millimetres_under_the_fissure_entry(fdi, cache):
+    # Source: common practice, 1.3 to 1.5 mm, so that a floor 1.5 mm deep lies 0.1 to 0.2 mm into dentine; 0.1 mm allowed.
+    found = m.fissure(layers(fdi, cache)["enamel"], layers(fdi, cache)["dentine"])
+    assert 1.2 < found.junction_depth_mm < 1.6
+    assert 0.2 < found.floor_enamel_mm < found.junction_depth_mm
+
+
+def test_thickness_of_a_shell_is_the_difference_of_its_radii():
+    # Source: concentric spheres of 5 and 4 mm; a sphere of 5,120 faces lies up to 0.01 mm inside its radius.
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=4.0)
+    dentine = Surface(np.array(ball.vertices), np.array(ball.faces, dtype=np.int32))
+    points = 5.0 * np.array([[1, 0, 0], [0, 0, 1], [0.6, 0.8, 0]])
+    assert m.enamel_thickness(points, dentine) == pytest.approx(1.0, abs=0.01)
+
+
+def real_tooth(name, stem):
+    """A real tooth turned into about its tooth frame: z square to the plane of its cervical line."""
+    read = [trimesh.load(REAL / name / f"{stem}_{part}.stl") for part in ("enamel", "dentin", "pulp")]
+    enamel, dentine = (np.asarray(mesh.vertices) for mesh in read[:2])
+    up = enamel.mean(axis=0) - dentine.mean(axis=0)
+    for _ in range(3):
+        up = up / np.linalg.norm(up)
+        across = np.cross(up, [1.0, 0.0, 0.0])
+        across /= np.linalg.norm(across)
+        away = enamel - enamel.mean(axis=0)
+        sector = (np.degrees(np.arctan2(away @ across, away @ np.cross(up, across))) // 10).astype(int)
+        rim = np.array([enamel[sector == s][np.argmin((away @ up)[sector == s])] for s in np.unique(sector)])
+        normal = np.linalg.svd(rim - rim.mean(axis=0))[2][2]
+        up = normal * np.sign(normal @ up)
+    turn = np.stack([np.cross(across, up), across, up])
+    turn[1] = np.cross(up, turn[0])
+    return [
+        Surface((np.asarray(k.vertices) - enamel.mean(axis=0)) @ turn.T, np.asarray(k.faces, np.int32)) for k in read
+    ]
+
+
+@needs_real
+def test_the_same_code_reads_plausible_distances_off_a_real_lower_molar():
+    # Source: OpenMandible (Vukicevic et al. 2021), lower left first molar; within 3 standard deviations of Deutsch & Musikant.
+    enamel, dentine, pulp = real_tooth("tooth_L6", "L6")
+    found = m.chamber_distances(dentine, pulp, cusp_mm=float(np.median(m.cusp_tips(enamel)[:, 2])))
+    for name, (_, (mean, sd)) in PUBLISHED.items():
+        assert abs(getattr(found, name) - mean) < 3 * sd, name
+
+
+@needs_real
+@pytest.mark.parametrize(("name", "stem"), [("tooth_L4", "L4"), ("tooth_L6", "L6")])
+def test_the_same_code_reads_plausible_enamel_off_real_teeth(name, stem):
+    # Source: the same teeth; 0.4 to 1.4 mm covers the published 1.0 to 1.3 mm and worn, segmented teeth.
+    enamel, dentine, _ = real_tooth(name, stem)
+    for cervical, middle, occlusal in m.wall_thirds(enamel, dentine).values():
+        assert 0.4 < middle < 1.4
+        assert cervical < middle < occlusal
+    assert 1.0 < m.enamel_thickness(m.cusp_tips(enamel), dentine).max() < 3.0
