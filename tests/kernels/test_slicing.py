@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -25,8 +27,7 @@ def plain_segments(vertices, faces, normal, offset):
 
 def chains(vertices, faces, normals, offsets):
     points, starts, planes = kernels.slice_by_planes(vertices, faces, normals, offsets)
-    pairs = zip(starts[:-1], starts[1:], strict=True)
-    return [(int(plane), points[a:b]) for plane, (a, b) in zip(planes, pairs, strict=True)]
+    return [(int(plane), points[a:b]) for plane, (a, b) in zip(planes, itertools.pairwise(starts), strict=True)]
 
 
 def keys(segments):

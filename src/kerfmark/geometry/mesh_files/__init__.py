@@ -10,6 +10,7 @@ import stat
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from kerfmark.errors import InputError, printable
@@ -57,7 +58,8 @@ def read_mesh_file(source: Path | bytes, *, name: str, limits: Limits) -> MeshFi
         raise _too_large(name, len(data), limits)
     shown, suffix = printable(name, limit=120), Path(name).suffix.lower().lstrip(".")
     form = _format_of(data, suffix, name=shown)
-    content = READERS[form](data, name=shown, limits=limits)
+    with np.errstate(invalid="ignore", over="ignore"):  # what is not finite is refused by the reader in words
+        content = READERS[form](data, name=shown, limits=limits)
     remarks = content.remarks
     if suffix in READERS and suffix != form:
         remarks += (

@@ -16,6 +16,7 @@ __all__ = ["is_obj", "obj_text", "read_obj"]
 KEYWORDS = frozenset(
     b"v vt vn vp f o g s l p mg usemtl mtllib usemap maplib cstype deg curv curv2 surf parm trim hole end con call sh".split()
 )
+TELLING = frozenset((b"v", b"f", b"vt", b"vn", b"o", b"g", b"mtllib", b"usemtl"))
 FAULTS = {
     1: ("is no vertex", "v and three numbers"),
     2: ("is no face", "f and at least three whole numbers, each with or without /…"),
@@ -24,19 +25,23 @@ FAULTS = {
 
 
 def is_obj(data: bytes) -> bool:
-    """Whether the first words of its first lines are those of an OBJ and it has a vertex."""
-    lines = [
-        line.split(None, 1)[0] for line in data[:16384].removeprefix(b"\xef\xbb\xbf").splitlines()[:200] if line.strip()
-    ]
-    words = [w for w in (lines[:-1] if len(lines) > 1 and len(data) > 16384 else lines) if not w.startswith(b"#")]
-    return bool(words) and all(w in KEYWORDS for w in words) and b"v" in words
+    """Whether the first words of its first lines are those of an OBJ."""
+    lines = _joined_lines(data[:16384].removeprefix(b"\xef\xbb\xbf")).splitlines()[:200]
+    words = [line.split(None, 1)[0] for line in lines if line.strip()]
+    words = [w for w in (words[:-1] if len(data) > 16384 else words) if not w.startswith(b"#")]
+    return bool(words) and all(w in KEYWORDS for w in words) and not TELLING.isdisjoint(words)
+
+
+def _joined_lines(body: bytes) -> bytes:
+    """Lines that end in a backslash go on in the next."""
+    if b"\\\n" not in body and b"\\\r\n" not in body:
+        return body
+    return body.replace(b"\\\r\n", b" ").replace(b"\\\n", b" ")
 
 
 def read_obj(data: bytes, *, name: str, limits: Limits) -> Content:
     """The surface of an OBJ file; polygons are fanned, `v`, `v/vt`, `v//vn` and negative indices are understood."""
-    body = data.removeprefix(b"\xef\xbb\xbf")
-    if b"\\\n" in body or b"\\\r\n" in body:
-        body = body.replace(b"\\\r\n", b" ").replace(b"\\\n", b" ")
+    body = _joined_lines(data.removeprefix(b"\xef\xbb\xbf"))
     view = read_only(np.frombuffer(body, np.uint8), np.uint8)
     vertices, triangles = text_kernels.obj_counts(view)
     check_triangles(triangles, name=name, limits=limits)
