@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from kerfmark.records import FloatArray, IntArray
 
-__all__ = ["best_shifts", "distinct_poses", "flag_inside", "flag_near", "refine_poses", "signed_distances"]
+__all__ = ["best_shifts", "distinct_poses", "flag_inside", "flag_near", "refine_poses", "signed_distances", "stamp_distances"]
 
 
 @njit(cache=True, nogil=True)
@@ -315,3 +315,27 @@ def flag_inside(
                     z = u * az + v * bz + (1.0 - u - v) * cz
                     for k in range(max(int(np.ceil((z - origin[2]) / spacing)), 0), nz):
                         flags[i, j, k] ^= bit
+
+
+@njit(cache=True, nogil=True)
+def stamp_distances(
+    points: FloatArray, normals: FloatArray, origin: FloatArray, spacing: float, shape: IntArray, reach: int
+) -> NDArray[np.float32]:
+    """Signed distance to oriented points within `reach` voxels, the sign from the nearest one's normal; + the reach beyond."""
+    far = reach * spacing
+    values = np.full((shape[0], shape[1], shape[2]), far, np.float32)
+    for p in range(points.shape[0]):
+        i = int(np.floor((points[p, 0] - origin[0]) / spacing + 0.5))
+        j = int(np.floor((points[p, 1] - origin[1]) / spacing + 0.5))
+        k = int(np.floor((points[p, 2] - origin[2]) / spacing + 0.5))
+        for u in range(max(i - reach, 0), min(i + reach + 1, shape[0])):
+            x = origin[0] + spacing * u - points[p, 0]
+            for v in range(max(j - reach, 0), min(j + reach + 1, shape[1])):
+                y = origin[1] + spacing * v - points[p, 1]
+                for w in range(max(k - reach, 0), min(k + reach + 1, shape[2])):
+                    z = origin[2] + spacing * w - points[p, 2]
+                    away = np.sqrt(x * x + y * y + z * z)
+                    if away < abs(values[u, v, w]):
+                        inside = x * normals[p, 0] + y * normals[p, 1] + z * normals[p, 2] < 0.0
+                        values[u, v, w] = -away if inside else away
+    return values

@@ -11,9 +11,9 @@ from kerfmark.kernels import search
 from kerfmark.records import FloatArray
 from kerfmark.registration.rotations import spread_rotations
 from kerfmark.registration.samples import Samples
-from kerfmark.registration.scene import Scene
+from kerfmark.registration.scene import Scene, SearchGrid
 
-__all__ = ["find_poses"]
+__all__ = ["ROTATIONS", "STAGES", "UNCUT", "distinct", "find_poses", "followed", "shuffled"]
 
 ROTATIONS = 600
 SHIFTS_KEPT = 2
@@ -83,23 +83,23 @@ def find_poses(samples: Samples, scene: Scene) -> tuple[FloatArray, FloatArray]:
         Rotation row by row, then shift, carrying samples into the tooth frame.
     penalty : (m,) float array
     """
-    points = _shuffled(samples)
+    points = shuffled(samples.points_mm)
     shifts = _shifts(points[:200], scene)
     with ThreadPoolExecutor(2) as pool:
-        jobs = [pool.submit(_follow, belief, points, shifts, scene) for belief in (UNCUT, CUT_DOWN)]
+        jobs = [pool.submit(followed, belief, points, shifts, scene.grid) for belief in (UNCUT, CUT_DOWN)]
         found = [job.result() for job in jobs]
     poses = np.concatenate([f[0] for f in found])
     penalty = np.concatenate([f[1] for f in found])
     last = STAGES[-1]
-    kept = _distinct(poses, penalty, points.mean(axis=0), apart=last.apart, keep=last.keep)
+    kept = distinct(poses, penalty, points.mean(axis=0), apart=last.apart, keep=last.keep)
     return poses[kept], penalty[kept]
 
 
-def _shuffled(samples: Samples) -> FloatArray:
-    """Points in an order in which any first few are spread over all."""
-    points = samples.thinned(STAGES[-1].points).points_mm
-    order = np.argsort((np.arange(len(points)) * 0.6180339887498949) % 1.0, kind="stable")
-    return np.ascontiguousarray(points[order])
+def shuffled(points: FloatArray) -> FloatArray:
+    """At most as many points as the last stage takes, in an order in which any first few are spread over all."""
+    chosen = points[np.arange(min(len(points), STAGES[-1].points)) * len(points) // min(len(points), STAGES[-1].points)]
+    order = np.argsort((np.arange(len(chosen)) * 0.6180339887498949) % 1.0, kind="stable")
+    return np.ascontiguousarray(chosen[order])
 
 
 def _shifts(points: FloatArray, scene: Scene) -> FloatArray:
@@ -107,7 +107,7 @@ def _shifts(points: FloatArray, scene: Scene) -> FloatArray:
     turned = np.einsum("rij,nj->rni", spread_rotations(ROTATIONS).reshape(-1, 3, 3), points)
     low, high = turned.min(axis=1), turned.max(axis=1)
     sides = np.stack([low, 0.5 * (low + high), high], axis=1)
-    shifts = [scene.boxes_mm[:, :].mean(axis=1)[:1] - turned.mean(axis=1)]
+    shifts = [scene.boxes_mm[:1].mean(axis=1) - turned.mean(axis=1)]
     for box in scene.boxes_mm:
         offsets = np.stack([box[0], box.mean(axis=0), box[1]]) - sides
         shifts += [
@@ -119,25 +119,26 @@ def _shifts(points: FloatArray, scene: Scene) -> FloatArray:
     return np.ascontiguousarray(np.stack(shifts, axis=1))
 
 
-def _follow(belief: Belief, points: FloatArray, shifts: FloatArray, scene: Scene) -> tuple[FloatArray, FloatArray]:
-    """All stages under one belief."""
+def followed(belief: Belief, points: FloatArray, shifts: FloatArray, grid: SearchGrid) -> tuple[FloatArray, FloatArray]:
+    """All stages under one belief: poses of points in a grid, best first, and their penalties."""
     first = STAGES[0]
     rule = np.array([0.8, 2.0, belief.penalty[0], CUT if belief.penalty[0] else 0.6])
     rotations = spread_rotations(ROTATIONS)
-    poses, penalty = search.best_shifts(points[: first.points], rotations, shifts, *scene.grid, rule, SHIFTS_KEPT)
+    poses, penalty = search.best_shifts(points[: first.points], rotations, shifts, *grid, rule, SHIFTS_KEPT)
     centre = points.mean(axis=0)
     for stage, pull, free in zip(STAGES, belief.pull, belief.penalty, strict=True):
         reaches = np.array([[*reach, *pull] for reach in stage.reaches_mm])
         rule = np.array([*stage.judged_mm, free, CUT])
-        poses, penalty = search.refine_poses(points[: stage.points], poses, *scene.grid, reaches, rule)
-        kept = _distinct(poses, penalty, centre, apart=stage.apart, keep=stage.keep)
+        poses, penalty = search.refine_poses(points[: stage.points], poses, *grid, reaches, rule)
+        kept = distinct(poses, penalty, centre, apart=stage.apart, keep=stage.keep)
         poses, penalty = poses[kept], penalty[kept]
     return poses, penalty
 
 
-def _distinct(
+def distinct(
     poses: FloatArray, penalty: FloatArray, centre: FloatArray, *, apart: tuple[float, float], keep: int
 ) -> np.ndarray:
+    """Rows of the best poses, best first, no two nearer than `apart` (degrees and, at `centre`, mm)."""
     trace = 1.0 + 2.0 * float(np.cos(np.radians(apart[0])))
     kept: np.ndarray = search.distinct_poses(poses, penalty, centre, trace, apart[1], keep)
     return kept

@@ -93,7 +93,7 @@ def fit_pose(
     (Huber 1967). B is multiplied by the design effect of patches of one millimetre (cluster-robust variance, Liang & Zeger
     1986): points that share vertices, or an error of the scanner as wide as that, do not count as independent.
     """
-    near = _near(samples.moved(matrix), scene, bodies)
+    near = _near(samples.moved(matrix), bodies)
     samples = samples.where(near)
     scale = LEAST_SCALE_MM
     held = None
@@ -117,7 +117,7 @@ def fit_pose(
     return _judged(held, matrix, TUKEY * scale)
 
 
-def _near(samples: Samples, scene: Scene, bodies: tuple[Grid, ...]) -> np.ndarray:
+def _near(samples: Samples, bodies: tuple[Grid, ...]) -> np.ndarray:
     near = np.zeros(len(samples.points_mm), dtype=bool)
     for body in bodies:
         low = body.origin_mm

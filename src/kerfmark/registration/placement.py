@@ -13,12 +13,12 @@ from kerfmark.registration.fine import Fit, fit_pose
 from kerfmark.registration.samples import Samples, cells_of
 from kerfmark.registration.scene import ALLOWED, Scene
 
-__all__ = ["FOUND_WITHIN_MM", "Placement", "place"]
+__all__ = ["Placement", "place", "shift_covariance", "shown_fraction", "tolerance_mm", "worst_shift_mm"]
 
-FOUND_WITHIN_MM = 0.3
-"""A reference point has found the scan where a sample of it lies this near."""
-HOLDS_UM = 10.0
-"""Neighbours help to hold the piece only where its own uncut surface leaves more uncertainty than this."""
+BESIDE_MM = 0.35
+"""How far along the surface the nearest sample may lie from a reference point that has found the scan."""
+HOLDS_MM = 0.03
+"""Other surface helps to hold the piece only where the subject's own uncut surface leaves more doubt than this."""
 NEAR_MM = 1.5
 STRAY_POINTS = 4000
 
@@ -36,10 +36,8 @@ class Placement:
         The same on the worked subject alone.
     stray : float
         Fraction of the scan near the subject that lies where the exercise has nothing, or where nothing may be cut.
-    on_target : float
-        Mean distance from the target, mm, of what was cut; 0 without a target.
     held_by : str
-        What the last fit rests on: `subject`, `subject and neighbours`, `whatever is uncut`.
+        What the fit rests on: `subject`, `neighbours` (with the subject), `uncut` (whatever seems so).
     """
 
     fit: Fit
@@ -50,8 +48,13 @@ class Placement:
 
     @property
     def score(self) -> float:
-        """Higher is likelier: what should be there is there, and nothing that should not be."""
+        """Higher is likelier: what should be there is there, and nothing is there that should not be."""
         return self.own_overlap - self.stray
+
+
+def tolerance_mm(noise_mm: float) -> float:
+    """How far the scan may lie from a surface it shows: four times its noise, at least 0.1 mm."""
+    return max(0.1, 4.0 * noise_mm)
 
 
 def place(samples: Samples, matrix: FloatArray, scene: Scene, *, noise_mm: float) -> Placement | None:
@@ -77,8 +80,9 @@ def place(samples: Samples, matrix: FloatArray, scene: Scene, *, noise_mm: float
         return None
     fit, held_by = held
     moved = samples.moved(fit.matrix)
-    overlap, own = _overlaps(moved, scene)
-    return Placement(fit, overlap, own, _stray(moved, scene, tolerance=max(0.12, 4.0 * noise_mm)), held_by)
+    tolerance = tolerance_mm(noise_mm)
+    overlap, own = _overlaps(moved, scene, tolerance=tolerance)
+    return Placement(fit, overlap, own, _stray(moved, scene, tolerance=tolerance), held_by)
 
 
 def _held(samples: Samples, matrix: FloatArray, scene: Scene) -> tuple[Fit, str] | None:
@@ -86,18 +90,15 @@ def _held(samples: Samples, matrix: FloatArray, scene: Scene) -> tuple[Fit, str]
     own, every = scene.bodies[:1], scene.bodies
     tries: list[tuple[tuple[Grid, ...], bool, str]] = [(own, True, "subject")]
     if len(every) > 1:
-        tries.append((every, True, "subject and neighbours"))
-    tries.append((every, False, "whatever is uncut"))
+        tries.append((every, True, "neighbours"))
+    tries.append((every, False, "uncut"))
     best: tuple[Fit, str] | None = None
+    doubt = np.inf
     for bodies, fixed_only, word in tries:
         fit = fit_pose(samples, matrix, scene, bodies=bodies, fixed_only=fixed_only)
-        if fit is None:
-            continue
-        if best is None or worst_shift_mm(fit.patch_covariance, scene) < 0.5 * worst_shift_mm(
-            best[0].patch_covariance, scene
-        ):
-            best = fit, word
-        if worst_shift_mm(best[0].patch_covariance, scene) * 1000.0 < HOLDS_UM:
+        if fit is not None and worst_shift_mm(fit.patch_covariance, scene) < 0.5 * doubt:
+            best, doubt = (fit, word), worst_shift_mm(fit.patch_covariance, scene)
+        if doubt < HOLDS_MM:
             break
     return best
 
@@ -105,44 +106,55 @@ def _held(samples: Samples, matrix: FloatArray, scene: Scene) -> tuple[Fit, str]
 def worst_shift_mm(covariance: FloatArray, scene: Scene) -> float:
     """Largest standard uncertainty of any corner of the subject's box, in any direction."""
     low, high = scene.boxes_mm[0]
-    worst = 0.0
-    for corner in np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T:
-        worst = max(worst, float(np.linalg.eigvalsh(shift_covariance(covariance, corner))[-1]))
-    return float(np.sqrt(worst))
+    corners = np.array(np.meshgrid(*zip(low, high, strict=True))).reshape(3, -1).T
+    return float(np.sqrt(max(np.linalg.eigvalsh(shift_covariance(covariance, c))[-1] for c in corners)))
 
 
 def shift_covariance(covariance: FloatArray, point: FloatArray) -> FloatArray:
     """Covariance (3, 3) of where the motion carries a point."""
     x, y, z = point
     jacobian = np.hstack([np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]]), np.eye(3)])
-    return jacobian @ covariance @ jacobian.T
+    return np.asarray(jacobian @ covariance @ jacobian.T)
 
 
-def _overlaps(moved: Samples, scene: Scene) -> tuple[float, float]:
-    """Over the bodies shown, and over the subject alone."""
-    near = signed_distances(np.ascontiguousarray(moved.points_mm), scene.values, scene.origin_mm, scene.spacing_mm)[0]
-    points = moved.points_mm[np.abs(near) < 2.0 * FOUND_WITHIN_MM]
-    if not len(points):
+def shown_fraction(points_mm: FloatArray, grid: Grid, *, within_mm: float) -> float:
+    """Fraction of the points that lie within so much of the grid's surface."""
+    return float(np.mean(np.abs(sample(grid, points_mm)) < within_mm))
+
+
+def _overlaps(moved: Samples, scene: Scene, *, tolerance: float) -> tuple[float, float]:
+    """Found reference points: over the bodies shown, and over the subject alone."""
+    inside = _within(moved.points_mm, scene.fixed.points_mm)
+    near = moved.where(inside)
+    if not len(near.points_mm):
         return 0.0, 0.0
-    found = cells_of(points, width_mm=FOUND_WITHIN_MM).nearest(scene.fixed.points_mm) >= 0
+    nearest = cells_of(near.points_mm, width_mm=BESIDE_MM).nearest(scene.fixed.points_mm)
+    away = np.einsum("ij,ij->i", scene.fixed.points_mm - near.points_mm[nearest], scene.fixed_normals)
+    same_way = np.einsum("ij,ij->i", scene.fixed_normals, near.normals[nearest]) > 0.0
+    found = (nearest >= 0) & (np.abs(away) < tolerance) & same_way
     own = float(found[scene.fixed_own].mean()) if scene.fixed_own.any() else float(found.mean())
-    shown = [found[scene.fixed_body == b] for b in np.unique(scene.fixed_body)]
-    shown = [f for n, f in enumerate(shown) if n == 0 or f.mean() > 0.2]
+    each = [found[scene.fixed_body == body] for body in np.unique(scene.fixed_body)]
+    shown = [f for n, f in enumerate(each) if n == 0 or f.mean() > 0.2]
     return float(np.concatenate(shown).mean()), own
+
+
+def _within(points: FloatArray, others: FloatArray) -> np.ndarray:
+    low, high = others.min(axis=0) - BESIDE_MM, others.max(axis=0) + BESIDE_MM
+    return np.asarray(((points > low) & (points < high)).all(axis=1))
 
 
 def _stray(moved: Samples, scene: Scene, *, tolerance: float) -> float:
     """Fraction of the samples near the subject that nothing explains."""
     points = np.ascontiguousarray(moved.thinned(STRAY_POINTS).points_mm)
     distance = signed_distances(points, scene.values, scene.origin_mm, scene.spacing_mm)[0]
-    fine = sample(scene.bodies[0], points)
-    known = np.abs(fine) < 0.99 * float(np.abs(scene.bodies[0].values).max())
-    distance[known] = np.where(np.abs(fine) < np.abs(distance), fine, distance)[known]
-    voxel = np.clip(
-        np.rint((points - scene.origin_mm) / scene.spacing_mm).astype(int), 0, np.array(scene.values.shape) - 1
-    )
-    allowed = (scene.flags[tuple(voxel.T)] & ALLOWED) != 0
     near = distance < NEAR_MM
     if not near.any():
         return 1.0
-    return float(np.mean((distance > tolerance)[near] | ((distance < -tolerance) & ~allowed)[near]))
+    for body in scene.bodies:
+        fine = sample(body, points)
+        distance = np.where(np.abs(fine) < 0.25, fine, distance)
+    voxel = np.rint((points - scene.origin_mm) / scene.spacing_mm).astype(int)
+    voxel = np.clip(voxel, 0, np.array(scene.values.shape) - 1)
+    allowed = (scene.flags[tuple(voxel.T)] & ALLOWED) != 0
+    unexplained = (distance > tolerance) | ((distance < -tolerance) & ~allowed)
+    return float(unexplained[near].mean())

@@ -3,23 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
+from kerfmark.errors import AlignmentError
 from kerfmark.exercise.prepared import Prepared
 from kerfmark.geometry.frames import rigid_inverse
+from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import transformed
-from kerfmark.records import Alignment, FloatArray, Remark, Surface
-from kerfmark.registration.coarse import find_poses
-from kerfmark.registration.placement import Placement, place
-from kerfmark.registration.samples import Samples, samples_of
+from kerfmark.records import Alignment, Grid, Remark, Surface
+from kerfmark.registration.placement import Placement, shown_fraction, tolerance_mm
+from kerfmark.registration.samples import Samples
 from kerfmark.registration.scene import Scene, scene_of
+from kerfmark.registration.search import mirrored, placements_of, sampled
+from kerfmark.registration.verdict import holds, is_excellent, mirror_fits_better, refusal
 
 __all__ = ["Registered", "register"]
 
-SAMPLES = 40_000
-CANDIDATES = 4
+MOST_PARTS = 8
+"""Parts looked at, largest first; smaller ones are named and left."""
+LEAST_EXTENT_MM = 2.0
+AS_LIKELY = 0.02
+NEAR_TARGET_MM = 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,30 +45,148 @@ class Registered:
     alignment: Alignment
     surface: Surface
     others: tuple[Surface, ...] = ()
-    remarks: tuple[Remark, ...] = field(default=())
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Candidate:
+    """A part, by its number in the file from 0, with what was found of it."""
+
+    number: int
+    samples: Samples
+    placements: list[Placement]
+
+    @property
+    def best(self) -> Placement | None:
+        return self.placements[0] if self.placements else None
 
 
 def register(parts: Sequence[Surface], prepared: Prepared, *, noise_um: float) -> Registered:
-    """Lay the piece among `parts` over the exercise."""
-    scene = scene_of(prepared)
-    part = parts[0]
-    samples = samples_of(part, count=SAMPLES)
-    placements = _placements(samples, scene, noise_mm=noise_um / 1000.0)
-    best = max(placements, key=lambda p: p.score)
-    surface = transformed(part, best.fit.matrix)
-    return Registered(_alignment(best, prepared), surface)
+    """Lay the piece among `parts` over the exercise.
+
+    Trust the result to about the square root of `alignment.covariance`; a scanner's shared error (trueness) is not in it.
+
+    Parameters
+    ----------
+    parts : sequence of Surface
+        The separate parts of one file, mm, in any common pose; open or closed.
+    prepared : Prepared
+    noise_um : float
+        Standard uncertainty of a surface point of this source.
+
+    Returns
+    -------
+    registered : Registered
+
+    Raises
+    ------
+    AlignmentError
+        If no part fits: a mirror image, another tooth, a fragment, nothing in common; or if two parts fit.
+
+    Notes
+    -----
+    Choices and measured figures: `docs/decisions/0002-registration.md`.
+    """
+    scene, noise_mm = scene_of(prepared), noise_um / 1000.0
+    looked_at = [n for n, part in enumerate(parts[:MOST_PARTS]) if _is_large(part)] or [0]
+    candidates = _candidates(parts, looked_at, scene, noise_mm=noise_mm)
+    piece = _the_piece(candidates, scene, noise_mm=noise_mm)
+    chosen, remarks = _likeliest(piece, prepared, noise_mm=noise_mm)
+    matrix = chosen.fit.matrix
+    others = tuple(transformed(part, matrix) for n, part in enumerate(parts) if n != piece.number)
+    if others:
+        remarks = (_not_measured(piece.number, len(parts), others, scene), *remarks)
+    return Registered(_alignment(chosen, prepared), transformed(parts[piece.number], matrix), others, remarks)
 
 
-def _placements(samples: Samples, scene: Scene, *, noise_mm: float) -> list[Placement]:
-    poses, _ = find_poses(samples, scene)
-    tried = [place(samples, _matrix(pose), scene, noise_mm=noise_mm) for pose in poses[:CANDIDATES]]
-    return [p for p in tried if p is not None]
+def _is_large(part: Surface) -> bool:
+    return len(part.faces) > 0 and float(np.ptp(part.vertices_mm, axis=0).max()) >= LEAST_EXTENT_MM
 
 
-def _matrix(pose: FloatArray) -> FloatArray:
-    matrix = np.eye(4)
-    matrix[:3, :3], matrix[:3, 3] = pose[:9].reshape(3, 3), pose[9:]
-    return matrix
+def _candidates(
+    parts: Sequence[Surface], looked_at: list[int], scene: Scene, *, noise_mm: float
+) -> list[_Candidate]:
+    """Every part searched for on its own, but those that lie where the exercise has them once another has been placed."""
+    found: list[_Candidate] = []
+    for number in looked_at:
+        samples = sampled(parts[number])
+        if any(_belongs(samples, c.best, scene, noise_mm=noise_mm) for c in found):
+            found.append(_Candidate(number, samples, []))
+            continue
+        found.append(_Candidate(number, samples, placements_of(samples, scene, noise_mm=noise_mm)))
+    return found
+
+
+def _belongs(samples: Samples, placed: Placement | None, scene: Scene, *, noise_mm: float) -> bool:
+    """Whether a part lies on a neighbour or the gingiva once another part is placed."""
+    if placed is None or not holds(placed, scene, noise_mm=noise_mm):
+        return False
+    moved = samples.thinned(2000).moved(placed.fit.matrix)
+    if shown_fraction(moved.points_mm, scene.bodies[0], within_mm=0.5) > 0.05:
+        return False
+    return shown_fraction(moved.points_mm, scene.everything, within_mm=0.3) > 0.5
+
+
+def _the_piece(candidates: list[_Candidate], scene: Scene, *, noise_mm: float) -> _Candidate:
+    """The one part that fits on the subject."""
+    fitting = [c for c in candidates if _fits(c, scene, noise_mm=noise_mm)]
+    if len(fitting) > 1:
+        names = " and ".join(str(c.number + 1) for c in fitting)
+        raise AlignmentError(
+            f"parts {names} of the piece both fit the subject, expected one piece in a file. "
+            "Leave one piece in the file and hand it in again."
+        )
+    if fitting:
+        return fitting[0]
+    likeliest = max(candidates, key=lambda c: c.best.score if c.best else -np.inf)
+    images = placements_of(mirrored(likeliest.samples), scene, noise_mm=noise_mm)
+    name = "the piece" if len(candidates) == 1 else f"part {likeliest.number + 1} of the piece, which comes nearest,"
+    raise refusal(likeliest.best, images[0] if images else None, scene, noise_mm=noise_mm, name=name)
+
+
+def _fits(candidate: _Candidate, scene: Scene, *, noise_mm: float) -> bool:
+    best = candidate.best
+    if best is None or not holds(best, scene, noise_mm=noise_mm):
+        return False
+    if is_excellent(best, noise_mm=noise_mm):
+        return True
+    images = placements_of(mirrored(candidate.samples), scene, noise_mm=noise_mm)
+    return not (images and mirror_fits_better(best, images[0], scene, noise_mm=noise_mm))
+
+
+def _likeliest(
+    piece: _Candidate, prepared: Prepared, *, noise_mm: float
+) -> tuple[Placement, tuple[Remark, ...]]:
+    """The placement to keep; among equals the one whose cut lies nearest the target, with a remark where that does not decide."""
+    best = piece.placements[0]
+    equals = [p for p in piece.placements if p.score > best.score - AS_LIKELY and p.fit.rms_mm < 1.3 * best.fit.rms_mm]
+    if len(equals) == 1:
+        return best, ()
+    if prepared.target_grid is not None:
+        off = [_off_target(piece.samples, p, prepared.subject_grid, prepared.target_grid) for p in equals]
+        order = np.argsort(off, kind="stable")
+        if off[order[1]] - off[order[0]] > NEAR_TARGET_MM:
+            return equals[int(order[0])], ()
+    message = (
+        f"the piece fits in {len(equals)} ways that its cut does not tell apart; the first was kept. "
+        "Mark one side of the subject where it is not cut, or compare with the pose in the report."
+    )
+    return best, (Remark("pose-ambiguous", "piece", message),)
+
+
+def _off_target(samples: Samples, placement: Placement, subject: Grid, target: Grid) -> float:
+    """Mean distance, mm, of what was cut from the target."""
+    points = samples.thinned(4000).moved(placement.fit.matrix).points_mm
+    cut = points[sample(subject, points) < -tolerance_mm(0.0)]
+    return float(np.abs(sample(target, cut)).mean()) if len(cut) else 0.0
+
+
+def _not_measured(number: int, count: int, others: tuple[Surface, ...], scene: Scene) -> Remark:
+    """What else is in the file."""
+    known = sum(shown_fraction(o.vertices_mm, scene.everything, within_mm=0.3) > 0.5 for o in others)
+    where = f"; {known} of them where the exercise has a neighbour or gingiva" if known else ""
+    others_words = "the other part was" if count == 2 else f"the other {count - 1} parts were"
+    return Remark("part-not-measured", "piece", f"part {number + 1} of {count} is the piece; {others_words} not measured{where}")
 
 
 def _alignment(placement: Placement, prepared: Prepared) -> Alignment:

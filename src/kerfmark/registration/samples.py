@@ -60,7 +60,7 @@ def samples_of(surface: Surface, *, count: int) -> Samples:
     """
     vertices, faces = read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32)
     areas = face_areas_mm2(surface)
-    points, face = cells.systematic_samples(vertices, faces, areas, count)
+    points, _ = cells.systematic_samples(vertices, faces, areas, count)
     centres = vertices[faces[:, 0]]
     low, width, shape = _lattice(vertices, NORMAL_CELL_MM)
     vectors = face_normals(surface) * areas[:, None]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +15,10 @@ from kerfmark.kernels.arrays import read_only
 from kerfmark.records import FloatArray, Grid
 from kerfmark.registration.samples import Cells, cells_of
 
-__all__ = ["ALLOWED", "FIXED", "Scene", "scene_of"]
+__all__ = ["ALLOWED", "FIXED", "Scene", "SearchGrid", "scene_of"]
 
+SearchGrid: TypeAlias = tuple[NDArray[np.float32], NDArray[np.uint8], FloatArray, float]
+"""Signed distances, flags, origin and spacing, as the search kernels take them."""
 FIXED = 1
 """Bit of a voxel that has uncut surface within two voxels."""
 ALLOWED = 2
@@ -44,6 +47,8 @@ class Scene:
     fixed_normals : (k, 3) float array
     fixed_body : (k,) int array
         On which of the bodies each lies; `len(bodies)` for the gingiva.
+    surface_points : (m, 3) float array
+        Points of the subject's surface, cut or not.
     """
 
     values: NDArray[np.float32]
@@ -55,6 +60,7 @@ class Scene:
     fixed: Cells
     fixed_normals: FloatArray
     fixed_body: NDArray[np.int64]
+    surface_points: FloatArray
 
     @property
     def fixed_own(self) -> NDArray[np.bool_]:
@@ -62,7 +68,12 @@ class Scene:
         return self.fixed_body == 0
 
     @property
-    def grid(self) -> tuple[NDArray[np.float32], NDArray[np.uint8], FloatArray, float]:
+    def everything(self) -> Grid:
+        """Signed distance of all that is expected."""
+        return Grid(self.origin_mm, self.spacing_mm, self.values)
+
+    @property
+    def grid(self) -> SearchGrid:
         """What the search kernels take."""
         return self.values, self.flags, self.origin_mm, self.spacing_mm
 
@@ -86,6 +97,7 @@ def scene_of(prepared: Prepared) -> Scene:
         fixed=cells_of(fixed, width_mm=_reach_mm(fixed)),
         fixed_normals=np.asarray(prepared.fixed_normals, dtype=np.float64),
         fixed_body=_body_of(fixed, bodies),
+        surface_points=np.asarray(prepared.surface_points, dtype=np.float64),
     )
 
 

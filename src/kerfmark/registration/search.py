@@ -1,0 +1,99 @@
+"""The best placements of one scan, over every way of finding them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+
+from kerfmark.records import FloatArray, Surface
+from kerfmark.registration.coarse import find_poses
+from kerfmark.registration.placement import Placement, place
+from kerfmark.registration.reverse import find_poses_reversed, shows_more
+from kerfmark.registration.samples import Samples, samples_of
+from kerfmark.registration.scene import Scene
+from kerfmark.registration.verdict import holds
+
+__all__ = ["mirrored", "placements_of", "sampled"]
+
+SAMPLES_PER_MM2 = 40.0
+LEAST_SAMPLES, MOST_SAMPLES = 30_000, 120_000
+TRIAL_SAMPLES = 10_000
+CANDIDATES = 4
+PENALTY_LEFT = 0.12
+"""Poses whose penalty exceeds the best one's by more are not tried further."""
+SAME_DEG, SAME_MM = 1.0, 0.1
+
+FindPoses = Callable[[Samples, Scene], tuple[FloatArray, FloatArray]]
+
+
+def sampled(surface: Surface) -> Samples:
+    """A scan as points: enough that each reference point has one beside it."""
+    area = samples_of(surface, count=1).area_each_mm2
+    return samples_of(surface, count=int(np.clip(area * SAMPLES_PER_MM2, LEAST_SAMPLES, MOST_SAMPLES)))
+
+
+def placements_of(samples: Samples, scene: Scene, *, noise_mm: float) -> list[Placement]:
+    """Distinct placements of a scan, likeliest first.
+
+    The scan is looked for in the exercise; where it shows more than the exercise, or nothing found that way holds, the exercise
+    is looked for in the scan. Which ways are tried depends on the scan alone, so the same scan gives the same answer.
+
+    Parameters
+    ----------
+    samples : Samples
+        In any pose.
+    scene : Scene
+    noise_mm : float
+        Standard uncertainty of a surface point.
+    """
+    ways: tuple[FindPoses, ...] = (find_poses, find_poses_reversed)
+    if shows_more(samples, scene):
+        ways = ways[::-1]
+    found: list[Placement] = []
+    for way in ways:
+        found = _likeliest_first([*found, *_tried(way, samples, scene, noise_mm=noise_mm)])
+        if found and holds(found[0], scene, noise_mm=noise_mm):
+            break
+    if not found:
+        return []
+    best = place(samples, found[0].fit.matrix, scene, noise_mm=noise_mm)
+    return found if best is None else [best, *found[1:]]
+
+
+def _tried(way: FindPoses, samples: Samples, scene: Scene, *, noise_mm: float) -> list[Placement]:
+    """Placements from the poses one way of searching finds, on fewer points."""
+    trial = samples.thinned(TRIAL_SAMPLES)
+    poses, penalty = way(trial, scene)
+    poses = poses[penalty <= penalty.min() + PENALTY_LEFT][:CANDIDATES]
+    with ThreadPoolExecutor(2) as pool:
+        placed = pool.map(lambda pose: place(trial, _matrix(pose), scene, noise_mm=noise_mm), poses)
+    return [p for p in placed if p is not None]
+
+
+def _matrix(pose: FloatArray) -> FloatArray:
+    matrix = np.eye(4)
+    matrix[:3, :3], matrix[:3, 3] = pose[:9].reshape(3, 3), pose[9:]
+    return matrix
+
+
+def _likeliest_first(placements: list[Placement]) -> list[Placement]:
+    """Sorted, one of each pose."""
+    kept: list[Placement] = []
+    for placement in sorted(placements, key=lambda p: -p.score):
+        if not any(_same(placement.fit.matrix, k.fit.matrix) for k in kept):
+            kept.append(placement)
+    return kept
+
+
+def _same(a: FloatArray, b: FloatArray) -> bool:
+    apart = a @ np.linalg.inv(b)
+    turned = np.degrees(np.arccos(np.clip(0.5 * (np.trace(apart[:3, :3]) - 1.0), -1.0, 1.0)))
+    return bool(turned < SAME_DEG and np.linalg.norm(apart[:3, 3]) < SAME_MM)
+
+
+def mirrored(samples: Samples) -> Samples:
+    """The mirror image, in x."""
+    flip = np.array([-1.0, 1.0, 1.0])
+    return Samples(samples.points_mm * flip, samples.normals * flip, samples.area_each_mm2)
