@@ -99,7 +99,7 @@ def furcation(depths: Depths, paths: Mapping[str, RootPath]) -> FloatArray | Non
 def _pieces(depths: Depths, k: int) -> NDArray[np.int32]:
     from scipy.ndimage import label
 
-    labels: NDArray[np.int32] = label(depths.grid.values[:, :, k] < 0)[0]
+    labels: NDArray[np.int32] = np.asarray(label(depths.grid.values[:, :, k] < 0)[0], dtype=np.int32)
     return labels
 
 
