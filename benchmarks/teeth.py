@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import Rotation
 
 from kerfmark.anatomy.form import ToothForm, outer_surface, tooth_form
-from kerfmark.anatomy.form.tables import shape_of, sizes_of
+from kerfmark.anatomy.form.tables import sizes_of
 from kerfmark.anatomy.form.variation import varied
 
 ROOT = Path(__file__).parents[1]
@@ -35,7 +35,8 @@ def caliper(form: ToothForm, mesh: trimesh.Trimesh) -> dict[str, float]:
     """The handbook's sizes by its own rules, measured on the mesh; only the cervical line is taken from the form."""
     line = form.cervical_line_mm * [form.mesial_sign, 1, 1]
     points = mesh.vertices * [form.mesial_sign, 1, 1]
-    facial, mesial, distal, lingual = (line[np.argmax(line @ d)] for d in ([0, 1, 0], [1, 0, 0], [-1, 0, 0], [0, -1, 0]))
+    facial, lingual = line[np.argmax(line[:, 1])], line[np.argmin(line[:, 1])]
+    mesial, distal = (crest(line[side * line[:, 0] > 0.8 * (side * line[:, 0]).max()]) for side in (1, -1))
     crown = points[points[:, 2] > min(facial[2], lingual[2])]
 
     def reach(level: float, direction: list[float]) -> float:
@@ -54,6 +55,10 @@ def caliper(form: ToothForm, mesh: trimesh.Trimesh) -> dict[str, float]:
     }
 
 
+def crest(points: np.ndarray) -> np.ndarray:
+    return points[points[:, 2].argmax()]
+
+
 def size_rows() -> list[list[str]]:
     rows = []
     for fdi in TYPES:
@@ -69,7 +74,7 @@ def scatter_rows() -> list[list[str]]:
     rows = []
     for fdi in TYPES:
         book = sizes_of(fdi)
-        drawn = [varied(book, shape_of(fdi), seed)[0] for seed in SEEDS]
+        drawn = [varied(fdi, seed)[0] for seed in SEEDS]
         found = {name: np.array([getattr(d, name) for d in drawn]) for name in SIZES[:6]}
         spread = [f"{100 * v.std(ddof=1) / v.mean():.1f} ({100 * (v.mean() / getattr(book, n) - 1):+.1f})" for n, v in found.items()]
         rows.append([str(fdi), f"{book.sd_percent:.1f}", *spread])

@@ -79,10 +79,19 @@ def _root_curve(z: FloatArray, neck: tuple[float, float], widths: tuple[tuple[fl
     return monotone([(level - t * length, half * share) for t, share in widths], z)
 
 
-def _joined(z: FloatArray, crown: FloatArray, root: FloatArray, level: float) -> FloatArray:
-    """Root below the neck, crown above it, softened so that no edge runs round the neck."""
-    both = np.where(z < level, root, crown)
-    return softened(both, 0.45 / STEP_MM)
+def _silhouette(
+    z: FloatArray, side: Side, *, neck: tuple[float, float], reach: float, widths: tuple[tuple[float, float], ...], sizes: Dimensions
+) -> FloatArray:
+    """One side from apex to top. Softening lifts the hollow at the neck, so the neck is set lower until it comes out right."""
+    level, half = neck
+    aim = half
+    for _ in range(3):
+        crown = side_curve(z, side, neck=(level, aim), reach=reach, crown=sizes.crown)
+        root = _root_curve(z, (level, aim), widths, sizes.root)
+        stand = softened(np.where(z < level, root, crown), 0.45 / STEP_MM)
+        stand += reach - stand.max()
+        aim += half - float(np.interp(level, z, stand))
+    return stand
 
 
 def make_body(sizes: Dimensions, shape: Shape) -> Body:
@@ -93,13 +102,10 @@ def make_body(sizes: Dimensions, shape: Shape) -> Body:
     spread |= {"lingual": sizes.bl - sizes.bl_neck - spread["facial"], "distal": sizes.md - sizes.md_neck - spread["mesial"]}
     stand, reach = {}, {}
     for name, side in (("facial", shape.facial), ("lingual", shape.lingual), ("mesial", shape.mesial), ("distal", shape.distal)):
-        across = name in ("facial", "lingual")
-        neck = (levels[name], (sizes.bl_neck if across else sizes.md_neck) / 2)
-        reach[name] = neck[1] + spread[name]
-        crown = side_curve(z, side, neck=neck, reach=reach[name], crown=sizes.crown)
-        root = _root_curve(z, neck, shape.root_fl if across else shape.root_md, sizes.root)
-        stand[name] = _joined(z, crown, root, neck[0])
-        stand[name] += (reach[name] - stand[name].max())
+        half = (sizes.bl_neck if name in ("facial", "lingual") else sizes.md_neck) / 2
+        reach[name] = half + spread[name]
+        widths = shape.root_fl if name in ("facial", "lingual") else shape.root_md
+        stand[name] = _silhouette(z, side, neck=(levels[name], half), reach=reach[name], widths=widths, sizes=sizes)
     sections = _sections(z, stand, shape, sizes)
     radius = _radius(z, sections, shape, sizes)
     return Body(z, sections, radius, np.array([-reach["distal"], reach["mesial"], -reach["lingual"], reach["facial"]]))
@@ -123,7 +129,7 @@ def _radius(z: FloatArray, sections: FloatArray, shape: Shape, sizes: Dimensions
     radius = _boxed(radius)
     for wall in shape.walls:
         radius = radius - _wall_depth(z, radius, sections, wall, sizes)
-    return np.ascontiguousarray(radius)
+    return np.ascontiguousarray(_boxed(radius))
 
 
 def _angles() -> FloatArray:

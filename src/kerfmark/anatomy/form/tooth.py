@@ -14,7 +14,7 @@ from kerfmark.anatomy.form.body import MARGIN_MM, Body, make_body
 from kerfmark.anatomy.form.roots import make_roots
 from kerfmark.anatomy.form.sites import NamedSite, cervical_line, lines_of, sites_of
 from kerfmark.anatomy.form.table_top import STEP_MM, TableTop, make_table_top
-from kerfmark.anatomy.form.tables import Dimensions, Shape, shape_of, sizes_of
+from kerfmark.anatomy.form.tables import Dimensions, Shape
 from kerfmark.anatomy.form.variation import varied
 from kerfmark.kernels.tooth_field import field_at
 from kerfmark.records import FloatArray
@@ -127,7 +127,7 @@ def tooth_form(fdi: int, *, seed: int | None = None) -> ToothForm:
 
 @lru_cache(maxsize=64)
 def _built(fdi: int, seed: int | None) -> tuple[Dimensions, Shape, _Maps]:
-    sizes, shape = varied(sizes_of(fdi), shape_of(fdi), seed)
+    sizes, shape = varied(fdi, seed)
     body = make_body(sizes, shape)
     roots = make_roots(body.z_mm, shape, root_length_mm=sizes.root)
     floor = -shape.furcation if shape.roots else -sizes.root

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from kerfmark.anatomy.form.tables import Cusp, Dimensions, Shape
+from kerfmark.anatomy.form.tables import Cusp, Dimensions, Shape, shape_of, sizes_of
 from kerfmark.records import FloatArray
 
 __all__ = ["varied"]
@@ -20,21 +20,21 @@ def _draw(rng: np.random.Generator, count: int) -> FloatArray:
     return np.clip(rng.standard_normal(count), -LARGEST_SD, LARGEST_SD)
 
 
-def varied(sizes: Dimensions, shape: Shape, seed: int | None) -> tuple[Dimensions, Shape]:
-    """Sizes and shape as they are for None, else varied: people's size in common, a little of each size's own."""
+def varied(fdi: int, seed: int | None) -> tuple[Dimensions, Shape]:
+    """Sizes and shape of a tooth: the table's for None, else people's size in common and a little of each size's own."""
+    sizes, shape = sizes_of(fdi), shape_of(fdi)
     if seed is None:
         return sizes, shape
-    rng = np.random.default_rng([seed, int(round(sizes.crown * 10)), int(round(sizes.md * 10)), int(round(sizes.bl * 10))])
+    rng = np.random.default_rng([seed, fdi])
     return _sizes(rng, sizes), _shape(rng, shape)
 
 
 def _sizes(rng: np.random.Generator, sizes: Dimensions) -> Dimensions:
     width, crown, root, md, bl, md_neck, bl_neck = _draw(rng, 7)
-    common = np.hypot(1.0, 0.0) * sizes.sd_percent * width
     shared = np.sqrt(max(sizes.sd_percent**2 - OWN_SD_PERCENT**2, 0.0)) * width
     factor = {name: 1 + (shared + OWN_SD_PERCENT * own) / 100 for name, own in (("md", md), ("bl", bl))}
     necks = {"md_neck": factor["md"] * (1 + 0.01 * md_neck), "bl_neck": factor["bl"] * (1 + 0.01 * bl_neck)}
-    lengths = {"crown": 1 + (0.5 * common + 0.6 * sizes.sd_percent * crown) / 100, "root": 1 + LENGTH_SD_PERCENT * root / 100}
+    lengths = {"crown": 1 + (0.5 * sizes.sd_percent * width + 0.6 * sizes.sd_percent * crown) / 100, "root": 1 + LENGTH_SD_PERCENT * root / 100}
     changed = {name: getattr(sizes, name) * f for name, f in (factor | necks | lengths).items()}
     changed["md_neck"] = min(changed["md_neck"], 0.95 * changed["md"])
     changed["bl_neck"] = min(changed["bl_neck"], 0.96 * changed["bl"])
