@@ -6,20 +6,22 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 
+import numpy as np
+
 import kerfmark
 from kerfmark.errors import InputError, MeasurementError, printable
 from kerfmark.exercise.folder import LoadedExercise, load_exercise
 from kerfmark.exercise.prepared import Prepared, prepare
-from kerfmark.geometry.frames import transform_points
+from kerfmark.geometry.frames import rigid_inverse, transform_points
 from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.intake.surfaces import TakenIn, take_in
 from kerfmark.marking import mark, rule
 from kerfmark.measurement import measure
-from kerfmark.records import Assessment, Piece, Remark, Surface
+from kerfmark.records import Alignment, Assessment, Piece, Reading, Remark, Surface
 from kerfmark.registration import Registered, register
 from kerfmark.settings import Settings, read_settings
 
-__all__ = ["assess", "assess_prepared", "open_exercise"]
+__all__ = ["assess", "assess_prepared", "ideal_readings", "open_exercise", "remarks_of"]
 
 NEIGHBOUR_SIDES = ("mesial", "distal")
 NOT_A_SURFACE = {
@@ -142,6 +144,40 @@ def assess_prepared(
     )
 
 
+def ideal_readings(prepared: Prepared) -> tuple[Reading, ...]:
+    """The readings of the exercise's own target as its source would see it (simulated: the source's noise, the target in place).
+
+    What a teacher checks an exercise by: does the ideal piece meet its limits, and how sure would each reading be? Empty where
+    the exercise has no target surface.
+
+    Parameters
+    ----------
+    prepared : Prepared
+
+    Returns
+    -------
+    readings : tuple of Reading
+    """
+    from kerfmark.geometry.phantoms import scanned
+    from kerfmark.geometry.solids import Solid
+
+    if prepared.target is None:
+        return ()
+    source = prepared.exercise.source
+    rng = np.random.default_rng(0)
+    looked_at = scanned(
+        Solid.from_surface(prepared.target).simplified(0.002).surface(), noise_um=source.noise_um, edge_mm=0.12, rng=rng
+    )
+    spread = np.array([0.0002] * 3 + [0.001] * 3)
+    in_place = Alignment(
+        rigid_inverse(prepared.frame), source.noise_um, 1.0, np.diag(spread**2), len(prepared.fixed_points)
+    )
+    piece = Piece(
+        "scan", "", looked_at, in_place, source.noise_um, source.trueness_um, neighbours=dict(prepared.neighbours)
+    )
+    return measure(piece, prepared)
+
+
 def _take_in(path: Path, prepared: Prepared, *, unit: str | None, settings: Settings) -> TakenIn:
     kind = NOT_A_SURFACE.get(path.suffix.lower())
     if kind is not None:
@@ -158,9 +194,7 @@ def _take_in(path: Path, prepared: Prepared, *, unit: str | None, settings: Sett
     )
 
 
-def _piece(
-    taken: TakenIn, registered: Registered, prepared: Prepared, neighbours: Mapping[str, Surface]
-) -> Piece:
+def _piece(taken: TakenIn, registered: Registered, prepared: Prepared, neighbours: Mapping[str, Surface]) -> Piece:
     return Piece(
         kind="scan",
         sha256=taken.sha256,

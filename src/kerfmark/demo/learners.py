@@ -118,7 +118,8 @@ def _nicked(
     whole: Mapping[str, Surface], made: Tooth, of: Hand, rng: np.random.Generator
 ) -> tuple[dict[str, Surface], dict[Key, float], tuple[str, ...]]:
     """The neighbours after the cut, what was truly taken from each, and the nicks in words."""
-    surfaces, truth, words = dict(whole), {}, []
+    surfaces, words = dict(whole), []
+    truth: dict[Key, float] = {}
     for side in surfaces:
         depth = float(rng.uniform(*of.nick_mm)) if rng.random() < of.nick_chance else 0.0
         truth["crown.neighbour.damage_depth_mm", side, None] = depth

@@ -138,7 +138,12 @@ class _Shaped:
 
 
 def _shaped(
-    subject: Surface, sites: Mapping[str, FloatArray], axis: FloatArray, margin: FloatArray, mesial_sign: int, plan: CrownPlan
+    subject: Surface,
+    sites: Mapping[str, FloatArray],
+    axis: FloatArray,
+    margin: FloatArray,
+    mesial_sign: int,
+    plan: CrownPlan,
 ) -> _Shaped:
     """Sections whose top is lowered until the sites lose what the plan says (or the rounds are over)."""
     lowering = Lowering(subject, sites=sites)
@@ -147,7 +152,9 @@ def _shaped(
     depth = dict(plan.reduction_mm)
     for _ in range(ROUNDS):
         profiles = _profiles(margin, axis, lowering.top(depth, flat_mm=plan.flat_reduction_mm), mesial_sign, plan)
-        shaped = _Shaped(profiles, keep := _keep_surface(profiles, axis, mesial_sign, floor_mm=floor), _reductions(keep, patches))
+        shaped = _Shaped(
+            profiles, keep := _keep_surface(profiles, axis, mesial_sign, floor_mm=floor), _reductions(keep, patches)
+        )
         off = {name: shaped.reached_mm[name] / plan.reduction_mm[name] for name in sites}
         if all(abs(ratio - 1.0) < 0.002 for ratio in off.values()):
             break

@@ -65,12 +65,15 @@ class Lowering:
         return HeightField(self._corner, np.minimum(lowered, self._highest - flat_mm))
 
     def _behind_the_edge(self) -> FloatArray:
-        """1 in the lingual fossa; 0 facial of the incisal edge, where the facial wall reduces, and less towards the proximal walls."""
+        """1 in the lingual fossa; 0 facial of the incisal edge, where the facial wall reduces, and less towards the proximal walls and the cingulum."""
         columns = np.argmax(self._heights, axis=1)
         edge = np.median(self._y[0, columns[np.abs(self._x[:, 0] - np.median(self._x)) < 1.5]])
         middle, half = np.median(self._x), 0.5 * np.ptp(self._x)
+        cingulum = np.clip((self._heights - self._highest + 7.5) / 3.0, 0.3, 1.0)
         aside = np.clip((np.abs(self._x - middle) / half - 0.35) / 0.35, 0.0, 1.0)
-        return np.asarray((1.0 - 0.75 * aside**2 * (3.0 - 2.0 * aside)) / (1.0 + np.exp((self._y - edge) / 0.2)))
+        return np.asarray(
+            cingulum * (1.0 - 0.9 * aside**2 * (3.0 - 2.0 * aside)) / (1.0 + np.exp((self._y - edge) / 0.2))
+        )
 
 
 def _raster(low: FloatArray, high: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

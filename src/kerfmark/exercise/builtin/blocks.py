@@ -128,7 +128,7 @@ def line_parts(spec: LineSpec) -> tuple[dict[str, object], dict[str, Surface]]:
         "subject": {"surface": "subject.ply"},
         "target": {
             "surface": "target.ply",
-            "line": made.line_mm[::5].round(4).tolist(),
+            "line": made.line_mm[::2].round(4).tolist(),
             "depth_mm": spec.depth_mm,
             "width_mm": spec.width_mm,
         },

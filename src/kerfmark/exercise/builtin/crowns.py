@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from kerfmark.anatomy.preparations import CrownPlan, CutCrown, cut_crown
+from kerfmark.anatomy.form import NamedSite
 from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.exercise.builtin.criteria import CERAMIC, FRONT, METAL, CrownRules, crown_rules
+from kerfmark.exercise.preparing.places import site_patch
 from kerfmark.geometry.frames import azimuth_direction
 from kerfmark.geometry.grids import distance_grid, surface_of
-from kerfmark.geometry.mesh import bounds_mm, vertex_normals
+from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, intersection, loft
 from kerfmark.records import FloatArray, Surface
 
 __all__ = ["CROWNS", "CrownSpec", "crown_parts", "cut_tooth", "ideal_plan", "reduced_sites", "site_points"]
 
-GINGIVA_MM = 0.7
+GINGIVA_MM = 0.4
 DEEPEST_MM = 3.2
+SERVED = 0.99
 
 ROUND_TAPER = {
     "name": "round-end taper 0.6 to 1.2",
@@ -97,8 +100,8 @@ def _plain_plan(spec: CrownSpec) -> CrownPlan:
     )
     if not spec.front:
         return plan
-    margins = {"buccal": 0.8, "mesial": 0.3, "lingual": 0.8, "distal": 0.3}
-    return replace(plan, second_plane_deg=9.0, edge_radius_mm=0.15, scallop=0.7, margin_mm=margins)
+    margins = {"buccal": 0.75, "mesial": 0.1, "lingual": 0.5, "distal": 0.1}
+    return replace(plan, second_plane_deg=9.0, edge_radius_mm=0.15, scallop=0.5, margin_mm=margins)
 
 
 def crown_parts(spec: CrownSpec, *, cache_dir: Path | None) -> tuple[dict[str, object], dict[str, Surface]]:
@@ -114,8 +117,7 @@ def crown_parts(spec: CrownSpec, *, cache_dir: Path | None) -> tuple[dict[str, o
     from kerfmark.anatomy.gingiva import local_gingiva
 
     made = tooth(spec.fdi, cache_dir=cache_dir)
-    sites = site_points(spec, made)
-    ideal = cut_tooth(made, ideal_plan(spec, made, sites), sites)
+    sites, ideal = _ideal(spec, made)
     surfaces: dict[str, Surface] = {"subject": made.outer, "target": ideal.surface, "envelope": _envelope(made, ideal)}
     surfaces |= {f"layer-{name}": surface for name, surface in made.layers.items()}
     surfaces |= {f"neighbour-{side}": surface for side, surface in neighbours(spec.fdi).items()}
@@ -127,8 +129,7 @@ def site_points(spec: CrownSpec, made: Tooth) -> dict[str, FloatArray]:
     """Where each site's reduction is read: at its own point, or as little nearer the tooth's middle as is needed.
 
     From round a tip that stands over the edge of the stump, inward normals pass beside it. The point is moved in along the
-    surface until, for a plain preparation, nearly all rays from within 0.5 mm of it meet the top. A site for which no such point
-    is near is left out.
+    surface until, for a plain preparation, nearly all its rays meet the top. A site for which no such point is near is left out.
     """
     plain = cut_crown(
         made.outer, sites={}, cervical_line_mm=made.cervical_line_mm, mesial_sign=made.mesial_sign,
@@ -136,12 +137,7 @@ def site_points(spec: CrownSpec, made: Tooth) -> dict[str, FloatArray]:
     )  # fmt: skip
     search = _SiteSearch(made.outer, plain.surface)
     functional, nonfunctional = reduced_sites(made, front=spec.front)
-    points = {
-        name: search.nearest_served(
-            np.asarray(made.sites[name].point_mm, dtype=float), edge=made.sites[name].role == "incisal_edge"
-        )
-        for name in (*functional, *nonfunctional)
-    }
+    points = {name: search.nearest_served(made.sites[name]) for name in (*functional, *nonfunctional)}
     return {name: point for name, point in points.items() if point is not None}
 
 
@@ -149,28 +145,42 @@ class _SiteSearch:
     """Tries points of the subject against a plain preparation."""
 
     def __init__(self, subject: Surface, cut: Surface) -> None:
-        self._subject, self._inward = subject, -vertex_normals(subject)
+        self._subject = subject
         self._onto, self._cut = RayCaster(subject), RayCaster(cut)
         self._top = float(bounds_mm(subject)[1, 2]) + 1.0
 
-    def nearest_served(self, point: FloatArray, *, edge: bool) -> FloatArray | None:
-        """The first of the points on the way to the middle whose rays meet the top; an incisal edge stays where it is."""
-        if edge:
-            return point
-        for inwards in (0.0, 0.3, 0.6, 0.9, 1.2, 1.5):
-            level = point[:2] * max(0.0, 1.0 - inwards / float(np.linalg.norm(point[:2])))
-            down, _face = self._onto.first_hit(
-                np.array([[*level, self._top]]), np.array([[0.0, 0.0, -1.0]]), max_mm=50.0
-            )
-            moved = point if inwards == 0.0 else np.array([*level, self._top - float(down[0])])
-            if self._served(moved):
-                return moved
-        return None
+    def nearest_served(self, site: NamedSite) -> FloatArray | None:
+        """The first of the points on the way to the middle (along an incisal edge, if it is one) whose rays meet the top."""
+        point = np.asarray(site.point_mm, dtype=float)
+        ways = self._along_edge(point) if site.role == "incisal_edge" else self._inwards(point)
+        return next((moved for moved in ways if self.serves(moved, site.role)), None)
 
-    def _served(self, point: FloatArray) -> bool:
-        near = np.linalg.norm(self._subject.vertices_mm - point, axis=1) <= 0.5
-        distance, _face = self._cut.first_hit(self._subject.vertices_mm[near], self._inward[near], max_mm=DEEPEST_MM)
-        return bool(np.isfinite(distance).mean() > 0.98)
+    def _inwards(self, point: FloatArray) -> Iterator[FloatArray]:
+        yield point
+        for inwards in (0.3, 0.6, 0.9, 1.2, 1.5):
+            level = point[:2] * max(0.0, 1.0 - inwards / float(np.linalg.norm(point[:2])))
+            yield self._dropped(level[None])[0]
+
+    def _along_edge(self, point: FloatArray) -> Iterator[FloatArray]:
+        """From the edge's highest point to its middle, each the highest across the edge."""
+        for share in (0.0, 0.25, 0.5, 0.75, 1.0):
+            across = point[1] + np.linspace(-0.6, 0.6, 25)
+            row = self._dropped(np.column_stack([np.full(25, point[0] * (1.0 - share)), across]))
+            yield row[np.nanargmax(row[:, 2])]
+
+    def _dropped(self, level: FloatArray) -> FloatArray:
+        """Points of the plane (n, 2) let down onto the subject."""
+        origins = np.column_stack([level, np.full(len(level), self._top)])
+        down = np.tile([0.0, 0.0, -1.0], (len(level), 1))
+        distance, _face = self._onto.first_hit(origins, down, max_mm=50.0)
+        return np.column_stack([level, self._top - distance])
+
+    def serves(self, point: FloatArray, role: str) -> bool:
+        patch = site_patch(self._subject, point, role=role)
+        if patch is None:
+            return False
+        distance, _face = self._cut.first_hit(*patch, max_mm=DEEPEST_MM)
+        return bool(np.isfinite(distance).mean() > SERVED)
 
 
 def cut_tooth(made: Tooth, plan: CrownPlan, sites: Mapping[str, FloatArray]) -> CutCrown:
@@ -178,6 +188,15 @@ def cut_tooth(made: Tooth, plan: CrownPlan, sites: Mapping[str, FloatArray]) -> 
     return cut_crown(
         made.outer, sites=sites, cervical_line_mm=made.cervical_line_mm, mesial_sign=made.mesial_sign, plan=plan
     )  # fmt: skip
+
+
+def _ideal(spec: CrownSpec, made: Tooth) -> tuple[dict[str, FloatArray], CutCrown]:
+    """The ideal preparation, and of the sites those that can still be read on it."""
+    sites = site_points(spec, made)
+    ideal = cut_tooth(made, ideal_plan(spec, made, sites), sites)
+    search = _SiteSearch(made.outer, ideal.surface)
+    kept = {name: point for name, point in sites.items() if search.serves(point, made.sites[name].role)}
+    return kept, ideal if len(kept) == len(sites) else cut_tooth(made, ideal_plan(spec, made, kept), kept)
 
 
 def _keys(

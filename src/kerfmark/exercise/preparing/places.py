@@ -17,10 +17,10 @@ from kerfmark.geometry.mesh import area_mm2, joined, submesh
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.records import FloatArray, Grid, Remark, Site, Surface
 
-__all__ = ["crown_points", "fixed_points", "sites_of"]
+__all__ = ["crown_points", "fixed_points", "site_patch", "sites_of"]
 
-EDGE_COSINE = 0.7071
-"""An incisal edge is what faces within 45° of the long axis."""
+EDGE_COSINE = 0.94
+"""An incisal edge is what faces within 20° of the long axis."""
 
 FIXED_COUNT = 20_000
 ENVELOPE_MARGIN_MM = 0.1
@@ -167,22 +167,27 @@ def sites_of(exercise: Exercise, subject: Surface, *, frame: FloatArray) -> tupl
     sites = []
     for entry in exercise.sites:
         point = transform_points(frame, [entry.point])[0]
-        patch = _patch(subject, point)
+        patch = site_patch(subject, point, role=entry.role)
         if patch is None:
             raise InputError(
                 f"exercise.toml: site '{printable(entry.name, limit=60)}' is over {SITE_RADIUS_MM} mm from the subject's "
                 "surface, expected a point on it, in the coordinates of the surface file. Correct its point."
             )
-        if entry.role == "incisal_edge":
-            patch = _edge_only(*patch)
         sites.append(Site(entry.name, entry.role, point, *patch))
     return tuple(sites)
 
 
-def _edge_only(points: FloatArray, inward: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Of an incisal edge the points that face it: from the facial and lingual slopes the inward normal never meets the cut top."""
-    down = inward[:, 2] < -EDGE_COSINE
-    return (points[down], inward[down]) if down.any() else (points, inward)
+def site_patch(subject: Surface, point: FloatArray, *, role: str) -> tuple[FloatArray, FloatArray] | None:
+    """The subject points that a site stands for and their inward normals; None where the surface is not near the point.
+
+    They lie within 0.5 mm of it. Of an incisal edge only those that face it: from its slopes the inward normal never meets the
+    cut top.
+    """
+    patch = _patch(subject, point)
+    if patch is None or role != "incisal_edge":
+        return patch
+    down = patch[1][:, 2] < -EDGE_COSINE
+    return (patch[0][down], patch[1][down]) if down.any() else patch
 
 
 def _patch(subject: Surface, point: FloatArray) -> tuple[FloatArray, FloatArray] | None:

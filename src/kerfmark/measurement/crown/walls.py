@@ -40,6 +40,7 @@ def _convergence(stump: Stump, plane: str) -> Reading:
         Component("surface noise", math.hypot(*(wall_noise_u_deg(stump, line) for line in lines))),
         Component("trueness", _shared_u_deg(stump, ends)),
         Component("ends of the walls", math.hypot(*(_ends_u_deg(stump, p) for p in sides))),
+        Component("facets", 0.005),
     )
     witness = Witness("angle", segments_mm=ends, plane=around.turning.plane(plane, PLANES[plane]))
     value = lines[0].lean_deg + lines[1].lean_deg
@@ -104,7 +105,9 @@ def _two_lines(profile: Profile) -> tuple[float, list[FloatArray]] | None:
     assert profile.wall is not None
     points = profile.section.points
     low, high = profile.wall.low[1], profile.wall.high[1]
-    part = points[(points[:, 1] >= low) & (points[:, 1] <= high) & (np.arange(len(points)) >= profile.first_cut)]
+    along = np.arange(len(points))
+    outer = (along >= profile.first_cut) & (along <= np.argmax(points[:, 1]))
+    part = points[(points[:, 1] >= low) & (points[:, 1] <= high) & outer]
     least, beside = int(LEAST_PLANE_MM / STEP_MM), int(0.2 / STEP_MM)
     best: tuple[float, list[FloatArray]] | None = None
     cost = math.inf
