@@ -218,7 +218,7 @@ def _criterion(exercise: ExerciseTables, criterion: Criterion, term: Term, *, in
     yield from _where_fault(criterion, term, wheres_of(term, exercise), index=index)
     place = toml_place(("criteria", index, "stat"))
     stat = statistic_of(criterion)
-    if stat is None and term.stats:
+    if stat is None and term.stats and term.stat_needed:
         yield Fault(place, "is missing", f"one of {', '.join(term.stats)} for {term.id}", "Add the key.")
     elif stat is not None and not term.stats:
         yield Fault(place, f"is {shown(stat)}", f"none, as {term.id} is a single number", "Leave the key out.")

@@ -53,6 +53,8 @@ class Term:
         False where `where` may also be left out (a cavity with one box).
     stats : tuple of str
         The statistics it has; empty where it is one number.
+    stat_needed : bool
+        False where `stat` may also be left out, for the quantity itself.
     """
 
     id: str
@@ -61,6 +63,7 @@ class Term:
     pool: WherePool | None = None
     where_needed: bool = True
     stats: tuple[str, ...] = ()
+    stat_needed: bool = True
 
     @property
     def family(self) -> str:
@@ -105,7 +108,7 @@ _CROWN = (
     Term("crown.margin_continuity", "1"),
     Term("crown.height_mm", "mm", WALLS),
     Term("crown.height_to_base_ratio", "1", PLANES),
-    Term("crown.limiting_convergence_deg", "deg", PLANES),
+    Term("crown.limiting_convergence_deg", "deg", PLANES, stats=("excess",), stat_needed=False),
     Term("crown.occluso_axial_radius_mm", "mm"),
     Term("crown.facial_two_plane_deg", "deg"),
     Term("crown.wall_roughness_um", "um"),
@@ -193,11 +196,11 @@ _LINE = (
 )
 _BLOCK = (
     Term("block.target_cleared", "1"),
-    Term("block.left_mm3", "mm3", pool="layer"),
-    Term("block.overcut_mm3", "mm3", pool="layer"),
+    Term("block.left_mm3", "mm3", ("all", "other"), pool="layer"),
+    Term("block.overcut_mm3", "mm3", ("all", "other"), pool="layer"),
     Term("block.floor_depth_mm", "mm"),
     Term("block.floor_flatness_um", "um"),
-    Term("block.wall_squareness_deg", "deg"),
+    Term("block.wall_squareness_deg", "deg", WALLS, where_needed=False),
     Term("block.outline_overlap", "1"),
 )
 _PROCESS = (
