@@ -53,7 +53,7 @@ def test_a_code_that_says_no_shape_is_refused(code, told):
 
 
 def test_an_unknown_name_lists_the_nearest():
-    with pytest.raises(InputError, match="'chamfer diamond 0.8 to 1.2'"):
+    with pytest.raises(InputError, match=r"'chamfer diamond 0\.8 to 1\.2'"):
         instrument("chamfer diamnd 0.8 to 1.2")
 
 

@@ -26,6 +26,7 @@ def exercise_schema() -> dict[str, Any]:
     criterion["reading"] = {"title": "Reading", "oneOf": readings}
     words = sorted({*STATISTICS, *(stat for term in VOCABULARY.values() for stat in term.stats)})
     criterion["stat"]["anyOf"][0]["enum"] = words
+    schema["properties"]["criteria"]["minItems"] = 1
     head = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": SCHEMA_ID,

@@ -223,5 +223,5 @@ class ExerciseTables(Table):
     instruments: Annotated[tuple[OwnInstrument, ...], BeforeValidator(_list_as_tuple)] = ()
     sites: Annotated[tuple[SiteEntry, ...], BeforeValidator(_list_as_tuple)] = ()
     source: Source = Source()
-    criteria: Annotated[tuple[Criterion, ...], Field(min_length=1), BeforeValidator(_list_as_tuple)]
+    criteria: Annotated[tuple[Criterion, ...], BeforeValidator(_list_as_tuple), Field(min_length=1)]
     pass_: Pass = Field(default=Pass(), alias="pass")
