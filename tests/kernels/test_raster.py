@@ -1,3 +1,5 @@
+import itertools
+
 import numpy as np
 import pytest
 
@@ -73,7 +75,7 @@ def test_averaging_keeps_a_constant_and_shrinks_noise():
 def chains_of(field, level):
     ends, edges = crossings(field, level)
     points, starts = trace(ends, edges, 2 * field.size)
-    return [points[a:b] for a, b in zip(starts[:-1], starts[1:], strict=True)]
+    return [points[a:b] for a, b in itertools.pairwise(starts)]
 
 
 def test_the_contour_of_a_cone_is_a_circle():

@@ -121,7 +121,9 @@ def convergence(piece, name):
     value = float(np.degrees(np.arccos(np.clip(along[0] @ along[1], -1, 1))))
     budget = (Component("surface noise", 0.22), Component("alignment", 0.12), Component("wall limits", 0.3))
     witness = Witness("angle", segments_mm=walls, plane=plane)
-    return Reading("crown.total_occlusal_convergence_deg", name, "median", value, "deg", 0.4, budget=budget, witness=witness)
+    return Reading(
+        "crown.total_occlusal_convergence_deg", name, "median", value, "deg", 0.4, budget=budget, witness=witness
+    )
 
 
 def width(piece, side):
@@ -174,7 +176,15 @@ def height_of(piece, side):
     top = base.copy()
     top[2] = 5.3
     segments = np.array([[base, top], [base, base], [top, wall[1]]])
-    return Reading("crown.height_mm", side, None, float(top[2] - base[2]), "mm", 0.05, witness=Witness("length", segments_mm=segments, plane=plane))
+    return Reading(
+        "crown.height_mm",
+        side,
+        None,
+        float(top[2] - base[2]),
+        "mm",
+        0.05,
+        witness=Witness("length", segments_mm=segments, plane=plane),
+    )
 
 
 def on_margin(turn):
@@ -193,8 +203,18 @@ def readings_of(piece, subject):
     centre = np.array([[[0, 0, -1.0], [0.05, 0.0, 8.0]]])
     return (
         *(convergence(piece, name) for name in AZIMUTHS),
-        Reading("crown.undercut_depth_mm", "path", None, 0.004, "mm", 0.006, witness=Witness("patch", points_mm=np.array([[3.9, 0.0, 2.0]]))),
-        Reading("crown.path_of_insertion", None, "tilt", 2.1, "deg", 0.3, witness=Witness("direction", segments_mm=centre)),
+        Reading(
+            "crown.undercut_depth_mm",
+            "path",
+            None,
+            0.004,
+            "mm",
+            0.006,
+            witness=Witness("patch", points_mm=np.array([[3.9, 0.0, 2.0]])),
+        ),
+        Reading(
+            "crown.path_of_insertion", None, "tilt", 2.1, "deg", 0.3, witness=Witness("direction", segments_mm=centre)
+        ),
         reduction(piece, subject, "mesiobuccal cusp", -2.2, 2.1),
         reduction(piece, subject, "distobuccal cusp", 2.2, 2.1),
         reduction(piece, subject, "distolingual cusp", 2.2, -2.1),
@@ -202,7 +222,16 @@ def readings_of(piece, subject):
         *(width(piece, side) for side in WALLS),
         Reading("crown.margin_smoothness_um", None, None, 38.0, "um", 6.0, witness=curve),
         height_of(piece, "buccal"),
-        Reading("crown.neighbour.damage_depth_mm", "distal", None, None, "mm", None, "not_measurable", "no scan of the distal neighbour"),
+        Reading(
+            "crown.neighbour.damage_depth_mm",
+            "distal",
+            None,
+            None,
+            "mm",
+            None,
+            "not_measurable",
+            "no scan of the distal neighbour",
+        ),
     )
 
 
@@ -236,7 +265,9 @@ def assessed(subject_field):
     x, y, z = axes()
     subject_values = subject_field(x, y, z)
     target_values = stump_field(subject_values, x, y, z)
-    piece_values = stump_field(subject_values, x, y, z, taper_deg=(5.0, 9.5, 6.0, 7.5), width_mm=(1.13, 0.95, 0.9, 1.27), reduction_mm=1.72)
+    piece_values = stump_field(
+        subject_values, x, y, z, taper_deg=(5.0, 9.5, 6.0, 7.5), width_mm=(1.13, 0.95, 0.9, 1.27), reduction_mm=1.72
+    )
     bump = 0.55 * np.exp(-((x + 1.4) ** 2 + (y - 1.6) ** 2) / 1.6)
     kept = stump_field(subject_values, x, y, z, reduction_mm=1.0)
     piece_values = np.maximum(np.maximum(np.minimum(piece_values, kept + 0.75 - bump), kept), subject_values)
@@ -263,7 +294,9 @@ def prepared_of(subject, subject_values, target_values):
 
 
 def loaded_of(readings):
-    criteria = tuple(SimpleNamespace(reading=r.id, where=r.where, stat=r.stat, ask=f"Is {r.id} within limits?") for r in readings)
+    criteria = tuple(
+        SimpleNamespace(reading=r.id, where=r.where, stat=r.stat, ask=f"Is {r.id} within limits?") for r in readings
+    )
     exercise = SimpleNamespace(
         id="full-crown-46", title="Full crown, lower right first molar", tooth=46, criteria=criteria,
         pass_=SimpleNamespace(minimum_percent=60.0, met_at=0.95),

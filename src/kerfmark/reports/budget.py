@@ -28,7 +28,8 @@ def budget_lines(reading: Reading) -> tuple[BudgetLine, ...]:
         return ()
     ordered = sorted(reading.budget, key=lambda part: -part.u)
     return tuple(
-        BudgetLine(part.source, wording.with_unit(wording.significant(part.u), reading.unit), part.u**2 / total) for part in ordered
+        BudgetLine(part.source, wording.with_unit(wording.significant(part.u), reading.unit), part.u**2 / total)
+        for part in ordered
     )
 
 
@@ -51,4 +52,6 @@ def budget_svg(criterion: CriterionLine, *, width: float = 300.0) -> str:
         if text_width(part.source) < wide - 2:
             body += text(x + 2, 43, part.source, size=12, fill="@ink2")
         x += wide
-    return svg(width, 48, body, label=f"Shares of u²: {', '.join(f'{p.source} {p.share:.2f}' for p in parts)}", class_="budget")
+    return svg(
+        width, 48, body, label=f"Shares of u²: {', '.join(f'{p.source} {p.share:.2f}' for p in parts)}", class_="budget"
+    )

@@ -11,7 +11,7 @@ import numpy as np
 from kerfmark.records import FloatArray
 
 __all__ = [
-    "CHAIN", "CHAIN_DOUBLE", "DASHED", "LIMIT", "NARROW", "SELECTED", "WIDE", "arrowhead", "circle", "hatching", "line",
+    "CHAIN", "CHAIN_DOUBLE", "DASHED", "LIMIT", "NARROW", "SELECTED", "WIDE", "arrowhead", "circle", "departure_patterns", "hatching", "line",
     "num", "path", "path_data", "said", "svg", "text", "text_width",
 ]  # fmt: skip
 
@@ -111,7 +111,7 @@ def arrowhead(x: float, y: float, direction: tuple[float, float], **style: objec
     length, width = ARROW_PX
     corners = np.array([tip, tip - length * along + width / 2 * across, tip - length * along - width / 2 * across])
     data = "M" + "L".join(f"{num(a)} {num(b)}" for a, b in corners.tolist()) + "Z"
-    return path(data, **{"fill": "@ink", **style})
+    return f'<path d="{data}"{attributes({"fill": "@ink", **style})}/>'
 
 
 def hatching(name: str, *, turn_deg: float, gap: float, stroke: str = "@rule", width: float = NARROW) -> str:
@@ -121,6 +121,16 @@ def hatching(name: str, *, turn_deg: float, gap: float, stroke: str = "@rule", w
         f'patternTransform="rotate({num(turn_deg)})"><line x1="0" y1="{num(gap / 2)}" x2="{num(gap)}" y2="{num(gap / 2)}" '
         f'stroke="{stroke}" stroke-width="{num(width)}"/></pattern>'
     )
+
+
+def departure_patterns(name: str) -> str:
+    """The fills `over-name` (cut too far: orange with dots) and `left-name` (material left: blue with hatching)."""
+    frame = 'width="3.4" height="3.4" patternUnits="userSpaceOnUse"'
+    ground = '<rect width="3.4" height="3.4" fill="{}"/>'
+    dots = f'{ground.format("@o2")}<circle cx="1.7" cy="1.7" r="0.75" fill="@o4"/>'
+    lines = f'{ground.format("@l2")}<line x1="0" x2="3.4" y1="1.7" y2="1.7" stroke="@l4" stroke-width="0.8"/>'
+    over = f'<pattern id="over-{name}" {frame}>{dots}</pattern>'
+    return over + f'<pattern id="left-{name}" {frame} patternTransform="rotate(-45)">{lines}</pattern>'
 
 
 def svg(width: float, height: float, body: str, *, label: str | None = None, **style: object) -> str:

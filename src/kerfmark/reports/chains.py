@@ -52,7 +52,7 @@ def chains_svg(chains: Sequence[Chain], *, width: float) -> str:
         The first is the whole.
     width : float, px
     """
-    whole = max(1, max(chain.total for chain in chains))
+    whole = max(1, *(chain.total for chain in chains))
     unit = (width - 4.0) / whole
     height = 22.0 + LEVEL_PX * len(chains)
     body = ""
@@ -66,7 +66,9 @@ def chains_svg(chains: Sequence[Chain], *, width: float) -> str:
 def _links(chain: Chain, *, y: float, unit: float, below: float, width: float) -> str:
     x, body = 2.0, line(2.0, y - 8, 2.0, y + below)
     missing = chain.total - sum(part.count for part in chain.parts)
-    parts = [part for part in chain.parts if part.count] + ([Part(missing, "not accounted for", strong=True)] if missing > 0 else [])
+    parts = [part for part in chain.parts if part.count] + (
+        [Part(missing, "not accounted for", strong=True)] if missing > 0 else []
+    )
     for part in parts:
         end = x + part.count * unit
         dash = "4 2.5" if part.what == "not accounted for" else None
@@ -75,6 +77,8 @@ def _links(chain: Chain, *, y: float, unit: float, below: float, width: float) -
             body += arrowhead(x, y, (-1, 0)) + arrowhead(end, y, (1, 0))
         wide = text_width(part.words, size=12.5)
         middle = min(max((x + end) / 2, wide / 2 + 2), width - wide / 2 - 2)
-        body += text(middle, y - 5, part.words, size=12.5, weight=600 if part.strong else 400, anchor="middle", halo=True)
+        body += text(
+            middle, y - 5, part.words, size=12.5, weight=600 if part.strong else 400, anchor="middle", halo=True
+        )
         x = end
     return body

@@ -82,7 +82,15 @@ class CriterionLine:
         if self.reading.value is None:
             return f"{self.full_name}: {self.ruling.ruling}, {self.reading.reason or 'no reading'}."
         low, high = (wording.number(x, self.decimals) if isfinite(x) else "" for x in self.limits)
-        limits = f"limits {low} to {high}" if low and high else f"at most {high}" if high else f"at least {low}" if low else "no limits"
+        limits = (
+            f"limits {low} to {high}"
+            if low and high
+            else f"at most {high}"
+            if high
+            else f"at least {low}"
+            if low
+            else "no limits"
+        )
         shown = f"{self.value_text} {self.expanded_text}".strip()
         return f"{self.full_name}: {', '.join(part for part in (shown, limits, self.ruling.ruling, self.side_words) if part)}."
 
@@ -114,6 +122,7 @@ class PieceContents:
     source: str
     simulated: bool
     cells: tuple[Cell, ...]
+    about: tuple[Cell, ...]
     families: tuple[Family, ...]
     remarks: tuple[Remark, ...]
     made_from: tuple[tuple[str, str], ...]
@@ -125,7 +134,9 @@ class PieceContents:
         return tuple(line for family in self.families for line in family.lines)
 
 
-def contents_of(assessment: Assessment, loaded: LoadedExercise, *, labels: Mapping[str, str] | None = None) -> PieceContents:
+def contents_of(
+    assessment: Assessment, loaded: LoadedExercise, *, labels: Mapping[str, str] | None = None
+) -> PieceContents:
     """The report's words and numbers.
 
     Criteria keep the exercise's order within their families; families stand in order of their first criterion. What is
@@ -137,7 +148,7 @@ def contents_of(assessment: Assessment, loaded: LoadedExercise, *, labels: Mappi
     loaded : LoadedExercise
         The exercise it was assessed against: title, pass rule, questions.
     labels : mapping, optional
-        What to call things, by `piece`, `learner`, `source`, and any further cell of the title block.
+        What to call things, by `piece`, `learner`, `source`; anything further (a sitting, a school) stands in the head.
 
     Returns
     -------
@@ -152,7 +163,10 @@ def contents_of(assessment: Assessment, loaded: LoadedExercise, *, labels: Mappi
         piece_name=piece_name,
         source=source,
         simulated="simulated" in source.lower() or "simulated" in piece_name.lower(),
-        cells=_cells(assessment, loaded, families, piece_name=piece_name, source=source, further=given),
+        cells=_cells(
+            assessment, loaded, families, piece_name=piece_name, source=source, learner=given.pop("learner", None)
+        ),
+        about=tuple(Cell(label, figure) for label, figure in given.items()),
         families=families,
         remarks=tuple(dict.fromkeys((*assessment.remarks, *assessment.piece.remarks))),
         made_from=_made_from(assessment),
@@ -172,7 +186,9 @@ def _families(assessment: Assessment, loaded: LoadedExercise) -> tuple[Family, .
         grouped.setdefault(wording.family_of(ruling.reading), []).append((ruling, reading))
     families, number = [], 0
     for title, pairs in grouped.items():
-        lines = tuple(_line(number + i, ruling, reading, asks.get(reading.key)) for i, (ruling, reading) in enumerate(pairs, 1))
+        lines = tuple(
+            _line(number + i, ruling, reading, asks.get(reading.key)) for i, (ruling, reading) in enumerate(pairs, 1)
+        )
         number += len(lines)
         families.append(Family(title, wording.ruling_counts([line.ruling.ruling for line in lines]), lines))
     return tuple(families)
@@ -184,8 +200,8 @@ def _absent(ruling: Ruling) -> Reading:
 
 
 def _line(number: int, ruling: Ruling, reading: Reading, ask: str | None) -> CriterionLine:
-    limits = effective_limits(ruling.reading, ruling.limits)
-    side = side_of_large(ruling.reading)
+    limits = effective_limits(ruling.reading, ruling.limits, ruling.stat)
+    side = side_of_large(ruling.reading, ruling.stat)
     return CriterionLine(
         number=number,
         name=wording.name_of(ruling.reading, ruling.where, ruling.stat),
@@ -206,7 +222,9 @@ def _definitions() -> dict[str, str]:
     """What each reading is, in one line, as the measuring code says it."""
     from kerfmark.measurement import MEASURES
 
-    return {measure.id: f"{measure.definition[:1].upper()}{measure.definition[1:].rstrip('.')}." for measure in MEASURES}
+    return {
+        measure.id: f"{measure.definition[:1].upper()}{measure.definition[1:].rstrip('.')}." for measure in MEASURES
+    }
 
 
 def _failed_side(reading: Reading, limits: Limits2, side: Side) -> Side:
@@ -223,19 +241,29 @@ def _cells(
     *,
     piece_name: str,
     source: str,
-    further: Mapping[str, str],
+    learner: str | None,
 ) -> tuple[Cell, ...]:
     alignment = assessment.piece.alignment
     tooth = getattr(loaded.exercise, "tooth", None)
     words = [line.ruling.ruling for family in families for line in family.lines]
     return (
-        Cell("exercise", loaded.exercise.title, str(tooth) if tooth and str(tooth) not in loaded.exercise.title else ""),
+        Cell(
+            "exercise", loaded.exercise.title, str(tooth) if tooth and str(tooth) not in loaded.exercise.title else ""
+        ),
         Cell("piece", piece_name),
-        *(Cell(label, figure) for label, figure in further.items()),
+        *([Cell("learner", learner)] if learner else []),
         Cell("source", source),
-        Cell("aligned", f"{alignment.rms_um:.0f} µm rms", f"overlap {alignment.overlap:.2f} of {alignment.points_used} points"),
+        Cell(
+            "aligned",
+            f"{alignment.rms_um:.0f} µm rms",
+            f"overlap {alignment.overlap:.2f} of {alignment.points_used} points",
+        ),
         Cell("rulings", wording.ruling_counts(words)),
-        Cell("mark", _mark_text(assessment), f"pass line {loaded.exercise.pass_.minimum_percent:g}, {_outcome_text(assessment)}"),
+        Cell(
+            "mark",
+            _mark_text(assessment),
+            f"pass line {loaded.exercise.pass_.minimum_percent:g}, {_outcome_text(assessment)}",
+        ),
     )
 
 
@@ -254,16 +282,22 @@ def _source_words(assessment: Assessment) -> str:
     return {"scan": "scan", "motion": "recorded motion", "volume": "volume"}[assessment.piece.kind]
 
 
+def _setting_words(name: str) -> str:
+    return name.replace("noise_um", "noise u, µm").replace("trueness_um", "trueness u, µm").replace("_", " ")
+
+
+def _setting_value(value: object) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{_setting_words(str(name))} {part}" for name, part in value.items())
+    return "not set" if value is None else str(value)
+
+
 def _made_from(assessment: Assessment) -> tuple[tuple[str, str], ...]:
     """What is needed to make the report again: versions, hashes, settings."""
-    settings = {name: value for name, value in assessment.settings.items() if not isinstance(value, Mapping)}
-    nested = {f"{name} {k}": v for name, value in assessment.settings.items() if isinstance(value, Mapping) for k, v in value.items()}
     return (
         ("kerfmark", assessment.kerfmark),
         ("exercise", assessment.exercise_id),
         ("exercise version", assessment.exercise_version),
         ("piece sha256", assessment.piece.sha256),
-        *((name.replace("_", " "), "not set" if value is None else str(value)) for name, value in {**settings, **nested}.items()),
+        *((_setting_words(name), _setting_value(value)) for name, value in assessment.settings.items()),
     )
-
-

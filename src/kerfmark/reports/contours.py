@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,7 +27,7 @@ def contour_chains(field: NDArray[np.float32], level: float, *, tolerance: float
     """
     ends, edges = crossings(np.ascontiguousarray(field, dtype=np.float32), level)
     points, starts = trace(ends, edges, 2 * field.size)
-    chains = [points[a:b] for a, b in zip(starts[:-1], starts[1:], strict=True) if b - a > 2]
+    chains = [points[a:b] for a, b in itertools.pairwise(starts) if b - a > 2]
     return [simplified(chain, tolerance=tolerance) for chain in chains]
 
 

@@ -19,7 +19,15 @@ if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["PAGE_SECTION", "PieceScene", "corridor_mm", "developed_for_page", "piece_scene", "sections_for_page", "views_for_page"]
+__all__ = [
+    "PAGE_SECTION",
+    "PieceScene",
+    "corridor_mm",
+    "developed_for_page",
+    "piece_scene",
+    "sections_for_page",
+    "views_for_page",
+]
 
 PAGE_VIEWS: Final = "SOBLMD"
 PAGE_SECTION: Final = (400, 424)
@@ -75,7 +83,12 @@ def views_for_page(scene: PieceScene, *, letters: str = PAGE_VIEWS) -> tuple[Vie
 def sections_for_page(scene: PieceScene) -> tuple[Section, ...]:
     """The sections of the page, one scale for all."""
     return sections_of(
-        scene.assessment, scene.prepared, scene.contents, floor_mm=scene.view.floor_mm, limit_mm=scene.limit_mm, size=PAGE_SECTION
+        scene.assessment,
+        scene.prepared,
+        scene.contents,
+        floor_mm=scene.view.floor_mm,
+        limit_mm=scene.limit_mm,
+        size=PAGE_SECTION,
     )
 
 

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from kerfmark.records import FloatArray
-from kerfmark.reports.canvas import LIMIT, NARROW, WIDE, line, path, path_data, svg, text
+from kerfmark.reports.canvas import LIMIT, NARROW, WIDE, departure_patterns, line, path, path_data, svg, text
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.symbols import balloon
 
@@ -30,7 +30,9 @@ def developed_widths(contents: PieceContents, *, mesial_sign: int) -> FloatArray
             continue
         outer, inner = witness.curves_mm
         azimuth = np.degrees(np.arctan2(outer[:, 0] * mesial_sign, outer[:, 1]))
-        rows.append(np.column_stack([np.where(azimuth < -135.0, azimuth + 360.0, azimuth), np.hypot(*(outer - inner)[:, :2].T)]))
+        rows.append(
+            np.column_stack([np.where(azimuth < -135.0, azimuth + 360.0, azimuth), np.hypot(*(outer - inner)[:, :2].T)])
+        )
     found = np.vstack(rows) if rows else np.empty((0, 2))
     return found[np.argsort(-found[:, 0], kind="stable")]
 
@@ -40,9 +42,9 @@ def _walls(contents: PieceContents) -> dict[str, CriterionLine]:
     found: dict[str, CriterionLine] = {}
     for criterion in contents.lines:
         wall = criterion.reading.where
-        if criterion.reading.id == READING and wall and criterion.reading.value is not None:
-            if wall not in found or criterion.reading.stat == "median":
-                found[wall] = criterion
+        ours = criterion.reading.id == READING and criterion.reading.value is not None
+        if wall and ours and (wall not in found or criterion.reading.stat == "median"):
+            found[wall] = criterion
     return found
 
 
@@ -62,7 +64,9 @@ def developed_svg(contents: PieceContents, *, mesial_sign: int, width: float = 4
     low, high = min([*limits, float(widths[:, 1].min())]), max([*limits, float(widths[:, 1].max())])
     margin = 0.25 * (high - low) + 0.05
     plot = _Plot(38.0, width - 8.0, 10.0, height - 34.0, max(0.0, low - margin), high + margin)
-    body = _definitions() + "".join(_corridor(plot, c, azimuth) for wall, azimuth in WALLS if (c := walls.get(wall)))
+    body = f"<defs>{departure_patterns('developed')}</defs>" + "".join(
+        _corridor(plot, c, azimuth) for wall, azimuth in WALLS if (c := walls.get(wall))
+    )
     body += _band(plot, widths, walls) + _outside(plot, widths, walls)
     body += path([plot.px(run) for run in _runs(widths)], stroke="@ink", stroke_width=WIDE, stroke_linejoin="round")
     body += _feet(plot, walls, height) + _limit_marks(plot, walls)
@@ -84,15 +88,6 @@ class _Plot:
 
     def px(self, rows: FloatArray) -> FloatArray:
         return np.array([[self.x(a), min(max(self.y(w), self.top), self.bottom)] for a, w in rows])
-
-
-def _definitions() -> str:
-    return (
-        '<defs><pattern id="over-developed" width="3.4" height="3.4" patternUnits="userSpaceOnUse"><rect width="3.4" height="3.4" fill="@o2"/>'
-        '<circle cx="1.7" cy="1.7" r="0.75" fill="@o4"/></pattern><pattern id="left-developed" width="3.4" height="3.4" '
-        'patternUnits="userSpaceOnUse" patternTransform="rotate(-45)"><rect width="3.4" height="3.4" fill="@l2"/>'
-        '<line x1="0" x2="3.4" y1="1.7" y2="1.7" stroke="@l4" stroke-width="0.8"/></pattern></defs>'
-    )
 
 
 def _ends(criterion: CriterionLine, plot: _Plot) -> tuple[float, float]:
@@ -118,7 +113,9 @@ def _runs(widths: FloatArray) -> list[FloatArray]:
 
 
 def _wall_at(azimuth: float, walls: dict[str, CriterionLine]) -> CriterionLine | None:
-    name = next((wall for wall, middle in WALLS if abs(azimuth - middle) <= 45.0 or abs(azimuth - 360.0 - middle) <= 45.0), None)
+    name = next(
+        (wall for wall, middle in WALLS if abs(azimuth - middle) <= 45.0 or abs(azimuth - 360.0 - middle) <= 45.0), None
+    )
     return walls.get(name or "")
 
 
@@ -146,7 +143,12 @@ def _outside(plot: _Plot, widths: FloatArray, walls: dict[str, CriterionLine]) -
             ours = np.interp(-dense, -widths[:, 0], widths[:, 1])
             beyond = np.maximum(sign * (ours - limit), 0.0)
             if beyond.max() > 0.0:
-                ring = np.vstack([np.column_stack([dense, limit + sign * beyond]), [[azimuth - 45.0, limit], [azimuth + 45.0, limit]]])
+                ring = np.vstack(
+                    [
+                        np.column_stack([dense, limit + sign * beyond]),
+                        [[azimuth - 45.0, limit], [azimuth + 45.0, limit]],
+                    ]
+                )
                 body += f'<path d="{path_data(plot.px(ring), closed=True)}" fill="url(#{side}-developed)"/>'
     return body
 

@@ -26,6 +26,9 @@ Key: TypeAlias = tuple[str, str | None, str | None]
 STRIPS: Final = 4
 """How many criteria get a strip of their own: those most often not met."""
 
+BALLOONS: Final = 7
+"""How many balloons a row shows, not met first; the rest are counted."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SittingRow:
@@ -99,7 +102,11 @@ def overview_of(
     rows: Sequence[SittingRow], loaded: LoadedExercise, *, title: str, school: str, simulated: bool = True
 ) -> str:
     """The page's text."""
-    contents = {row.code: contents_of(row.assessment, loaded, labels={"piece": row.code}) for row in rows if row.assessment is not None}
+    contents = {
+        row.code: contents_of(row.assessment, loaded, labels={"piece": row.code})
+        for row in rows
+        if row.assessment is not None
+    }
     chosen = _most_often_missed(list(contents.values()))
     chains = _chains(rows)
     compared = [one for row in rows if row.assessment is not None for one in _compared(row, contents[row.code])]
@@ -135,8 +142,16 @@ def _chains(rows: Sequence[SittingRow]) -> list[Chain]:
     return [
         Chain(len(rows), (Part(len(rows), "handed in", strong=True),)),
         Chain(len(rows), (Part(assessed, "assessed"), Part(aside, "set aside: could not be assessed"))),
-        Chain(assessed, (Part(outcomes["pass"] + outcomes["fail"], "settled"), Part(outcomes["refer"], "wait for an examiner", strong=True))),
-        Chain(outcomes["pass"] + outcomes["fail"], (Part(outcomes["pass"], "pass"), Part(outcomes["fail"], "not passed"))),
+        Chain(
+            assessed,
+            (
+                Part(outcomes["pass"] + outcomes["fail"], "settled"),
+                Part(outcomes["refer"], "wait for an examiner", strong=True),
+            ),
+        ),
+        Chain(
+            outcomes["pass"] + outcomes["fail"], (Part(outcomes["pass"], "pass"), Part(outcomes["fail"], "not passed"))
+        ),
     ]
 
 
@@ -158,7 +173,9 @@ def _row(row: SittingRow, contents: PieceContents | None, chosen: list[Key], pas
     if contents is None or row.assessment is None:
         return {"code": row.code, "learner": row.learner, "failure": row.failure or "not accounted for"}
     lines = {line.reading.key: line for line in contents.lines}
-    urgent = [line for line in contents.lines if line.state in ("notmet", "close")]
+    urgent = sorted(
+        (line for line in contents.lines if line.state in ("notmet", "close")), key=lambda line: line.state != "notmet"
+    )
     return {
         "code": row.code,
         "learner": row.learner,
@@ -171,7 +188,10 @@ def _row(row: SittingRow, contents: PieceContents | None, chosen: list[Key], pas
         "outcome": contents.outcome_text,
         "waits": row.assessment.mark.outcome == "refer",
         "counts": wording.ruling_counts([line.ruling.ruling for line in contents.lines]),
-        "balloons": [(_painted(symbols.balloon_svg(line.number, line.state)), line.aloud) for line in urgent],
+        "balloons": [
+            (_painted(symbols.balloon_svg(line.number, line.state)), line.aloud) for line in urgent[:BALLOONS]
+        ],
+        "further": max(0, len(urgent) - BALLOONS),
         "strips": [_painted(strips.strip_svg(lines[key], height=29.0)) if key in lines else "" for key in chosen],
     }
 
@@ -220,7 +240,12 @@ def _truth_rows(compared: list[Compared]) -> list[dict[str, object]]:
     for one in compared:
         by_name.setdefault(one.name, []).append(one)
     return [
-        {"name": name, "n": len(ones), "outside": sum(one.outside for one in ones), "strip": _painted(_truth_strip(name, ones))}
+        {
+            "name": name,
+            "n": len(ones),
+            "outside": sum(one.outside for one in ones),
+            "strip": _painted(_truth_strip(name, ones)),
+        }
         for name, ones in by_name.items()
     ]
 

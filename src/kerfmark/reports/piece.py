@@ -45,7 +45,7 @@ def write_html(
     loaded : LoadedExercise
         The exercise it was assessed against.
     labels : mapping, optional
-        What to call things: `piece`, `learner`, `source`; further entries become cells of the title block. A piece that
+        What to call things: `piece`, `learner`, `source`; further entries stand in the head of the page. A piece that
         was not cut by a person carries the word *simulated* in its source.
     scene : PieceScene, optional
         From `piece_scene`, where page and sheets are written of the same piece.
@@ -138,6 +138,10 @@ def template(name: str) -> Template:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
-        loader=PackageLoader("kerfmark.reports"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=PackageLoader("kerfmark.reports"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     return environment.get_template(name)

@@ -1,4 +1,4 @@
-"""An assessment as the JSON of `docs/formats.md`, and as a few lines for a terminal."""
+"""An assessment as the JSON of `docs/results.md`, and as a few lines for a terminal."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def as_json(assessment: Assessment) -> dict[str, Any]:
     Returns
     -------
     values : dict
-        As `docs/formats.md` says; fields beyond those fixed there are added, never renamed.
+        As `docs/results.md` says; fields beyond those fixed there are added, never renamed.
     """
     alignment = assessment.piece.alignment
     values = {

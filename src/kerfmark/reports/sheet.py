@@ -29,8 +29,8 @@ __all__ = ["pdf_of", "write_pdf"]
 SECTION_PX: Final = (348, 330)
 VIEW_PX: Final = (340, 330)
 STRIP_PX: Final = 134.0
-ROW_PX: Final = (18.0, 23.0)
-ROWS_ROOM_PX: Final = 500.0
+ROW_PX: Final = (20.0, 23.0)
+ROWS_ROOM_PX: Final = 478.0
 
 _HIDDEN = re.compile(r'<g class="fitted"[^>]*>.*?</g>|<tspan class="u chosen-only"[^>]*>.*?</tspan>')
 _SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
@@ -67,15 +67,11 @@ def pdf_of(scene: PieceScene) -> bytes:
     import typst
 
     with as_file(files("kerfmark.reports") / "fonts") as fonts:
-        return bytes(
-            typst.compile(
-                _template(),
-                font_paths=[fonts],
-                ignore_system_fonts=True,
-                sys_inputs={"data": json.dumps(_data(scene), ensure_ascii=False)},
-                timestamp=0,
-            )
+        inputs = {"data": json.dumps(_data(scene), ensure_ascii=False)}
+        made = typst.compile(
+            _template(), font_paths=[str(fonts)], ignore_system_fonts=True, sys_inputs=inputs, timestamp=0
         )
+    return bytes(made)
 
 
 @cache
@@ -87,7 +83,13 @@ def _data(scene: PieceScene) -> dict[str, object]:
     """Everything the template shows, as plain values."""
     contents = scene.contents
     drawn = sections_of(
-        scene.assessment, scene.prepared, contents, floor_mm=scene.view.floor_mm, limit_mm=scene.limit_mm, size=SECTION_PX, true_scale=True
+        scene.assessment,
+        scene.prepared,
+        contents,
+        floor_mm=scene.view.floor_mm,
+        limit_mm=scene.limit_mm,
+        size=SECTION_PX,
+        true_scale=True,
     )
     sections = [_section(s) for s in drawn]
     scale = f"{drawn[0].paper_scale:g} : 1" if drawn else "not to scale"
@@ -131,7 +133,11 @@ def _svg(drawing: str) -> dict[str, object]:
 
 
 def _section(section: Section) -> dict[str, object]:
-    return {"drawing": _svg(section.drawing), "caption": f"{section.name}", "alt": " ".join(section.dimensions) or section.name}
+    return {
+        "drawing": _svg(section.drawing),
+        "caption": f"{section.name}",
+        "alt": " ".join(section.dimensions) or section.name,
+    }
 
 
 def _view(view: View) -> dict[str, object]:
@@ -158,26 +164,50 @@ def _row(line: CriterionLine, height: float) -> dict[str, object]:
 
 def _budget(line: CriterionLine) -> dict[str, object]:
     u = line.reading.u
-    parts = "; ".join(f"{part.source} {part.u_text}" for part in budget_lines(line.reading)[:5])
+    parts = "; ".join(f"{part.source} {part.u_text}".replace(" ", "\u00a0") for part in budget_lines(line.reading)[:5])
     shown = "–" if u is None else wording.with_unit(wording.significant(u), line.reading.unit)
-    return {"number": str(line.number), "name": line.full_name, "u": shown, "probability": line.probability_text, "parts": parts or "not given"}
+    unbroken = shown.replace(" ", "\u00a0")
+    return {
+        "number": str(line.number),
+        "name": line.full_name,
+        "u": unbroken,
+        "probability": line.probability_text,
+        "parts": parts or "not given",
+    }
 
 
 def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
     """Rows of labelled cells at the foot of every sheet."""
     contents, assessment = scene.contents, scene.assessment
     cells = {cell.label: cell for cell in contents.cells}
-    extra = [cell for cell in contents.cells[2:] if cell.label not in ("source", "aligned", "rulings", "mark")]
+    extra = [
+        cell
+        for cell in (*contents.cells[2:], *contents.about)
+        if cell.label not in ("source", "aligned", "rulings", "mark")
+    ]
     piece, version = assessment.piece, assessment.exercise_version.removeprefix("sha256:")
     rows = [
-        [_cell("source", cells["source"].figure, f"u {piece.noise_um:g} µm random, {piece.trueness_um:g} µm shared", 1.5), _cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.6)],
+        [
+            _cell(
+                "source",
+                cells["source"].figure,
+                f"u {piece.noise_um:g} µm random, {piece.trueness_um:g} µm shared",
+                1.5,
+            ),
+            _cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.6),
+        ],
         [
             _cell("rulings", cells["rulings"].figure, "", 1.6),
             _cell("mark", cells["mark"].figure, cells["mark"].more, 1.6),
         ],
         [_cell(cell.label, cell.figure, cell.more, 1.0) for cell in extra[:4]],
         [
-            _cell("document", contents.piece_name, f"sha256 {piece.sha256[:12]}…, exercise {version[:8]}, kerfmark {assessment.kerfmark}", 2.4),
+            _cell(
+                "document",
+                contents.piece_name,
+                f"sha256 {piece.sha256[:12]}…, exercise {version[:8]}, kerfmark {assessment.kerfmark}",
+                2.4,
+            ),
             _cell("for", "exercises only", "nothing here is for use on patients", 1.7),
         ],
     ]

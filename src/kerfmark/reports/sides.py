@@ -77,13 +77,18 @@ SIDE_OF_LARGE: Final[dict[str, Side]] = {
 }
 
 
-def side_of_large(reading: str) -> Side:
+def side_of_large(reading: str, stat: str | None = None) -> Side:
     """What a large value of this reading means: `left`, `over`, or None where it has no side.
+
+    An `excess` over a limiting angle and a root mean square differ from their reading: the first is cut too far, the
+    second has no side.
 
     >>> side_of_large("crown.height_mm"), side_of_large("crown.taper_deg"), side_of_large("process.duration_s")
     ('left', 'over', None)
     """
-    return SIDE_OF_LARGE.get(reading)
+    if stat == "rms":
+        return None
+    return "over" if stat == "excess" else SIDE_OF_LARGE.get(reading)
 
 
 _SIGNED: Final = {
@@ -94,7 +99,7 @@ _SIGNED: Final = {
 _FRACTIONS: Final = ("continuity", "overlap", "completeness", "target_cleared", "finish_line_form")
 
 
-def effective_limits(reading: str, limits: Limits2) -> Limits2:
+def effective_limits(reading: str, limits: Limits2, stat: str | None = None) -> Limits2:
     """Limits without those nothing can pass: below 0 for a depth, above 1 for a fraction. They are drawn one-sided.
 
     >>> effective_limits("crown.undercut_depth_mm", (0.0, 0.03))
@@ -103,6 +108,8 @@ def effective_limits(reading: str, limits: Limits2) -> Limits2:
     (0.95, inf)
     """
     low, high = limits
-    signed = reading in _SIGNED or "deviation" in reading
+    signed = stat != "rms" and (reading in _SIGNED or "deviation" in reading or stat == "excess")
     fraction = reading.endswith(_FRACTIONS)
-    return (-inf if low == 0.0 and high < inf and not signed else low), (inf if fraction and high == 1.0 and low > -inf else high)
+    return (-inf if low == 0.0 and high < inf and not signed else low), (
+        inf if fraction and high == 1.0 and low > -inf else high
+    )

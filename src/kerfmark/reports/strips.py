@@ -15,7 +15,7 @@ from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.sides import Side
 from kerfmark.reports.symbols import chevrons
 
-__all__ = ["LOW_AT", "HIGH_AT", "StripScale", "strip_scale", "strip_svg"]
+__all__ = ["HIGH_AT", "LOW_AT", "StripScale", "strip_scale", "strip_svg"]
 
 LOW_AT: Final = 0.25
 HIGH_AT: Final = 0.75
@@ -46,7 +46,9 @@ class StripScale:
     @property
     def corridor(self) -> tuple[float, float]:
         """Where the corridor begins and ends."""
-        return (0.0 if self.left_limit is None else self.left_limit), (1.0 if self.right_limit is None else self.right_limit)
+        return (0.0 if self.left_limit is None else self.left_limit), (
+            1.0 if self.right_limit is None else self.right_limit
+        )
 
 
 def strip_scale(limits: Limits2, side_of_large: Side) -> StripScale:
@@ -205,6 +207,6 @@ def _needle_ink(scale: StripScale, at: float) -> str:
 def _off_strip(scale: StripScale, height: float, *, to_left: bool) -> str:
     fill = "@ink" if scale.side is None else "@left" if to_left else "@over"
     signs = chevrons(13.0 if to_left else -13.0, height / 2, to_left=to_left, fill=fill)
-    return f'<svg x="{"0" if to_left else "100%"}" y="0" width="1" height="{num(height)}" overflow="visible">{signs}</svg>'
-
-
+    return (
+        f'<svg x="{"0" if to_left else "100%"}" y="0" width="1" height="{num(height)}" overflow="visible">{signs}</svg>'
+    )

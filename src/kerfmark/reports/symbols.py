@@ -16,8 +16,22 @@ def balloon(x: float, y: float, number: int, state: str, *, choose: bool = True,
     filled = state == "notmet"
     dash = {"close": "2.8 2", "none": "0.8 2.2"}.get(state)
     body = circle(
-        x, y, r, fill="@ink" if filled else "@sheet", stroke="@ink", stroke_width=LIMIT + 0.2 if state == "close" else 1.0, stroke_dasharray=dash
-    ) + text(x, y + 3.9 * r / 8, number, size=11.5 * r / 8 if number < 100 else 9, weight=600 if filled else 500, anchor="middle", fill="@sheet" if filled else "@ink")
+        x,
+        y,
+        r,
+        fill="@ink" if filled else "@sheet",
+        stroke="@ink",
+        stroke_width=LIMIT + 0.2 if state == "close" else 1.0,
+        stroke_dasharray=dash,
+    ) + text(
+        x,
+        y + 3.9 * r / 8,
+        number,
+        size=11.5 * r / 8 if number < 100 else 9,
+        weight=600 if filled else 500,
+        anchor="middle",
+        fill="@sheet" if filled else "@ink",
+    )
     chosen_by = f' data-c="{number}"' if choose else ""
     return f'<g class="balloon"{chosen_by}>{body}</g>'
 
@@ -47,7 +61,11 @@ def ruling_gauge_svg(word: str, failed_side: Side, *, right: bool | None = None)
         body += f'<rect x="{21 if on_right else 2}" y="4.5" width="5" height="5" fill="{fill}"/>'
     elif word == "too close to call":
         middle = 19 if on_right else 9
-        body += line(middle - 5, 7, middle + 5, 7, stroke_width=1.3) + line(middle - 5, 4, middle - 5, 10) + line(middle + 5, 4, middle + 5, 10)
+        body += (
+            line(middle - 5, 7, middle + 5, 7, stroke_width=1.3)
+            + line(middle - 5, 4, middle - 5, 10)
+            + line(middle + 5, 4, middle + 5, 10)
+        )
     return svg(28, 14, body, class_="g")
 
 
@@ -65,5 +83,3 @@ def wordmark_svg() -> str:
     body += line(36.5, 3, 36.5, 25) + line(40.5, 3, 40.5, 25)
     body += line(26, 23, 36.5, 23) + arrowhead(36.5, 23, (1, 0)) + line(40.5, 23, 51, 23) + arrowhead(40.5, 23, (-1, 0))
     return svg(86, 28, body, label="kerfmark", class_="wordmark")
-
-

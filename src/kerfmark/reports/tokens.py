@@ -14,7 +14,17 @@ from functools import cache
 from importlib.resources import files
 from typing import Final
 
-__all__ = ["DARK", "LIGHT", "NEEDLE_STEPS", "PAGE_FONT", "PAPER", "PAPER_FONT", "css_variables", "font_faces", "painted"]
+__all__ = [
+    "DARK",
+    "LIGHT",
+    "NEEDLE_STEPS",
+    "PAGE_FONT",
+    "PAPER",
+    "PAPER_FONT",
+    "css_variables",
+    "font_faces",
+    "painted",
+]
 
 LIGHT: Final = {
     "film": "#E6EBE9",

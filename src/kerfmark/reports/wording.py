@@ -7,11 +7,31 @@ from typing import Final
 
 from kerfmark.records import Limits2, RulingWord
 
-__all__ = ["SIDE_WORDS", "decimals_for", "family_of", "limits_text", "name_of", "number", "ruling_counts", "significant", "unit_sign", "with_unit"]
+__all__ = [
+    "SIDE_WORDS",
+    "decimals_for",
+    "family_of",
+    "limits_text",
+    "name_of",
+    "number",
+    "ruling_counts",
+    "significant",
+    "unit_sign",
+    "with_unit",
+]
 
 SIDE_WORDS: Final = {"left": "material left", "over": "cut too far"}
 
-_UNITS: Final = {"deg": "°", "um": "µm", "mm2": "mm²", "mm3": "mm³", "1": "", "mm3/s": "mm³/s", "n": "N", "bits/s": "bit/s"}
+_UNITS: Final = {
+    "deg": "°",
+    "um": "µm",
+    "mm2": "mm²",
+    "mm3": "mm³",
+    "1": "",
+    "mm3/s": "mm³/s",
+    "n": "N",
+    "bits/s": "bit/s",
+}
 _DECIMALS: Final = {"deg": 1, "°": 1, "mm": 2, "um": 0, "µm": 0, "mm2": 2, "mm²": 2, "mm3": 2, "mm³": 2, "1": 2, "s": 0}
 
 # Reading: family, name. Where a family's readings differ only in where, the name is left to it.
@@ -34,6 +54,11 @@ _NAMES: Final[dict[str, tuple[str, str]]] = {
     "crown.occluso_axial_radius_mm": ("Walls", "Line angle radius"),
     "crown.facial_two_plane_deg": ("Walls", "Two planes, facial"),
     "crown.wall_roughness_um": ("Walls", "Roughness"),
+    "crown.neighbour.damage_depth_mm": ("Neighbours", "Damage depth"),
+    "crown.neighbour.damage_volume_mm3": ("Neighbours", "Damage volume"),
+    "crown.neighbour.damage_area_mm2": ("Neighbours", "Damage area"),
+    "surface.deviation_mm": ("Whole piece", "Deviation"),
+    "surface.removed_mm3": ("Whole piece", "Removed"),
     "cavity.isthmus_to_intercuspal": ("Outline", "Isthmus to intercuspal"),
     "cavity.isthmus_width_mm": ("Outline", "Isthmus width"),
     "cavity.outline_area_mm2": ("Outline", "Outline area"),
@@ -60,7 +85,18 @@ _FAMILIES: Final = {
     "crown": "Crown",
 }
 _SUFFIXES: Final = ("_mm3_s", "_bits_per_s", "_um_rms", "_mm3", "_mm2", "_mm", "_um", "_deg", "_s", "_n")
-_STATS: Final = {"median": "", "p05": "5 % point", "p95": "95 % point", "min": "least", "max": "greatest", "mean": "mean"}
+_STATS: Final = {
+    "median": "",
+    "p05": "5 % point",
+    "p95": "95 % point",
+    "min": "least",
+    "max": "greatest",
+    "mean": "mean",
+    "p01": "1 % point",
+    "p50": "",
+    "p99": "99 % point",
+    "excess": "excess",
+}
 
 
 def family_of(reading: str) -> str:

@@ -131,7 +131,9 @@ def _arc(criterion: CriterionLine, lines_px: FloatArray, ends: FloatArray, room:
     body = path(sweep_data, stroke="@ink", stroke_width=NARROW)
     tangent = second - first
     inwards = 1.0 if wide else -1.0
-    body += arrowhead(first[0], first[1], tuple(-inwards * tangent)) + arrowhead(second[0], second[1], tuple(inwards * tangent))
+    body += arrowhead(first[0], first[1], tuple(-inwards * tangent)) + arrowhead(
+        second[0], second[1], tuple(inwards * tangent)
+    )
     for part, end in zip(lines_px, ends, strict=True):
         top = part[np.argmin(part[:, 1])]
         body += _extension(top, end)
@@ -153,8 +155,13 @@ def _sweep(meeting: FloatArray | None, first: FloatArray, second: FloatArray) ->
         return middle, straight
     radius = float(np.hypot(*(first - meeting)) + np.hypot(*(second - meeting))) / 2
     crest = meeting + radius * (middle - meeting) / max(float(np.hypot(*(middle - meeting))), 1e-9)
-    clockwise = int((first[0] - meeting[0]) * (second[1] - meeting[1]) - (first[1] - meeting[1]) * (second[0] - meeting[0]) > 0)
-    return crest, f"M{num(first[0])} {num(first[1])}A{num(radius)} {num(radius)} 0 0 {clockwise} {num(second[0])} {num(second[1])}"
+    clockwise = int(
+        (first[0] - meeting[0]) * (second[1] - meeting[1]) - (first[1] - meeting[1]) * (second[0] - meeting[0]) > 0
+    )
+    return (
+        crest,
+        f"M{num(first[0])} {num(first[1])}A{num(radius)} {num(radius)} 0 0 {clockwise} {num(second[0])} {num(second[1])}",
+    )
 
 
 def _corner_angle(criterion: CriterionLine, lines_px: FloatArray, room: Room) -> str:
@@ -168,9 +175,15 @@ def _corner_angle(criterion: CriterionLine, lines_px: FloatArray, room: Room) ->
         ends.append(meeting + 46.0 * (far - meeting) / np.hypot(*(far - meeting)))
     first, second = ends
     clockwise = int((first - meeting)[0] * (second - meeting)[1] - (first - meeting)[1] * (second - meeting)[0] > 0)
-    body = path(f"M{num(first[0])} {num(first[1])}A46 46 0 0 {clockwise} {num(second[0])} {num(second[1])}", stroke="@ink", stroke_width=NARROW)
+    body = path(
+        f"M{num(first[0])} {num(first[1])}A46 46 0 0 {clockwise} {num(second[0])} {num(second[1])}",
+        stroke="@ink",
+        stroke_width=NARROW,
+    )
     body += "".join(line(meeting[0], meeting[1], *(meeting + 1.08 * (end - meeting))) for end in ends)
-    return f'<g class="dimline" data-c="{criterion.number}">{body}</g>' + _free_label(criterion, (first + second) / 2, room)
+    return f'<g class="dimline" data-c="{criterion.number}">{body}</g>' + _free_label(
+        criterion, (first + second) / 2, room
+    )
 
 
 def _extension(begin: FloatArray, end: FloatArray) -> str:
@@ -213,10 +226,16 @@ def length_svg(criterion: CriterionLine, segments_px: FloatArray, extent: Extent
 
 def _starts(segments_px: FloatArray) -> FloatArray:
     """Where each end's extension line begins: at the far end of the witness segment that leaves it, or at the end itself."""
-    starts = segments_px[0].copy()
+    starts = np.array(segments_px[0])
     for part in segments_px[1:]:
         for i, end in enumerate(segments_px[0]):
-            far = part[1] if np.allclose(part[0], end, atol=1e-6) else part[0] if np.allclose(part[1], end, atol=1e-6) else None
+            far = (
+                part[1]
+                if np.allclose(part[0], end, atol=1e-6)
+                else part[0]
+                if np.allclose(part[1], end, atol=1e-6)
+                else None
+            )
             if far is not None:
                 starts[i] = far
     return starts
@@ -238,13 +257,17 @@ def _across(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, exte
     begin = min(max(begin, 2.0), room.width - width - 2.0)
     chosen = room.choose(Box(begin - 2, level - 19, begin + width + 2, level) for level in levels)
     y = levels[chosen]
-    body = "".join(_extension(np.array([end[0], start[1]]), np.array([end[0], y])) for end, start in zip(ends, starts, strict=True))
+    body = "".join(
+        _extension(np.array([end[0], start[1]]), np.array([end[0], y])) for end, start in zip(ends, starts, strict=True)
+    )
     if short:
         tail = begin if outwards < 0 else begin + width
         body += line(min(ends[0, 0] - 14, tail), y, max(ends[1, 0] + 14, tail), y)
         body += arrowhead(ends[0, 0], y, (1, 0)) + arrowhead(ends[1, 0], y, (-1, 0))
     else:
-        body += line(ends[0, 0], y, ends[1, 0], y) + arrowhead(ends[0, 0], y, (-1, 0)) + arrowhead(ends[1, 0], y, (1, 0))
+        body += (
+            line(ends[0, 0], y, ends[1, 0], y) + arrowhead(ends[0, 0], y, (-1, 0)) + arrowhead(ends[1, 0], y, (1, 0))
+        )
     return body + value_label(begin, y - 5.0, criterion, always_u=False)
 
 
@@ -256,12 +279,24 @@ def _upright(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, ext
     outwards = -1.0 if ends[:, 0].mean() < extent.middle else 1.0
     edge = extent.left if outwards < 0 else extent.right
     short = ends[1, 1] - ends[0, 1] < SHORT_PX
-    rests = [float(ends[:, 1].mean()) + width / 2, float(ends[0, 1]) + width, float(ends[1, 1]), float(ends[0, 1]) - 14.0]
+    rests = [
+        float(ends[:, 1].mean()) + width / 2,
+        float(ends[0, 1]) + width,
+        float(ends[1, 1]),
+        float(ends[0, 1]) - 14.0,
+    ]
     places = [(edge + outwards * out, low) for low in (rests[-1:] if short else rests) for out in (24.0, 40.0, 12.0)]
     x, low = places[room.choose(Box(px - 20, rest - width, px + 4, rest) for px, rest in places)]
-    body = "".join(_extension(np.array([start[0], end[1]]), np.array([x, end[1]])) for end, start in zip(ends, starts, strict=True))
+    body = "".join(
+        _extension(np.array([start[0], end[1]]), np.array([x, end[1]])) for end, start in zip(ends, starts, strict=True)
+    )
     inwards = -1 if short else 1
-    body += line(x, min(ends[0, 1] - (14 if short else 0), low - width if low < ends[0, 1] else np.inf), x, ends[1, 1] + (14 if short else 0))
+    body += line(
+        x,
+        min(ends[0, 1] - (14 if short else 0), low - width if low < ends[0, 1] else np.inf),
+        x,
+        ends[1, 1] + (14 if short else 0),
+    )
     body += arrowhead(x, ends[0, 1], (0, -inwards)) + arrowhead(x, ends[1, 1], (0, inwards))
     return body + value_label(x - 5.0, low, criterion, always_u=False, upright=True)
 
@@ -283,8 +318,20 @@ def _on_itself(ends: FloatArray) -> tuple[str, FloatArray]:
 def _free_label(criterion: CriterionLine, at: FloatArray, room: Room) -> str:
     """A value near a point, on a leader, wherever there is room."""
     width = label_width(criterion, always_u=False)
-    offsets = [(12.0, 5.0), (-12.0 - width, 5.0), (14.0, -16.0), (-14.0 - width, -16.0), (14.0, 26.0), (-14.0 - width, 26.0), (18.0, -38.0)]
-    chosen = room.choose(Box(at[0] + dx - 2, at[1] + dy - 15, at[0] + dx + width + 2, at[1] + dy + 4) for dx, dy in offsets)
+    offsets = [
+        (12.0, 5.0),
+        (-12.0 - width, 5.0),
+        (14.0, -16.0),
+        (-14.0 - width, -16.0),
+        (14.0, 26.0),
+        (-14.0 - width, 26.0),
+        (18.0, -38.0),
+    ]
+    chosen = room.choose(
+        Box(at[0] + dx - 2, at[1] + dy - 15, at[0] + dx + width + 2, at[1] + dy + 4) for dx, dy in offsets
+    )
     dx, dy = offsets[chosen]
     near = at[0] + dx if dx > 0 else at[0] + dx + width
-    return line(at[0], at[1], near, at[1] + dy - 4.2) + value_label(float(at[0] + dx), float(at[1] + dy), criterion, always_u=False)
+    return line(at[0], at[1], near, at[1] + dy - 4.2) + value_label(
+        float(at[0] + dx), float(at[1] + dy), criterion, always_u=False
+    )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from kerfmark.geometry.sections import section_curves
-from kerfmark.records import Assessment, FloatArray, SectionPlane
+from kerfmark.records import Assessment, FloatArray, Reading, SectionPlane
 from kerfmark.reports.canvas import (
     CHAIN,
     CHAIN_DOUBLE,
@@ -17,6 +17,7 @@ from kerfmark.reports.canvas import (
     WIDE,
     arrowhead,
     circle,
+    departure_patterns,
     hatching,
     line,
     path,
@@ -85,10 +86,15 @@ def sections_of(
     names : tuple of str, optional
         Only these planes.
     """
-    planes = [p for p in planes_of(assessment.readings, mesial_sign=prepared.mesial_sign) if names is None or p.name in names]
+    planes = [
+        p for p in planes_of(assessment.readings, mesial_sign=prepared.mesial_sign) if names is None or p.name in names
+    ]
     cut = [outlines_of(plane, assessment.piece, prepared, floor_mm=floor_mm, limit_mm=limit_mm) for plane in planes]
     scale = min((_fitting_scale(one, size, true_scale=true_scale) for one in cut), default=1.0)
-    return tuple(section_of(p, o, assessment, prepared, contents, size=size, px_per_mm=scale) for p, o in zip(planes, cut, strict=True))
+    return tuple(
+        section_of(p, o, assessment, prepared, contents, size=size, px_per_mm=scale)
+        for p, o in zip(planes, cut, strict=True)
+    )
 
 
 def _fitting_scale(outlines: Outlines, size: tuple[int, int], *, true_scale: bool) -> float:
@@ -101,7 +107,9 @@ def _fitting_scale(outlines: Outlines, size: tuple[int, int], *, true_scale: boo
 
 
 def _bounds(outlines: Outlines) -> tuple[FloatArray, FloatArray]:
-    points = np.vstack([*outlines.piece, *outlines.subject, np.zeros((1, 2)) if not outlines.piece else outlines.piece[0]])
+    points = np.vstack(
+        [*outlines.piece, *outlines.subject, np.zeros((1, 2)) if not outlines.piece else outlines.piece[0]]
+    )
     return points.min(axis=0), points.max(axis=0)
 
 
@@ -126,7 +134,7 @@ def section_of(
     extent = Extent(*frame.px(np.array([low[0], high[1]])), *frame.px(np.array([high[0], low[1]])))
     ends = tuple(way_words(sign * plane.across, mesial_sign=prepared.mesial_sign) for sign in (-1, 1))
     body = _grid(frame, width, height) + _ends(ends, room)
-    body += _cut(frame, outlines, plane.name) + _axis(frame, outlines, plane)
+    body += _cut(frame, outlines, plane.name) + _axis(frame, outlines)
     body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]))
     body += _detail(frame, outlines, plane.name, room)
     dimensions, numbers = _dimensions(frame, plane, contents, extent, room)
@@ -137,16 +145,8 @@ def section_of(
 
 
 def _definitions(name: str) -> str:
-    dots = (
-        f'<pattern id="over-{name}" width="3.4" height="3.4" patternUnits="userSpaceOnUse"><rect width="3.4" height="3.4" fill="@o2"/>'
-        '<circle cx="1.7" cy="1.7" r="0.75" fill="@o4"/></pattern>'
-    )
-    lines = (
-        f'<pattern id="left-{name}" width="3.4" height="3.4" patternUnits="userSpaceOnUse" patternTransform="rotate(-45)">'
-        '<rect width="3.4" height="3.4" fill="@l2"/><line x1="0" x2="3.4" y1="1.7" y2="1.7" stroke="@l4" stroke-width="0.8"/></pattern>'
-    )
-    dentine = hatching(f"dentine-{name}", turn_deg=-45.0, gap=7.0)
-    return f"<defs>{dentine}{hatching(f'enamel-{name}', turn_deg=45.0, gap=3.4)}{dots}{lines}</defs>"
+    tissues = hatching(f"dentine-{name}", turn_deg=-45.0, gap=7.0) + hatching(f"enamel-{name}", turn_deg=45.0, gap=3.4)
+    return f"<defs>{tissues}{departure_patterns(name)}</defs>"
 
 
 def _grid(frame: Frame2, width: float, height: float) -> str:
@@ -161,7 +161,9 @@ def _grid(frame: Frame2, width: float, height: float) -> str:
 def _ends(ends: tuple[str, ...], room: Room) -> str:
     room.take(Box(0, 0, 80, 20))
     room.take(Box(room.width - 80, 0, room.width, 20))
-    return text(12, 16, ends[0], size=12, fill="@ink2", halo=True) + text(room.width - 12, 16, ends[1], size=12, anchor="end", fill="@ink2", halo=True)
+    return text(12, 16, ends[0], size=12, fill="@ink2", halo=True) + text(
+        room.width - 12, 16, ends[1], size=12, anchor="end", fill="@ink2", halo=True
+    )
 
 
 def _closed_by_break(curve_px: FloatArray) -> tuple[str, str]:
@@ -171,7 +173,11 @@ def _closed_by_break(curve_px: FloatArray) -> tuple[str, str]:
         return data + "Z", ""
     a, b = curve_px[-1], curve_px[0]
     share = np.linspace(0, 1, max(8, int(abs(b[0] - a[0]) / 4)))
-    wave = a + share[:, None] * (b - a) + np.column_stack([np.zeros_like(share), 2.2 * np.sin(share * abs(b[0] - a[0]) / 9) * np.sin(np.pi * share)])
+    wave = (
+        a
+        + share[:, None] * (b - a)
+        + np.column_stack([np.zeros_like(share), 2.2 * np.sin(share * abs(b[0] - a[0]) / 9) * np.sin(np.pi * share)])
+    )
     return data + path_data(wave).replace("M", "L", 1) + "Z", path_data(wave)
 
 
@@ -188,8 +194,15 @@ def _cut(frame: Frame2, outlines: Outlines, name: str, *, heavy: float = WIDE) -
     corridor = "".join(path_data(frame.px(c), closed=True) for c in outlines.corridor)
     body += path(corridor, fill="@corr", fill_opacity=0.9, fill_rule="evenodd", stroke="@edge", stroke_width=NARROW)
     body += _departures(frame, outlines, name, key)
-    body += path([frame.px(c) for c in outlines.subject], stroke="@ink2", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE)
-    body += path([simplified(frame.px(c), tolerance=0.12) for c in outlines.piece], stroke="@ink", stroke_width=heavy, stroke_linejoin="round")
+    body += path(
+        [frame.px(c) for c in outlines.subject], stroke="@ink2", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE
+    )
+    body += path(
+        [simplified(frame.px(c), tolerance=0.12) for c in outlines.piece],
+        stroke="@ink",
+        stroke_width=heavy,
+        stroke_linejoin="round",
+    )
     body += path("".join(wave for _, wave in parts), stroke="@ink", stroke_width=NARROW)
     return f"<defs>{clip}</defs>{body}"
 
@@ -214,7 +227,10 @@ def _departures(frame: Frame2, outlines: Outlines, name: str, key: str) -> str:
     """Between piece and target where the corridor was left: blue inside the piece, orange outside it."""
     target = "".join(path_data(frame.px(c), closed=True) for c in outlines.target)
     body = ""
-    for side, region, within in (("left", f"M-4000-4000H8000V8000H-4000Z{target}", "piece"), ("over", target, "outside")):
+    for side, region, within in (
+        ("left", f"M-4000-4000H8000V8000H-4000Z{target}", "piece"),
+        ("over", target, "outside"),
+    ):
         strips = "".join(path_data(frame.px(d.strip), closed=True) for d in outlines.departures if d.side == side)
         if strips:
             style = f'fill="url(#{side}-{name})" fill-rule="evenodd" stroke="@ink" stroke-width="0.5"'
@@ -223,7 +239,7 @@ def _departures(frame: Frame2, outlines: Outlines, name: str, key: str) -> str:
     return body
 
 
-def _axis(frame: Frame2, outlines: Outlines, plane: SectionPlane) -> str:
+def _axis(frame: Frame2, outlines: Outlines) -> str:
     """The path through the plane's origin, long dash-dot."""
     _, high = _bounds(outlines)
     top, foot = frame.px(np.array([0.0, high[1]])), frame.px(np.array([0.0, outlines.floor]))
@@ -244,10 +260,19 @@ def _plan(plane: SectionPlane, assessment: Assessment, prepared: Prepared, room:
     for surface, level, dash in ((prepared.subject, levels[0], None), (assessment.piece.surface, levels[1], None)):
         if surface is None:
             continue
-        level_plane = SectionPlane("plan", np.array([0.0, 0.0, level]), np.array([-1.0, 0.0, 0.0]), np.array([0.0, -1.0, 0.0]))
-        rings = [simplified(frame.px(flat(c, level_plane)), tolerance=0.2) for c in section_curves(surface, level_plane)]
+        level_plane = SectionPlane(
+            "plan", np.array([0.0, 0.0, level]), np.array([-1.0, 0.0, 0.0]), np.array([0.0, -1.0, 0.0])
+        )
+        rings = [
+            simplified(frame.px(flat(c, level_plane)), tolerance=0.2) for c in section_curves(surface, level_plane)
+        ]
         longest = max(map(length_of, rings), default=0.0)
-        body += path([ring for ring in rings if length_of(ring) > 0.5 * longest], stroke="@ink2", stroke_width=NARROW, stroke_dasharray=dash)
+        body += path(
+            [ring for ring in rings if length_of(ring) > 0.5 * longest],
+            stroke="@ink2",
+            stroke_width=NARROW,
+            stroke_dasharray=dash,
+        )
     across, look = -plane.across[:2], np.cross(plane.across, plane.up)[:2]  # a half turn: buccal is below
     run, ahead = np.array([across[0], -across[1]]), np.array([look[0], -look[1]])
     run, ahead = run / max(np.hypot(*run), 1e-9), ahead / max(np.hypot(*ahead), 1e-9)
@@ -270,22 +295,38 @@ def _detail(frame: Frame2, outlines: Outlines, name: str, room: Room) -> str:
     x, y = room.width - DETAIL_R - 10, room.height - DETAIL_R - 10
     room.take(Box(x - DETAIL_R - 30, y - DETAIL_R, x + DETAIL_R, y + DETAIL_R))
     small = DETAIL_R / DETAIL_TIMES
-    larger = Frame2(x - DETAIL_TIMES * (at[0] - frame.x0), y - DETAIL_TIMES * (at[1] - frame.y0), DETAIL_TIMES * frame.px_per_mm)
+    larger = Frame2(
+        x - DETAIL_TIMES * (at[0] - frame.x0), y - DETAIL_TIMES * (at[1] - frame.y0), DETAIL_TIMES * frame.px_per_mm
+    )
     clip = f'<defs><clipPath id="detail-{name}">{circle(x, y, DETAIL_R)}</clipPath></defs>'
     body = circle(x, y, DETAIL_R, fill="@sheet")
     body += f'{clip}<g clip-path="url(#detail-{name})">{_cut(larger, outlines, name, heavy=WIDE + 0.6)}</g>'
     body += circle(x, y, DETAIL_R, fill="none", stroke="@ink", stroke_width=1.0)
     body += circle(at[0], at[1], small, fill="none", stroke="@ink", stroke_width=NARROW)
     outwards = -1 if at[0] < frame.x0 else 1
-    body += text(at[0] + outwards * (small + 6), at[1] - small + 2, "A", size=12, weight=600, anchor="middle", halo=True)
+    body += text(
+        at[0] + outwards * (small + 6), at[1] - small + 2, "A", size=12, weight=600, anchor="middle", halo=True
+    )
     body += text(x - DETAIL_R - 6, y - 6, "A", size=12, weight=600, anchor="end", halo=True)
     return body + text(x - DETAIL_R - 6, y + 8, "(3 : 1)", size=12, anchor="end", fill="@ink2", halo=True)
 
 
-def _dimensions(frame: Frame2, plane: SectionPlane, contents: PieceContents, extent: Extent, room: Room) -> tuple[str, tuple[int, ...]]:
+def _is_dimension(reading: Reading) -> bool:
+    """True for an angle or a length whose value is what its witness shows; a ratio is no dimension."""
+    kind = reading.witness.kind if reading.witness is not None else ""
+    return (
+        reading.value is not None
+        and (kind, reading.unit) in (("angle", "deg"), ("length", "mm"), ("length", "um"))
+        and reading.stat != "excess"
+    )
+
+
+def _dimensions(
+    frame: Frame2, plane: SectionPlane, contents: PieceContents, extent: Extent, room: Room
+) -> tuple[str, tuple[int, ...]]:
     """Every reading whose witness lies in the plane; angles first, since they stand above everything."""
     body, numbers = "", []
-    found = [(c, dimensioned_segments(c.reading.witness, plane)) for c in contents.lines if c.reading.value is not None]
+    found = [(c, dimensioned_segments(c.reading.witness, plane)) for c in contents.lines if _is_dimension(c.reading)]
     ours = [(c, segments) for c, segments in found if segments is not None and c.reading.witness is not None]
     for criterion, segments in sorted(ours, key=lambda pair: pair[0].reading.witness.kind != "angle"):  # type: ignore[union-attr]
         draw = angle_svg if criterion.reading.witness.kind == "angle" else length_svg  # type: ignore[union-attr]

@@ -48,9 +48,7 @@ class Outlines:
     floor: float
 
 
-def outlines_of(
-    plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_mm: float, limit_mm: float, subject: tuple[FloatArray, ...] | None = None
-) -> Outlines:
+def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_mm: float, limit_mm: float) -> Outlines:
     """Cut everything by a plane, and leave out what lies more than a little below the cut.
 
     Parameters
@@ -67,7 +65,11 @@ def outlines_of(
     raw = [flat(curve, plane) for curve in section_curves(piece.surface, plane)]
     own = tuple(part for curve in raw for part in clipped_above(curve, floor))
     before = prepared.subject
-    old = tuple(part for c in section_curves(before, plane) for part in clipped_above(flat(c, plane), floor)) if before else ()
+    old = (
+        tuple(part for c in section_curves(before, plane) for part in clipped_above(flat(c, plane), floor))
+        if before
+        else ()
+    )
     layers = {
         name: tuple(part for c in section_curves(surface, plane) for part in clipped_above(flat(c, plane), floor))
         for name, surface in prepared.layers.items()
@@ -79,7 +81,7 @@ def outlines_of(
         layers=layers,
         corridor=corridor,
         target=target,
-        departures=_departures(plane, own, piece, prepared, limit_mm=limit_mm),
+        departures=_departures(plane, own, prepared, limit_mm=limit_mm),
         floor=floor,
     )
 
@@ -130,7 +132,7 @@ def _corridor(
 
 
 def _departures(
-    plane: SectionPlane, curves: tuple[FloatArray, ...], piece: Piece, prepared: Prepared, *, limit_mm: float
+    plane: SectionPlane, curves: tuple[FloatArray, ...], prepared: Prepared, *, limit_mm: float
 ) -> tuple[Departure, ...]:
     if prepared.target_grid is None:
         return ()
@@ -158,7 +160,9 @@ def _normals(curve: FloatArray) -> FloatArray:
     ahead, behind = np.roll(curve, -reach, axis=0), np.roll(curve, reach, axis=0)
     ahead[len(curve) - reach :], behind[:reach] = curve[-1], curve[0]
     run = ahead - behind
-    return np.asarray(np.column_stack([-run[:, 1], run[:, 0]]) / np.maximum(np.linalg.norm(run, axis=1, keepdims=True), 1e-9))
+    return np.asarray(
+        np.column_stack([-run[:, 1], run[:, 0]]) / np.maximum(np.linalg.norm(run, axis=1, keepdims=True), 1e-9)
+    )
 
 
 def _softened(values: FloatArray) -> FloatArray:

@@ -55,7 +55,11 @@ def dimensioned_segments(witness: Witness | None, plane: SectionPlane) -> FloatA
         return None
     if _lies_in(witness.segments_mm, witness.kind, plane):
         return witness.segments_mm
-    if witness.kind == "length" and len(witness.curves_mm) == 2 and len(witness.curves_mm[0]) == len(witness.curves_mm[1]):
+    if (
+        witness.kind == "length"
+        and len(witness.curves_mm) == 2
+        and len(witness.curves_mm[0]) == len(witness.curves_mm[1])
+    ):
         return _pair_in(witness, plane)
     return None
 
@@ -85,7 +89,7 @@ def _lies_in(segments_mm: FloatArray, kind: str, plane: SectionPlane) -> bool:
 
 
 def way_words(direction: FloatArray, *, mesial_sign: int) -> str:
-    """Which way a direction points across the tooth: buccal, mesiobuccal, mesial …"""
+    """Which way a direction points across the tooth: buccal, mesiobuccal, mesial …."""
     azimuth = np.degrees(np.arctan2(direction[0] * mesial_sign, direction[1]))
     return _WAYS[int(np.round(azimuth / 45.0)) % 8]
 

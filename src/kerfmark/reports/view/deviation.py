@@ -65,7 +65,9 @@ def map_svg(buffers: Buffers, *, limit_mm: float = CORRIDOR_MM) -> str:
             chains = [c for c in contour_chains(sign * field, limit_mm + beyond) if length_of(c) >= SHORTEST_LOOP_PX]
             data = "".join(path_data(chain, closed=True) for chain in chains)
             width = 1.05 if step == 1 else 0.4
-            body += path(data, fill=f"@{side}{step}", fill_opacity=0.93, fill_rule="evenodd", stroke="@ink", stroke_width=width)
+            body += path(
+                data, fill=f"@{side}{step}", fill_opacity=0.93, fill_rule="evenodd", stroke="@ink", stroke_width=width
+            )
     return f'<g class="map">{body}</g>'
 
 
@@ -104,7 +106,17 @@ def _middle(mine: NDArray[np.bool_]) -> tuple[float, float]:
 def patch_labels(found: list[Patch]) -> str:
     """Each patch's greatest value with its sign, haloed, in the patch's middle."""
     return "".join(
-        text(p.x, p.y + 4, number(p.value_mm, 2, sign=True), size=12, weight=600, anchor="middle", halo=True, class_="patch") for p in found
+        text(
+            p.x,
+            p.y + 4,
+            number(p.value_mm, 2, sign=True),
+            size=12,
+            weight=600,
+            anchor="middle",
+            halo=True,
+            class_="patch",
+        )
+        for p in found
     )
 
 
@@ -124,7 +136,15 @@ def legend_svg(*, limit_mm: float = CORRIDOR_MM, width: float = 380.0) -> str:
         heavy = 1.6 if step == 0 else 0.7
         body += f'<line x1="{begin:.2f}" x2="{begin:.2f}" y1="{15 if step == 0 else 18}" y2="33" stroke="@ink" stroke-width="{heavy}"/>'
         body += text(begin, 44, f"{mark}{ends[step]:.2f}", size=12, anchor="middle", fill="@ink2")
-    body += text(0, 11, "+ material left", size=12, fill="@left") + text(width, 11, "cut too far −", size=12, anchor="end", fill="@over")
+    body += text(0, 11, "+ material left", size=12, fill="@left") + text(
+        width, 11, "cut too far −", size=12, anchor="end", fill="@over"
+    )
     body += text(middle, 11, "deviation from target, mm", size=12, anchor="middle", fill="@ink2")
     body += text(middle, 44, "inside the corridor", size=12, anchor="middle", fill="@ink2")
-    return svg(width, 48, body, label=f"Legend: blue, material left; orange, cut too far; bare within {limit_mm:.2f} mm of the target", class_="legend")
+    return svg(
+        width,
+        48,
+        body,
+        label=f"Legend: blue, material left; orange, cut too far; bare within {limit_mm:.2f} mm of the target",
+        class_="legend",
+    )

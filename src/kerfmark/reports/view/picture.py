@@ -7,16 +7,17 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.kernels.raster import rasterise
-from kerfmark.records import Assessment, FloatArray
+from kerfmark.records import Assessment, FloatArray, Surface
 from kerfmark.reports.canvas import CHAIN_DOUBLE, NARROW, arrowhead, line, path, svg, text
 from kerfmark.reports.contents import PieceContents
 from kerfmark.reports.contours import contour_chains, length_of
 from kerfmark.reports.view.camera import VIEW_NAMES, Camera, camera_towards
 from kerfmark.reports.view.deviation import CORRIDOR_MM, cut_depth_mm, deviation_mm, map_patches, map_svg, patch_labels
 from kerfmark.reports.view.pins import pins_of, pins_svg
-from kerfmark.reports.view.render import FINER, Buffers, ShadedSurface, grey_png, render, shade
+from kerfmark.reports.view.render import Buffers, ShadedSurface, grey_png, render, shade
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -32,7 +33,7 @@ class ViewScene:
     """What all views of one piece share."""
 
     shaded: ShadedSurface
-    ghost: ShadedSurface | None
+    ghost: Surface | None
     floor_mm: float
     mesial_sign: int
     margin: tuple[FloatArray, ...]
@@ -57,10 +58,9 @@ def scene_of(assessment: Assessment, prepared: Prepared, *, limit_mm: float = CO
     heights = piece.surface.vertices_mm[:, 2]
     lowest = float(np.percentile(heights[deep], 1.0)) if deep.any() else float(heights.min())
     deviations = deviation_mm(piece, prepared)
-    ghost = shade(prepared.subject, np.zeros(len(prepared.subject.vertices_mm)), rounds=0) if prepared.subject else None
     return ViewScene(
         shaded=shade(piece.surface, deviations),
-        ghost=ghost,
+        ghost=prepared.subject,
         floor_mm=max(lowest - BELOW_CUT_MM, float(heights.min())),
         mesial_sign=prepared.mesial_sign,
         margin=margin_curves(assessment),
@@ -95,7 +95,12 @@ def view_of(
     """
     width, height = size
     camera = camera_towards(
-        letter, _in_sight(scene), mesial_sign=scene.mesial_sign, width=width, height=height, margin_px=(46, 30) if with_pins else (14, 14)
+        letter,
+        _in_sight(scene),
+        mesial_sign=scene.mesial_sign,
+        width=width,
+        height=height,
+        margin_px=(46, 30) if with_pins else (14, 14),
     )
     buffers = render(scene.shaded, camera, width=width, height=height, floor_mm=scene.floor_mm)
     picture = b64encode(grey_png(buffers)).decode("ascii")
@@ -104,8 +109,16 @@ def view_of(
     body += f'<image class="matt" width="{width}" height="{height}" href="data:image/png;base64,{picture}"/>'
     body += map_svg(buffers, limit_mm=scene.limit_mm) if scene.has_map else ""
     body += _outline(buffers) + _margin(scene, buffers)
-    body += pins_svg(pins_of(contents.lines, buffers, width=width, height=height, hidden=4 if letter == "S" else 0)) if with_pins else ""
-    body += patch_labels(found) + _axes(camera, scene.mesial_sign, x=46.0, y=height - 26.0) + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
+    body += (
+        pins_svg(pins_of(contents.lines, buffers, width=width, height=height, hidden=4 if letter == "S" else 0))
+        if with_pins
+        else ""
+    )
+    body += (
+        patch_labels(found)
+        + _axes(camera, scene.mesial_sign, x=46.0, y=height - 26.0)
+        + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
+    )
     label = f"The piece seen from {VIEW_NAMES.get(letter, 'slanted behind')}"
     texts = tuple(f"{p.value_mm:+.2f} mm over {p.area_mm2:.1f} mm²" for p in found)
     return View(letter, svg(width, height, body, label=label, class_="view"), texts, camera.px_per_mm)
@@ -113,7 +126,7 @@ def view_of(
 
 def _in_sight(scene: ViewScene) -> FloatArray:
     """Everything a view must have room for."""
-    parts = [scene.shaded.surface.vertices_mm] + ([scene.ghost.surface.vertices_mm] if scene.ghost else [])
+    parts = [scene.shaded.surface.vertices_mm] + ([scene.ghost.vertices_mm] if scene.ghost else [])
     points = np.vstack(parts)
     return points[points[:, 2] >= scene.floor_mm][::7]
 
@@ -122,9 +135,9 @@ def _ghost(scene: ViewScene, camera: Camera, *, width: int, height: int) -> str:
     """The tooth before cutting, as a chain line with two dots about its outline."""
     if scene.ghost is None:
         return ""
-    points = camera.project(scene.ghost.surface.vertices_mm)
-    depth, image = rasterise(points, scene.ghost.surface.faces, scene.ghost.values, height, width)
-    covered = np.isfinite(depth) & (image[:, :, 4] >= scene.floor_mm)
+    heights = scene.ghost.vertices_mm[:, 2:].astype(np.float32)
+    depth, image = rasterise(camera.project(scene.ghost.vertices_mm), scene.ghost.faces, heights, height, width)
+    covered = np.isfinite(depth) & (image[:, :, 0] >= scene.floor_mm)
     return path(_rims(covered.astype(np.float32)), stroke="@edge", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE)
 
 
@@ -133,10 +146,11 @@ def _outline(buffers: Buffers) -> str:
     return path(rims, stroke="@ink", stroke_width=1.1, stroke_linejoin="round")
 
 
-def _rims(covered: FloatArray | np.ndarray) -> list[FloatArray]:
+def _rims(covered: NDArray[np.float32]) -> list[FloatArray]:
+    """The outlines of a mask, softened over three pixels so that they do not step."""
     smooth = covered
     for axis in (0, 1):
-        smooth = (np.roll(smooth, 1, axis) + 2 * smooth + np.roll(smooth, -1, axis)) / 4
+        smooth = np.asarray((np.roll(smooth, 1, axis) + 2 * smooth + np.roll(smooth, -1, axis)) / 4, dtype=np.float32)
     return [chain for chain in contour_chains(smooth, 0.5) if length_of(chain) > 30]
 
 
@@ -178,5 +192,3 @@ def _scale_bar(camera: Camera, *, x: float, y: float, length_mm: float = 2.0) ->
     body = line(begin, y, x, y) + line(begin, y - 5, begin, y + 5) + line(x, y - 5, x, y + 5)
     body += arrowhead(x, y, (1, 0)) + arrowhead(begin, y, (-1, 0))
     return body + text((begin + x) / 2, y - 5, f"{length_mm:g} mm", size=12, anchor="middle", halo=True)
-
-

@@ -52,7 +52,9 @@ def witness_points(witness: Witness | None) -> FloatArray:
     return found[np.isfinite(found).all(axis=1)]
 
 
-def pins_of(lines: tuple[CriterionLine, ...], buffers: Buffers, *, width: int, height: int, hidden: int = 0) -> list[Pin]:
+def pins_of(
+    lines: tuple[CriterionLine, ...], buffers: Buffers, *, width: int, height: int, hidden: int = 0
+) -> list[Pin]:
     """Balloons for what is seen from here, and for some of what failed behind; in two columns whose leaders do not cross.
 
     Parameters
@@ -101,7 +103,7 @@ def _placed(spots: list[tuple[CriterionLine, tuple[float, float, bool]]], *, wid
     pins: list[Pin] = []
     for column, x in ((left, 22.0), (right, width - 22.0)):
         column.sort(key=lambda pair: pair[1][1])
-        rows = _spread([pair[1][1] for pair in column], low=24.0, high=height - 70.0)
+        rows = _spread([pair[1][1] for pair in column], low=24.0, high=height - (96.0 if x < width / 2 else 60.0))
         pins += [Pin(c.number, c.state, x, y, s[0], s[1], s[2]) for (c, s), y in zip(column, rows, strict=True)]
     return _uncrossed(pins)
 
@@ -123,7 +125,10 @@ def _uncrossed(pins: list[Pin]) -> list[Pin]:
     """Swap the places of any two balloons of one column whose leaders cross, until none do."""
     pins = list(pins)
     for _ in range(len(pins) ** 2):
-        crossing = next(((i, j) for i in range(len(pins)) for j in range(i) if pins[i].x == pins[j].x and _cross(pins[i], pins[j])), None)
+        crossing = next(
+            ((i, j) for i in range(len(pins)) for j in range(i) if pins[i].x == pins[j].x and _cross(pins[i], pins[j])),
+            None,
+        )
         if crossing is None:
             break
         i, j = crossing

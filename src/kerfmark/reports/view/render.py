@@ -56,14 +56,17 @@ class Buffers:
         for row in range(FINER):
             for col in range(FINER):
                 total += field[row : h * FINER : FINER, col : w * FINER : FINER]
-        return total / np.float32(FINER * FINER)
+        total /= FINER * FINER
+        return total
 
     def sees(self, point_px: FloatArray, *, within_px: float) -> bool:
         """True if a projected point (column, row, depth in page pixels) is not hidden."""
         col, row = (round(float(x + 0.5) * FINER - 0.5) for x in point_px[:2])
         if not (0 <= row < self.depth.shape[0] and 0 <= col < self.depth.shape[1]):
             return False
-        return bool(np.isfinite(self.depth[row, col])) and bool(self.depth[row, col] <= (point_px[2] + within_px) * FINER)
+        return bool(np.isfinite(self.depth[row, col])) and bool(
+            self.depth[row, col] <= (point_px[2] + within_px) * FINER
+        )
 
 
 def shade(surface: Surface, deviation_mm: FloatArray, *, rounds: int = 6) -> ShadedSurface:
@@ -110,9 +113,9 @@ def grey_png(buffers: Buffers) -> bytes:
 def _hollows(buffers: Buffers) -> NDArray[np.float32]:
     """Loss of sky at the page's resolution, softened."""
     coarse = np.ascontiguousarray(buffers.depth[::FINER, ::FINER]) / FINER
-    found = hollows(coarse, max(8, round(1.6 * buffers.camera.px_per_mm)))
+    found = hollows(coarse.astype(np.float32), max(8, round(1.6 * buffers.camera.px_per_mm)))
     for axis in (0, 1, 0, 1):
-        found = (np.roll(found, 1, axis) + 2 * found + np.roll(found, -1, axis)) / 4
+        found = np.asarray((np.roll(found, 1, axis) + 2 * found + np.roll(found, -1, axis)) / 4, dtype=np.float32)
     return found
 
 

@@ -1,0 +1,29 @@
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kerfmark.reports.placement import Box, Room
+
+SIDE = st.floats(0, 200)
+
+
+def test_touching_boxes_do_not_overlap():
+    assert Box(0, 0, 10, 10).overlap(Box(10, 0, 20, 10)) == 0.0
+    assert Box(0, 0, 10, 10).overlap(Box(5, 5, 20, 20)) == 25.0
+
+
+@given(SIDE, SIDE, SIDE, SIDE)
+def test_overlap_is_the_same_both_ways(a, b, c, d):
+    one, two = Box(a, b, a + 20, b + 10), Box(c, d, c + 15, d + 30)
+    assert one.overlap(two) == two.overlap(one)
+
+
+def test_the_first_free_place_is_taken():
+    room = Room(100, 100, [Box(0, 0, 50, 50)])
+    places = [Box(10, 10, 20, 20), Box(60, 60, 70, 70), Box(80, 80, 90, 90)]
+    assert room.choose(places) == 1
+    assert room.choose(places) == 2
+
+
+def test_what_sticks_out_of_the_drawing_costs_more_than_what_overlaps():
+    room = Room(100, 100, [Box(0, 0, 50, 50)])
+    assert room.choose([Box(95, 95, 115, 105), Box(40, 40, 60, 50)]) == 1
