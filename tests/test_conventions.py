@@ -72,7 +72,7 @@ def test_a_voxel_is_the_point_at_its_centre_with_axes_in_array_order():
     point = grid.origin_mm + grid.spacing_mm * np.array([8, 5, 6])  # (1, 0.25, 0.5): on the side x = 1
     np.testing.assert_array_equal(point, [1.0, 0.25, 0.5])
     assert abs(grid.values[8, 5, 6]) < 1e-6
-    assert sample(grid, [point + [0.25, 0, 0]])[0] == grid.values[9, 5, 6] == pytest.approx(0.25)
+    assert sample(grid, [point + 0.25 * X])[0] == grid.values[9, 5, 6] == pytest.approx(0.25)
 
 
 def test_faces_run_counter_clockwise_seen_from_outside():

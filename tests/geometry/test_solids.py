@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from kerfmark.errors import InputError
 from kerfmark.geometry import mesh
 from kerfmark.geometry.frames import rotation_about
-from kerfmark.geometry.solids import Solid, difference, intersection, union
+from kerfmark.geometry.solids import Solid, difference, hull, intersection, union
 from kerfmark.records import Surface
 
 
@@ -86,6 +86,12 @@ def test_refining_splits_edges_and_keeps_the_volume(brick):
     edges = np.diff(surface.vertices_mm[mesh.face_edges(surface).ends], axis=1)[:, 0]
     assert np.linalg.norm(edges, axis=1).max() < 1.0
     assert fine.volume_mm3 == pytest.approx(24.0, rel=1e-9)
+
+
+def test_the_hull_of_two_boxes_fills_what_lies_between():
+    # Source: a prism of 1 × 1 stretched from x = 0 to x = 5.
+    ends = Solid.box([0, 0, 0], [1, 1, 1]), Solid.box([4, 0, 0], [5, 1, 1])
+    assert hull(*ends).volume_mm3 == pytest.approx(5.0, rel=1e-12)
 
 
 def test_parts_come_largest_first():

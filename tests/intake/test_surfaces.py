@@ -57,7 +57,7 @@ def test_a_unit_given_is_believed(pebble, tmp_path, unit, mm):
 
 
 @pytest.mark.parametrize(("factor", "said"), [
-    (1e-3, "1000 times too small in mm .*fit in m .*--unit m\\b"),
+    (1e-3, r"1000 times too small in mm .*fit in m .*--unit m\b"),
     (1 / 25.4, "25.4 times too small in mm .*--unit in"),
     (0.1, "10 times too small in mm .*--unit cm"),
     (1e3, "1000 times too large in mm .*--unit um"),
@@ -79,7 +79,7 @@ def test_a_glb_in_metres_needs_no_word(pebble, tmp_path):
 
 def test_a_glb_written_in_millimetres_is_refused_and_taken_when_told(pebble, tmp_path):
     path = written(tmp_path, scaled(pebble, 1000.0), "piece.glb")
-    with pytest.raises(InputError, match="1000 times too large in m .*--unit mm"):
+    with pytest.raises(InputError, match=r"1000 times too large in m .*--unit mm"):
         taken(path, pebble)
     np.testing.assert_allclose(bounds_mm(taken(path, pebble, unit="mm").parts[0]), bounds_mm(pebble), rtol=1e-5)
 
@@ -90,7 +90,7 @@ def test_a_crown_alone_and_a_scan_of_the_whole_arch_both_fit(pebble, tmp_path, f
 
 
 def test_an_unknown_unit_is_refused(pebble, tmp_path):
-    with pytest.raises(InputError, match="unit is 'yard', expected one of mm, cm, m, in, um"):
+    with pytest.raises(InputError, match="unit is 'yard', expected one of mm"):
         taken(written(tmp_path, pebble), pebble, unit="yard")
 
 
@@ -131,7 +131,7 @@ def test_a_suffix_that_lies_is_remarked(pebble, tmp_path):
 
 @pytest.mark.slow
 def test_two_million_triangles_are_taken_in_within_seconds(pebble, tmp_path, capsys):
-    fine = refined(pebble, 0.03)
+    fine = refined(pebble, 0.02)
     assert len(fine.faces) > 2_000_000
     path = written(tmp_path, fine, "piece.stl")
     taken(written(tmp_path, pebble, "small.stl"), pebble)

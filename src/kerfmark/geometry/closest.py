@@ -17,12 +17,12 @@ from kerfmark.records import FloatArray, IntArray, Surface
 
 __all__ = ["BoxTree", "ClosestPoint", "self_intersections"]
 
-LEAF_TRIANGLES = 4
+LEAF_TRIANGLES = 8
 THREADS = 2
 
 
 class BoxTree:
-    """Boxes over the triangles of a surface, built once: `boxes`, `levels`, `corners` (m, 9) and `order` (m,) of faces."""
+    """Boxes over the triangles of a surface, built once: `boxes`, `levels`, `corners` (m, 9), `discs` (m, 7) and `order` (m,) of faces."""
 
     def __init__(self, surface: Surface) -> None:
         count = len(surface.faces)
@@ -32,6 +32,7 @@ class BoxTree:
         self.levels = max(0, int(np.ceil(np.log2(count / LEAF_TRIANGLES))))
         self.order = _sorted_order(tree_kernels.triangle_centres(vertices, faces), self.levels)
         self.corners = tree_kernels.corners_in_order(vertices, faces, self.order)
+        self.discs = closest_kernels.discs_around(self.corners)
         self.boxes = tree_kernels.fit_boxes(self.corners, self.levels)
 
 
@@ -75,7 +76,7 @@ class ClosestPoint:
 
         def fill(first: int, end: int) -> None:
             closest_kernels.closest_points(
-                tree.boxes, tree.levels, tree.corners, tree.order, points, float(max_distance_mm), closest, distance,
+                tree.boxes, tree.levels, tree.corners, tree.discs, tree.order, points, float(max_distance_mm), closest, distance,
                 face, first, end,
             )  # fmt: skip
 

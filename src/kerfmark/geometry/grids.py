@@ -104,7 +104,7 @@ class _Around:
         tree = self.tree
         distance_kernels.fill_blocks(
             values, blocks, int(span[0]), int(span[1]), origin, float(spacing), float(band), tree.boxes, tree.levels,
-            tree.corners, tree.order, self.faces, self.edge_of, self.units, self.edge_normals, self.corner_normals,
+            tree.corners, tree.discs, tree.order, self.faces, self.edge_of, self.units, self.edge_normals, self.corner_normals,
         )  # fmt: skip
 
     def sign(self, point: FloatArray) -> float:
@@ -113,7 +113,7 @@ class _Around:
         stack, squares = np.empty(128, np.int32), np.empty(128)
         x, y, z = point.tolist()
         t, feature, _, qx, qy, qz = closest_kernels.closest_in_tree(
-            tree.boxes, tree.levels, tree.corners, stack, squares, x, y, z, np.inf, -1
+            tree.boxes, tree.levels, tree.corners, tree.discs, stack, squares, x, y, z, np.inf, -1
         )
         side = distance_kernels.side_of_surface(
             t, feature, tree.order, self.faces, self.edge_of, self.units, self.edge_normals, self.corner_normals,

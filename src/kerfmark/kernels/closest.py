@@ -7,7 +7,7 @@ from numba import njit
 
 from kerfmark.records import FloatArray, IntArray
 
-__all__ = ["closest_in_tree", "closest_on_triangle", "closest_points"]
+__all__ = ["closest_in_tree", "closest_on_triangle", "closest_points", "discs_around"]
 
 
 @njit(cache=True, nogil=True)
@@ -62,10 +62,50 @@ def _box_square(boxes: FloatArray, node: int, x: float, y: float, z: float) -> f
 
 
 @njit(cache=True, nogil=True)
+def discs_around(corners: FloatArray) -> FloatArray:
+    """Per triangle the disc in its plane that holds it: centre, unit normal (0 without area), squared radius (m, 7)."""
+    out = np.empty((corners.shape[0], 7))
+    for t in range(corners.shape[0]):
+        ux, uy, uz = corners[t, 3] - corners[t, 0], corners[t, 4] - corners[t, 1], corners[t, 5] - corners[t, 2]
+        vx, vy, vz = corners[t, 6] - corners[t, 0], corners[t, 7] - corners[t, 1], corners[t, 8] - corners[t, 2]
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        length = np.sqrt(nx * nx + ny * ny + nz * nz)
+        scale = 1.0 / length if length > 1e-12 else 0.0
+        out[t, 3], out[t, 4], out[t, 5] = nx * scale, ny * scale, nz * scale
+        square = 0.0
+        for c in range(3):
+            out[t, c] = (corners[t, c] + corners[t, 3 + c] + corners[t, 6 + c]) / 3.0
+        for k in range(3):
+            dx, dy, dz = (
+                corners[t, 3 * k] - out[t, 0],
+                corners[t, 3 * k + 1] - out[t, 1],
+                corners[t, 3 * k + 2] - out[t, 2],
+            )
+            square = max(square, dx * dx + dy * dy + dz * dz)
+        out[t, 6] = square * (1.0 + 1e-9) + 1e-18
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _beyond_disc(discs: FloatArray, t: int, x: float, y: float, z: float, best: float) -> bool:
+    """Whether the disc around triangle `t` is surely farther away than the root of `best`.
+
+    A disc of radius r at height h and centre distance d is farther than s if d² − r² − s² > 2 r √(s² − h²).
+    """
+    dx, dy, dz = x - discs[t, 0], y - discs[t, 1], z - discs[t, 2]
+    excess = dx * dx + dy * dy + dz * dz - discs[t, 6] - best
+    if not excess > 0.0:
+        return False
+    height = dx * discs[t, 3] + dy * discs[t, 4] + dz * discs[t, 5]
+    return excess * excess > 4.0 * discs[t, 6] * (best - height * height) * (1.0 + 1e-9)
+
+
+@njit(cache=True, nogil=True)
 def closest_in_tree(
     boxes: FloatArray,
     levels: int,
     corners: FloatArray,
+    discs: FloatArray,
     stack: IntArray,
     stack_square: FloatArray,
     x: float,
@@ -98,6 +138,8 @@ def closest_in_tree(
         if node >= first_leaf:
             i = node - first_leaf
             for t in range(count * i >> levels, count * (i + 1) >> levels):
+                if _beyond_disc(discs, t, x, y, z, best):
+                    continue
                 qx, qy, qz, where = closest_on_triangle(corners, t, x, y, z)
                 square = (x - qx) ** 2 + (y - qy) ** 2 + (z - qz) ** 2
                 if square < best:
@@ -124,6 +166,7 @@ def closest_points(
     boxes: FloatArray,
     levels: int,
     corners: FloatArray,
+    discs: FloatArray,
     order: IntArray,
     points: FloatArray,
     limit: float,
@@ -140,7 +183,7 @@ def closest_points(
     for i in range(first, end):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
         t, _, square, qx, qy, qz = closest_in_tree(
-            boxes, levels, corners, stack, stack_square, x, y, z, limit * limit, last
+            boxes, levels, corners, discs, stack, stack_square, x, y, z, limit * limit, last
         )
         if t < 0:
             closest[i] = np.nan

@@ -57,7 +57,7 @@ def side_of_surface(
 @njit(cache=True, nogil=True)
 def fill_blocks(
     values: NDArray[np.float32], blocks: IntArray, first: int, end: int, origin: FloatArray, spacing: float,
-    band: float, boxes: FloatArray, levels: int, corners: FloatArray, order: IntArray, faces: IntArray,
+    band: float, boxes: FloatArray, levels: int, corners: FloatArray, discs: FloatArray, order: IntArray, faces: IntArray,
     edge_of: IntArray, units: FloatArray, edge_normals: FloatArray, corner_normals: FloatArray,
 ) -> None:  # fmt: skip
     """Write the signed distance into the voxels of the blocks from `first` to `end`; voxels beyond the band stay."""
@@ -70,7 +70,7 @@ def fill_blocks(
                 for k in range(k0, min(k0 + BLOCK, values.shape[2])):
                     x, y, z = origin[0] + spacing * i, origin[1] + spacing * j, origin[2] + spacing * k
                     t, feature, square, qx, qy, qz = closest_in_tree(
-                        boxes, levels, corners, stack, stack_square, x, y, z, band * band, last
+                        boxes, levels, corners, discs, stack, stack_square, x, y, z, band * band, last
                     )
                     if t < 0:
                         continue

@@ -32,11 +32,12 @@ def valid_files(ball: Surface, tmp_path_factory: pytest.TempPathFactory) -> dict
 
 def big_endian_ply(surface: Surface) -> bytes:
     """A big-endian PLY whose vertices and faces carry properties of no interest."""
+    vertices, faces = len(surface.vertices_mm), len(surface.faces)
     header = (
-        "ply\nformat binary_big_endian 1.0\ncomment made here\nelement vertex %d\nproperty uchar flag\nproperty float x\n"
-        "property float y\nproperty float z\nproperty list uchar short extra\nelement face %d\n"
+        f"ply\nformat binary_big_endian 1.0\ncomment made here\nelement vertex {vertices}\nproperty uchar flag\nproperty float x\n"
+        f"property float y\nproperty float z\nproperty list uchar short extra\nelement face {faces}\n"
         "property list ushort uint vertex_index\nproperty double weight\nend_header\n"
-    ) % (len(surface.vertices_mm), len(surface.faces))
+    )
     out = [header.encode()]
     for i, point in enumerate(surface.vertices_mm):
         out += [b"\x07", point.astype(">f4").tobytes(), bytes([i % 3]), np.arange(i % 3).astype(">i2").tobytes()]
