@@ -7,7 +7,7 @@ from numba import njit
 
 from kerfmark.records import FloatArray, IntArray
 
-__all__ = ["averaged_directions", "nearest_sorted", "sort_into_cells", "systematic_samples"]
+__all__ = ["area_vectors_in_cells", "directions_at", "nearest_sorted", "sort_into_cells", "systematic_samples"]
 
 
 @njit(cache=True, nogil=True)
@@ -69,38 +69,51 @@ def nearest_sorted(
 
 
 @njit(cache=True, nogil=True)
-def averaged_directions(
-    places: FloatArray, vectors: FloatArray, queries: FloatArray, low: FloatArray, width: float, shape: IntArray
+def area_vectors_in_cells(
+    vertices: FloatArray, faces: IntArray, low: FloatArray, width: float, shape: IntArray
 ) -> FloatArray:
-    """For each query the unit sum of the vectors whose places share its cell, 0 where there are none."""
+    """Per cell the sum of area × normal of the faces whose first corner lies in it."""
     ny, nz = shape[1], shape[2]
     sums = np.zeros((shape[0] * ny * nz, 3))
-    for p in range(places.shape[0]):
-        i, j = _cell(places[p, 0], low[0], width, shape[0]), _cell(places[p, 1], low[1], width, ny)
-        c = (i * ny + j) * nz + _cell(places[p, 2], low[2], width, nz)
-        for a in range(3):
-            sums[c, a] += vectors[p, a]
+    for f in range(faces.shape[0]):
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        i, j = _cell(vertices[a, 0], low[0], width, shape[0]), _cell(vertices[a, 1], low[1], width, ny)
+        cell = (i * ny + j) * nz + _cell(vertices[a, 2], low[2], width, nz)
+        ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+        vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
+        sums[cell, 0] += 0.5 * (uy * vz - uz * vy)
+        sums[cell, 1] += 0.5 * (uz * vx - ux * vz)
+        sums[cell, 2] += 0.5 * (ux * vy - uy * vx)
+    return sums
+
+
+@njit(cache=True, nogil=True)
+def directions_at(
+    queries: FloatArray, vectors: FloatArray, low: FloatArray, width: float, shape: IntArray
+) -> FloatArray:
+    """The unit vector of the cell each query lies in, 0 where the cell has none."""
+    ny, nz = shape[1], shape[2]
     out = np.zeros((queries.shape[0], 3))
     for q in range(queries.shape[0]):
         i, j = _cell(queries[q, 0], low[0], width, shape[0]), _cell(queries[q, 1], low[1], width, ny)
         c = (i * ny + j) * nz + _cell(queries[q, 2], low[2], width, nz)
-        length = np.sqrt(sums[c, 0] ** 2 + sums[c, 1] ** 2 + sums[c, 2] ** 2)
+        length = np.sqrt(vectors[c, 0] ** 2 + vectors[c, 1] ** 2 + vectors[c, 2] ** 2)
         if length > 0.0:
             for a in range(3):
-                out[q, a] = sums[c, a] / length
+                out[q, a] = vectors[c, a] / length
     return out
 
 
 @njit(cache=True, nogil=True)
-def systematic_samples(vertices: FloatArray, faces: IntArray, areas: FloatArray, count: int):  # type: ignore[no-untyped-def]
-    """`count` points, one every so much area in the order of the faces, and the faces they lie on.
+def systematic_samples(vertices: FloatArray, faces: IntArray, areas: FloatArray, count: int) -> FloatArray:
+    """`count` points, one every so much area in the order of the faces.
 
     Where in its triangle a point lies follows the two-dimensional golden ratio sequence, so the same mesh gives the same points.
     """
     total = 0.0
     for f in range(areas.size):
         total += areas[f]
-    points, face = np.empty((count, 3)), np.empty(count, np.int32)
+    points = np.empty((count, 3))
     passed, f = areas[0], 0
     for n in range(count):
         mark = (n + 0.5) * total / count
@@ -113,5 +126,4 @@ def systematic_samples(vertices: FloatArray, faces: IntArray, areas: FloatArray,
         a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
         for x in range(3):
             points[n, x] = (1.0 - u - v) * vertices[a, x] + u * vertices[b, x] + v * vertices[c, x]
-        face[n] = f
-    return points, face
+    return points

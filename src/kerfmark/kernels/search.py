@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 
 from kerfmark.records import FloatArray, IntArray
 
-__all__ = ["best_shifts", "distinct_poses", "flag_inside", "flag_near", "refine_poses", "signed_distances", "stamp_distances"]
+__all__ = [
+    "best_shifts",
+    "distinct_poses",
+    "flag_inside",
+    "flag_near",
+    "refine_poses",
+    "signed_distances",
+    "stamp_distances",
+]
 
 
 @njit(cache=True, nogil=True)

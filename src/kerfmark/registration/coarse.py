@@ -13,7 +13,7 @@ from kerfmark.registration.rotations import spread_rotations
 from kerfmark.registration.samples import Samples
 from kerfmark.registration.scene import Scene, SearchGrid
 
-__all__ = ["ROTATIONS", "STAGES", "UNCUT", "distinct", "find_poses", "followed", "shuffled"]
+__all__ = ["ROTATIONS", "STAGES", "UNCUT", "distinct", "find_poses", "find_poses_alone", "followed", "shuffled"]
 
 ROTATIONS = 600
 SHIFTS_KEPT = 2
@@ -83,10 +83,19 @@ def find_poses(samples: Samples, scene: Scene) -> tuple[FloatArray, FloatArray]:
         Rotation row by row, then shift, carrying samples into the tooth frame.
     penalty : (m,) float array
     """
+    return _found(samples, scene.boxes_mm, scene.grid)
+
+
+def find_poses_alone(samples: Samples, scene: Scene) -> tuple[FloatArray, FloatArray]:
+    """As `find_poses`, for samples of the subject alone: neighbours are no place for them."""
+    return _found(samples, scene.boxes_mm[:1], scene.grid_alone)
+
+
+def _found(samples: Samples, boxes_mm: FloatArray, grid: SearchGrid) -> tuple[FloatArray, FloatArray]:
     points = shuffled(samples.points_mm)
-    shifts = _shifts(points[:200], scene)
+    shifts = _shifts(points[:200], boxes_mm)
     with ThreadPoolExecutor(2) as pool:
-        jobs = [pool.submit(followed, belief, points, shifts, scene.grid) for belief in (UNCUT, CUT_DOWN)]
+        jobs = [pool.submit(followed, belief, points, shifts, grid) for belief in (UNCUT, CUT_DOWN)]
         found = [job.result() for job in jobs]
     poses = np.concatenate([f[0] for f in found])
     penalty = np.concatenate([f[1] for f in found])
@@ -102,13 +111,13 @@ def shuffled(points: FloatArray) -> FloatArray:
     return np.ascontiguousarray(chosen[order])
 
 
-def _shifts(points: FloatArray, scene: Scene) -> FloatArray:
+def _shifts(points: FloatArray, boxes_mm: FloatArray) -> FloatArray:
     """Shifts to try for each rotation, (r, s, 3): box sides on box sides or middles on middles, and centres on centres."""
     turned = np.einsum("rij,nj->rni", spread_rotations(ROTATIONS).reshape(-1, 3, 3), points)
     low, high = turned.min(axis=1), turned.max(axis=1)
     sides = np.stack([low, 0.5 * (low + high), high], axis=1)
-    shifts = [scene.boxes_mm[:1].mean(axis=1) - turned.mean(axis=1)]
-    for box in scene.boxes_mm:
+    shifts = [boxes_mm[:1].mean(axis=1) - turned.mean(axis=1)]
+    for box in boxes_mm:
         offsets = np.stack([box[0], box.mean(axis=0), box[1]]) - sides
         shifts += [
             np.stack([offsets[:, i, 0], offsets[:, j, 1], offsets[:, k, 2]], axis=1)

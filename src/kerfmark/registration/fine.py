@@ -26,6 +26,10 @@ LEAST_SCALE_MM = 0.0015
 SAME_WAY = 0.75
 PATCH_MM = 1.0
 STEPS = 6
+ADAPTIVE_ROUNDS = 3
+LEAST_POINTS = 60
+LEAST_STEP = 2e-6
+"""Radians and millimetres at once: a step that moves nothing by more than a few hundredths of a micrometre."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,7 +69,13 @@ class _Held:
 
 
 def fit_pose(
-    samples: Samples, matrix: FloatArray, scene: Scene, *, bodies: tuple[Grid, ...], fixed_only: bool
+    samples: Samples,
+    matrix: FloatArray,
+    scene: Scene,
+    *,
+    bodies: tuple[Grid, ...],
+    fixed_only: bool,
+    nearly: bool = False,
 ) -> Fit | None:
     """Fit the samples to the bodies from a pose that is right within about 0.3 mm.
 
@@ -80,6 +90,8 @@ def fit_pose(
         Fine signed-distance grids to fit to.
     fixed_only : bool
         Whether points must lie beside a fixed point.
+    nearly : bool
+        The pose is right within a few hundredths of a millimetre already.
 
     Returns
     -------
@@ -93,37 +105,27 @@ def fit_pose(
     (Huber 1967). B is multiplied by the design effect of patches of one millimetre (cluster-robust variance, Liang & Zeger
     1986): points that share vertices, or an error of the scanner as wide as that, do not count as independent.
     """
-    near = _near(samples.moved(matrix), bodies)
-    samples = samples.where(near)
-    scale = LEAST_SCALE_MM
-    held = None
-    for stage in range(len(REACHES_MM) + 3):
-        adaptive = stage >= len(REACHES_MM)
-        reach = max(TUKEY * scale, 0.02) if adaptive else REACHES_MM[stage]
-        chosen = _chosen(samples, matrix, scene, bodies, reach=reach, fixed_only=fixed_only)
-        if len(chosen.points_mm) < 60:
+    samples = _near(samples, matrix, bodies)
+    chosen, held, scale = samples, None, LEAST_SCALE_MM
+    for reach in (*(REACHES_MM[-1:] if nearly else REACHES_MM), *(None,) * ADAPTIVE_ROUNDS):
+        widest = max(TUKEY * scale, 0.02) if reach is None else reach
+        chosen = _chosen(samples, matrix, scene, bodies, reach=widest, fixed_only=fixed_only)
+        if len(chosen.points_mm) < LEAST_POINTS:
             return None
         for _ in range(STEPS):
             held = _held(chosen.moved(matrix), bodies)
-            if adaptive:
-                scale = max(1.4826 * float(np.median(np.abs(held.residual))), LEAST_SCALE_MM)
-            width = TUKEY * scale if adaptive else reach
-            step = _step(held, width)
+            scale = max(1.4826 * float(np.median(np.abs(held.residual))), LEAST_SCALE_MM)
+            step = _step(held, TUKEY * scale if reach is None else reach)
             matrix = moved_by(step) @ matrix
-            if np.abs(step).max() < 2e-6:
+            if np.abs(step).max() < LEAST_STEP:
                 break
-        scale = max(1.4826 * float(np.median(np.abs(held.residual))), LEAST_SCALE_MM)
-    held = _held(chosen.moved(matrix), bodies)
-    return _judged(held, matrix, TUKEY * scale)
+    return _judged(_held(chosen.moved(matrix), bodies), matrix, TUKEY * scale)
 
 
-def _near(samples: Samples, bodies: tuple[Grid, ...]) -> np.ndarray:
-    near = np.zeros(len(samples.points_mm), dtype=bool)
-    for body in bodies:
-        low = body.origin_mm
-        high = low + body.spacing_mm * (np.array(body.values.shape) - 1)
-        near |= ((samples.points_mm > low) & (samples.points_mm < high)).all(axis=1)
-    return near
+def _near(samples: Samples, matrix: FloatArray, bodies: tuple[Grid, ...]) -> Samples:
+    """Those that lie, or may come to lie, beside a body."""
+    distance, _ = _nearest_body(samples.moved(matrix).points_mm, bodies)
+    return samples.where(np.abs(distance) < min(REACHES_MM[0] + 0.15, 0.99 * float(np.abs(bodies[0].values).max())))
 
 
 def _chosen(
@@ -135,7 +137,7 @@ def _chosen(
     keep = (np.abs(distance) < reach) & (np.einsum("ij,ij->i", gradient, moved.normals) > SAME_WAY)
     kept = np.flatnonzero(keep)
     if fixed_only and len(kept):
-        kept = kept[:: max(1, len(kept) // (4 * MOST_POINTS))]
+        kept = kept[:: max(1, len(kept) // (2 * MOST_POINTS))]
         beside = scene.fixed.nearest(moved.points_mm[kept])
         same_way = np.einsum("ij,ij->i", scene.fixed_normals[beside], moved.normals[kept]) > SAME_WAY
         kept = kept[(beside >= 0) & same_way]

@@ -57,7 +57,9 @@ def tolerance_mm(noise_mm: float) -> float:
     return max(0.1, 4.0 * noise_mm)
 
 
-def place(samples: Samples, matrix: FloatArray, scene: Scene, *, noise_mm: float) -> Placement | None:
+def place(
+    samples: Samples, matrix: FloatArray, scene: Scene, *, noise_mm: float, nearly: bool = False
+) -> Placement | None:
     """Fit from one coarse pose and weigh the result.
 
     Parameters
@@ -69,13 +71,15 @@ def place(samples: Samples, matrix: FloatArray, scene: Scene, *, noise_mm: float
     scene : Scene
     noise_mm : float
         Standard uncertainty of a surface point.
+    nearly : bool
+        The pose is right within a few hundredths of a millimetre already.
 
     Returns
     -------
     placement : Placement or None
         None where nothing holds the scan there.
     """
-    held = _held(samples, matrix, scene)
+    held = _held(samples, matrix, scene, nearly=nearly)
     if held is None:
         return None
     fit, held_by = held
@@ -85,7 +89,7 @@ def place(samples: Samples, matrix: FloatArray, scene: Scene, *, noise_mm: float
     return Placement(fit, overlap, own, _stray(moved, scene, tolerance=tolerance), held_by)
 
 
-def _held(samples: Samples, matrix: FloatArray, scene: Scene) -> tuple[Fit, str] | None:
+def _held(samples: Samples, matrix: FloatArray, scene: Scene, *, nearly: bool) -> tuple[Fit, str] | None:
     """The first fit that holds: the subject's own uncut surface, then with the neighbours', then whatever seems uncut."""
     own, every = scene.bodies[:1], scene.bodies
     tries: list[tuple[tuple[Grid, ...], bool, str]] = [(own, True, "subject")]
@@ -95,7 +99,7 @@ def _held(samples: Samples, matrix: FloatArray, scene: Scene) -> tuple[Fit, str]
     best: tuple[Fit, str] | None = None
     doubt = np.inf
     for bodies, fixed_only, word in tries:
-        fit = fit_pose(samples, matrix, scene, bodies=bodies, fixed_only=fixed_only)
+        fit = fit_pose(samples, matrix, scene, bodies=bodies, fixed_only=fixed_only, nearly=nearly)
         if fit is not None and worst_shift_mm(fit.patch_covariance, scene) < 0.5 * doubt:
             best, doubt = (fit, word), worst_shift_mm(fit.patch_covariance, scene)
         if doubt < HOLDS_MM:

@@ -13,7 +13,7 @@ from kerfmark.geometry.frames import rigid_inverse
 from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import transformed
 from kerfmark.records import Alignment, Grid, Remark, Surface
-from kerfmark.registration.placement import Placement, shown_fraction, tolerance_mm
+from kerfmark.registration.placement import Placement, place, shown_fraction, tolerance_mm
 from kerfmark.registration.samples import Samples
 from kerfmark.registration.scene import Scene, scene_of
 from kerfmark.registration.search import mirrored, placements_of, sampled
@@ -24,6 +24,8 @@ __all__ = ["Registered", "register"]
 MOST_PARTS = 8
 """Parts looked at, largest first; smaller ones are named and left."""
 LEAST_EXTENT_MM = 2.0
+TOGETHER = 60_000
+"""Samples of all parts together."""
 AS_LIKELY = 0.02
 NEAR_TARGET_MM = 0.02
 
@@ -91,7 +93,7 @@ def register(parts: Sequence[Surface], prepared: Prepared, *, noise_um: float) -
     looked_at = [n for n, part in enumerate(parts[:MOST_PARTS]) if _is_large(part)] or [0]
     candidates = _candidates(parts, looked_at, scene, noise_mm=noise_mm)
     piece = _the_piece(candidates, scene, noise_mm=noise_mm)
-    chosen, remarks = _likeliest(piece, prepared, noise_mm=noise_mm)
+    chosen, remarks = _likeliest(piece, prepared)
     matrix = chosen.fit.matrix
     others = tuple(transformed(part, matrix) for n, part in enumerate(parts) if n != piece.number)
     if others:
@@ -103,28 +105,39 @@ def _is_large(part: Surface) -> bool:
     return len(part.faces) > 0 and float(np.ptp(part.vertices_mm, axis=0).max()) >= LEAST_EXTENT_MM
 
 
-def _candidates(
-    parts: Sequence[Surface], looked_at: list[int], scene: Scene, *, noise_mm: float
-) -> list[_Candidate]:
-    """Every part searched for on its own, but those that lie where the exercise has them once another has been placed."""
+def _candidates(parts: Sequence[Surface], looked_at: list[int], scene: Scene, *, noise_mm: float) -> list[_Candidate]:
+    """What is found of each part: all of them placed together first, then those by themselves that this leaves unexplained."""
+    samples = {number: sampled(parts[number]) for number in looked_at}
+    together = _together(list(samples.values()), scene, noise_mm=noise_mm) if len(samples) > 1 else None
     found: list[_Candidate] = []
-    for number in looked_at:
-        samples = sampled(parts[number])
-        if any(_belongs(samples, c.best, scene, noise_mm=noise_mm) for c in found):
-            found.append(_Candidate(number, samples, []))
-            continue
-        found.append(_Candidate(number, samples, placements_of(samples, scene, noise_mm=noise_mm)))
+    for number, each in samples.items():
+        placements: list[Placement] = []
+        if together is not None and _lies_on(each, together, scene.bodies[0]):
+            placed = place(each, together.fit.matrix, scene, noise_mm=noise_mm)
+            placements = [] if placed is None else [placed]
+        if not placements and not (together is not None and _lies_on(each, together, scene.everything)):
+            placements = placements_of(each, scene, noise_mm=noise_mm)
+        found.append(_Candidate(number, each, placements))
     return found
 
 
-def _belongs(samples: Samples, placed: Placement | None, scene: Scene, *, noise_mm: float) -> bool:
-    """Whether a part lies on a neighbour or the gingiva once another part is placed."""
-    if placed is None or not holds(placed, scene, noise_mm=noise_mm):
-        return False
+def _together(samples: list[Samples], scene: Scene, *, noise_mm: float) -> Placement | None:
+    """All parts placed as one scan, if that holds: neighbours in their own parts help to find the piece."""
+    if len(scene.boxes_mm) == 1:
+        return None
+    area = sum(s.area_each_mm2 * len(s.points_mm) for s in samples)
+    share = [s.thinned(int(np.ceil(TOGETHER * s.area_each_mm2 * len(s.points_mm) / area))) for s in samples]
+    points, normals = np.concatenate([s.points_mm for s in share]), np.concatenate([s.normals for s in share])
+    found = placements_of(Samples(points, normals, area / len(points)), scene, noise_mm=noise_mm)
+    return found[0] if found and holds(found[0], scene, noise_mm=noise_mm) else None
+
+
+def _lies_on(samples: Samples, placed: Placement, grid: Grid) -> bool:
+    """Whether most of a part lies on a surface, or within what the surface encloses beside it, once all are placed."""
     moved = samples.thinned(2000).moved(placed.fit.matrix)
-    if shown_fraction(moved.points_mm, scene.bodies[0], within_mm=0.5) > 0.05:
-        return False
-    return shown_fraction(moved.points_mm, scene.everything, within_mm=0.3) > 0.5
+    distance = sample(grid, moved.points_mm)
+    touched = np.mean(np.abs(distance) < 0.3)
+    return bool(touched > 0.1 and np.mean(distance < 0.3) > 0.7)
 
 
 def _the_piece(candidates: list[_Candidate], scene: Scene, *, noise_mm: float) -> _Candidate:
@@ -154,9 +167,7 @@ def _fits(candidate: _Candidate, scene: Scene, *, noise_mm: float) -> bool:
     return not (images and mirror_fits_better(best, images[0], scene, noise_mm=noise_mm))
 
 
-def _likeliest(
-    piece: _Candidate, prepared: Prepared, *, noise_mm: float
-) -> tuple[Placement, tuple[Remark, ...]]:
+def _likeliest(piece: _Candidate, prepared: Prepared) -> tuple[Placement, tuple[Remark, ...]]:
     """The placement to keep; among equals the one whose cut lies nearest the target, with a remark where that does not decide."""
     best = piece.placements[0]
     equals = [p for p in piece.placements if p.score > best.score - AS_LIKELY and p.fit.rms_mm < 1.3 * best.fit.rms_mm]
@@ -186,7 +197,9 @@ def _not_measured(number: int, count: int, others: tuple[Surface, ...], scene: S
     known = sum(shown_fraction(o.vertices_mm, scene.everything, within_mm=0.3) > 0.5 for o in others)
     where = f"; {known} of them where the exercise has a neighbour or gingiva" if known else ""
     others_words = "the other part was" if count == 2 else f"the other {count - 1} parts were"
-    return Remark("part-not-measured", "piece", f"part {number + 1} of {count} is the piece; {others_words} not measured{where}")
+    return Remark(
+        "part-not-measured", "piece", f"part {number + 1} of {count} is the piece; {others_words} not measured{where}"
+    )
 
 
 def _alignment(placement: Placement, prepared: Prepared) -> Alignment:

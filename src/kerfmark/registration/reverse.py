@@ -89,9 +89,7 @@ def _places(samples: Samples) -> FloatArray:
         apart *= 1.25
 
 
-def _follow(
-    reference: FloatArray, places: FloatArray, grid: SearchGrid
-) -> tuple[FloatArray, FloatArray]:
+def _follow(reference: FloatArray, places: FloatArray, grid: SearchGrid) -> tuple[FloatArray, FloatArray]:
     points = shuffled(reference)
     rotations = spread_rotations(ROTATIONS)
     turned_middle = np.einsum("rij,j->ri", rotations.reshape(-1, 3, 3), points.mean(axis=0))

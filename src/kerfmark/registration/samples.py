@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from kerfmark.geometry.frames import transform_directions, transform_points
-from kerfmark.geometry.mesh import face_areas_mm2, face_normals
+from kerfmark.geometry.mesh import face_areas_mm2
 from kerfmark.kernels import cells
 from kerfmark.kernels.arrays import read_only
 from kerfmark.records import FloatArray, IntArray, Surface
@@ -46,13 +46,15 @@ class Samples:
         return Samples(self.points_mm[mask], self.normals[mask], self.area_each_mm2)
 
 
-def samples_of(surface: Surface, *, count: int) -> Samples:
-    """`count` points spread evenly over the area of a surface; the same surface gives the same points.
+def samples_of(surface: Surface, *, per_mm2: float, least: int, most: int) -> Samples:
+    """Points spread evenly over the area of a surface; the same surface gives the same points.
 
     Parameters
     ----------
     surface : Surface
-    count : int
+    per_mm2 : float
+        How many on a square millimetre, as far as `least` and `most` in all allow.
+    least, most : int
 
     Returns
     -------
@@ -60,12 +62,11 @@ def samples_of(surface: Surface, *, count: int) -> Samples:
     """
     vertices, faces = read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32)
     areas = face_areas_mm2(surface)
-    points, _ = cells.systematic_samples(vertices, faces, areas, count)
-    centres = vertices[faces[:, 0]]
+    area = float(areas.sum())
+    points = cells.systematic_samples(vertices, faces, areas, int(np.clip(area * per_mm2, least, most)))
     low, width, shape = _lattice(vertices, NORMAL_CELL_MM)
-    vectors = face_normals(surface) * areas[:, None]
-    normals = cells.averaged_directions(centres, vectors, points, low, width, shape)
-    return Samples(points, normals, float(areas.sum()) / count)
+    vectors = cells.area_vectors_in_cells(vertices, faces, low, width, shape)
+    return Samples(points, cells.directions_at(points, vectors, low, width, shape), area / len(points))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -36,6 +36,8 @@ class Scene:
     ----------
     values, flags : (nx, ny, nz) float32 and uint8 arrays
         The search grid and, voxel by voxel, the bits `FIXED` and `ALLOWED`.
+    flags_alone : (nx, ny, nz) uint8 array
+        The same with only the subject's own uncut surface `FIXED`, for a scan of the subject alone.
     origin_mm, spacing_mm
         Of both.
     boxes_mm : (b, 2, 3) float array
@@ -53,6 +55,7 @@ class Scene:
 
     values: NDArray[np.float32]
     flags: NDArray[np.uint8]
+    flags_alone: NDArray[np.uint8]
     origin_mm: FloatArray
     spacing_mm: float
     boxes_mm: FloatArray
@@ -77,6 +80,11 @@ class Scene:
         """What the search kernels take."""
         return self.values, self.flags, self.origin_mm, self.spacing_mm
 
+    @property
+    def grid_alone(self) -> SearchGrid:
+        """The same for a scan of the subject alone."""
+        return self.values, self.flags_alone, self.origin_mm, self.spacing_mm
+
 
 def scene_of(prepared: Prepared) -> Scene:
     """The scene of an exercise (milliseconds)."""
@@ -84,19 +92,25 @@ def scene_of(prepared: Prepared) -> Scene:
     values, origin = read_only(grid.values, np.float32), read_only(grid.origin_mm, np.float64)
     fixed = np.ascontiguousarray(prepared.fixed_points, dtype=np.float64)
     shape = np.array(values.shape, dtype=np.int32)
-    flags = search.flag_near(fixed, shape, origin, grid.spacing_mm, FIXED_REACH_VOXELS)
-    flags |= _allowed(prepared, origin=origin, spacing_mm=grid.spacing_mm, shape=values.shape)
     bodies = (prepared.subject_grid, *prepared.neighbour_grids.values())
+    body = _body_of(fixed, bodies)
+    allowed = _allowed(prepared, origin=origin, spacing_mm=grid.spacing_mm, shape=values.shape)
+    flags = allowed | search.flag_near(fixed, shape, origin, grid.spacing_mm, FIXED_REACH_VOXELS)
+    flags_alone = flags
+    if body.any():
+        own = np.ascontiguousarray(fixed[body == 0])
+        flags_alone = allowed | search.flag_near(own, shape, origin, grid.spacing_mm, FIXED_REACH_VOXELS)
     return Scene(
         values=values,
         flags=flags,
+        flags_alone=flags_alone,
         origin_mm=origin,
         spacing_mm=float(grid.spacing_mm),
         boxes_mm=_boxes(prepared),
         bodies=bodies,
         fixed=cells_of(fixed, width_mm=_reach_mm(fixed)),
         fixed_normals=np.asarray(prepared.fixed_normals, dtype=np.float64),
-        fixed_body=_body_of(fixed, bodies),
+        fixed_body=body,
         surface_points=np.asarray(prepared.surface_points, dtype=np.float64),
     )
 
@@ -139,8 +153,8 @@ def _boxes(prepared: Prepared) -> FloatArray:
 
 def _reach_mm(points: FloatArray) -> float:
     """How near a place must come to a fixed point to count as fixed: three times the usual spacing, at least 0.25 mm."""
-    chosen = points[:: max(1, len(points) // 200)]
-    squares = ((chosen[:, None, :] - points[None, :: max(1, len(points) // 4000), :]) ** 2).sum(axis=-1)
-    squares[squares == 0.0] = np.inf
     thinning = max(1, len(points) // 4000)
+    few = points[::thinning]
+    squares = ((few[:: max(1, len(few) // 64), None, :] - few) ** 2).sum(axis=-1)
+    squares[squares == 0.0] = np.inf
     return max(0.25, 3.0 * float(np.median(np.sqrt(squares.min(axis=1)))) / np.sqrt(thinning))

@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from kerfmark.records import FloatArray, Surface
-from kerfmark.registration.coarse import find_poses
+from kerfmark.registration.coarse import find_poses, find_poses_alone
 from kerfmark.registration.placement import Placement, place
 from kerfmark.registration.reverse import find_poses_reversed, shows_more
 from kerfmark.registration.samples import Samples, samples_of
@@ -21,8 +21,10 @@ SAMPLES_PER_MM2 = 40.0
 LEAST_SAMPLES, MOST_SAMPLES = 30_000, 120_000
 TRIAL_SAMPLES = 10_000
 CANDIDATES = 4
-PENALTY_LEFT = 0.12
+PENALTY_LEFT = 0.06
 """Poses whose penalty exceeds the best one's by more are not tried further."""
+ALONE = 1.25
+"""A scan up to so many times the subject's size is taken for the subject alone first."""
 SAME_DEG, SAME_MM = 1.0, 0.1
 
 FindPoses = Callable[[Samples, Scene], tuple[FloatArray, FloatArray]]
@@ -30,8 +32,7 @@ FindPoses = Callable[[Samples, Scene], tuple[FloatArray, FloatArray]]
 
 def sampled(surface: Surface) -> Samples:
     """A scan as points: enough that each reference point has one beside it."""
-    area = samples_of(surface, count=1).area_each_mm2
-    return samples_of(surface, count=int(np.clip(area * SAMPLES_PER_MM2, LEAST_SAMPLES, MOST_SAMPLES)))
+    return samples_of(surface, per_mm2=SAMPLES_PER_MM2, least=LEAST_SAMPLES, most=MOST_SAMPLES)
 
 
 def placements_of(samples: Samples, scene: Scene, *, noise_mm: float) -> list[Placement]:
@@ -48,18 +49,26 @@ def placements_of(samples: Samples, scene: Scene, *, noise_mm: float) -> list[Pl
     noise_mm : float
         Standard uncertainty of a surface point.
     """
-    ways: tuple[FindPoses, ...] = (find_poses, find_poses_reversed)
-    if shows_more(samples, scene):
-        ways = ways[::-1]
     found: list[Placement] = []
-    for way in ways:
+    for way in _ways(samples, scene):
         found = _likeliest_first([*found, *_tried(way, samples, scene, noise_mm=noise_mm)])
         if found and holds(found[0], scene, noise_mm=noise_mm):
             break
     if not found:
         return []
-    best = place(samples, found[0].fit.matrix, scene, noise_mm=noise_mm)
+    best = place(samples, found[0].fit.matrix, scene, noise_mm=noise_mm, nearly=True)
     return found if best is None else [best, *found[1:]]
+
+
+def _ways(samples: Samples, scene: Scene) -> tuple[FindPoses, ...]:
+    """In which order to search, by the size of the scan."""
+    if shows_more(samples, scene):
+        return find_poses_reversed, find_poses
+    if len(scene.boxes_mm) == 1:
+        return find_poses, find_poses_reversed
+    size = np.linalg.norm(np.ptp(samples.points_mm, axis=0))
+    alone_first = size < ALONE * np.linalg.norm(scene.boxes_mm[0][1] - scene.boxes_mm[0][0])
+    return (find_poses_alone, find_poses) if alone_first else (find_poses, find_poses_alone, find_poses_reversed)
 
 
 def _tried(way: FindPoses, samples: Samples, scene: Scene, *, noise_mm: float) -> list[Placement]:

@@ -45,10 +45,9 @@ def holds(placement: Placement | None, scene: Scene, *, noise_mm: float) -> bool
         return False
     whole = placement.own_overlap >= LEAST_OVERLAP and placement.stray <= MOST_STRAY
     partial = placement.own_overlap >= LEAST_PARTIAL_OVERLAP and placement.stray <= MOST_PARTIAL_STRAY
-    firm = (
-        worst_shift_mm(placement.fit.patch_covariance, scene) <= MOST_DOUBT_MM
-        and worst_shift_mm(placement.fit.covariance, scene) <= max(MOST_SCATTER_MM, noise_mm)
-    )
+    firm = worst_shift_mm(placement.fit.patch_covariance, scene) <= MOST_DOUBT_MM and worst_shift_mm(
+        placement.fit.covariance, scene
+    ) <= max(MOST_SCATTER_MM, noise_mm)
     return (whole or partial) and firm
 
 
