@@ -20,7 +20,7 @@ from kerfmark.geometry.grids import surface_of
 from kerfmark.geometry.mesh import components
 from kerfmark.records import FloatArray, Grid, Surface
 
-__all__ = ["gingiva", "local_gingiva"]
+__all__ = ["footprint", "gingiva", "local_gingiva"]
 
 CLEAR_MM = 0.05
 PAPILLA_REACH_MM = 1.3
@@ -81,7 +81,7 @@ def gingiva(
     frame = _frame(rims + gone, contacts, depth_mm=depth_mm, edge_mm=edge_mm)
     x, y, z = (frame.origin_mm[k] + edge_mm * np.arange(frame.values.shape[k]) for k in range(3))
     top = _level(x, y, rims + gone, contacts, margin_mm=margin_mm, edge_mm=edge_mm)
-    side = _footprint(x, y, rims + gone, edge_mm)
+    side = footprint(x, y, rims + gone, edge_mm)
     field = _solid(top, side, z)
     field = np.maximum(field, _off_teeth(teeth, x, y, z, field))
     closed = np.pad(field, 1, constant_values=edge_mm).astype(np.float32)
@@ -136,7 +136,7 @@ def _level(
     return raised
 
 
-def _footprint(x: FloatArray, y: FloatArray, rims: Sequence[FloatArray], edge_mm: float) -> FloatArray:
+def footprint(x: FloatArray, y: FloatArray, rims: Sequence[FloatArray], edge_mm: float) -> FloatArray:
     """Signed distance, in the plane, from the teeth's necks joined across their gaps; negative inside."""
     from scipy.ndimage import distance_transform_edt, gaussian_filter
     from skimage.draw import polygon2mask
