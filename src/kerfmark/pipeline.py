@@ -105,6 +105,7 @@ def assess_prepared(
 ) -> Assessment:
     """As `assess`, with the exercise already read and prepared."""
     path = Path(piece)
+    _check_sides(neighbours or {}, prepared)
     progress(f"reading {path.name}")
     taken = _take_in(path, prepared, unit=unit, settings=settings)
     progress("aligning the piece")
@@ -206,11 +207,7 @@ def _piece(taken: TakenIn, registered: Registered, prepared: Prepared, neighbour
     )
 
 
-def _neighbours(
-    files: Mapping[str, str | Path], registered: Registered, prepared: Prepared, *, unit: str | None, settings: Settings
-) -> dict[str, Surface]:
-    """Neighbours' scans carried to the tooth frame with the piece's own alignment."""
-    surfaces = {}
+def _check_sides(files: Mapping[str, str | Path], prepared: Prepared) -> None:
     for side, file in files.items():
         if side not in NEIGHBOUR_SIDES:
             raise InputError(
@@ -218,8 +215,17 @@ def _neighbours(
             )
         if side not in prepared.neighbours:
             raise InputError(
-                f"--neighbour {side}: exercise {prepared.exercise.id} has no {side} neighbour, expected one to compare with. Leave the option out."
+                f"--neighbour {side}: exercise {prepared.exercise.id} has no {side} neighbour, expected one to compare with. "
+                "Leave the option out."
             )
+
+
+def _neighbours(
+    files: Mapping[str, str | Path], registered: Registered, prepared: Prepared, *, unit: str | None, settings: Settings
+) -> dict[str, Surface]:
+    """Neighbours' scans carried to the tooth frame with the piece's own alignment."""
+    surfaces = {}
+    for side, file in files.items():
         taken = take_in(
             Path(file),
             name=Path(file).name,
