@@ -19,6 +19,7 @@ Array = Any
 SHOULDER, FLOOR, FLOOR_ROUNDING, ROOT_ROUNDING, APEX_ROUNDING, ARCH = 0, 1, 2, 3, 4, 5
 CENTRE_X, CENTRE_Y, HALF_X, HALF_Y, SHEAR = 0, 1, 2, 3, 4
 FORK_REACH = 1.0
+FAR = 1.5  # half widths beyond which a taper no longer counts: the first-order distance would collapse far out
 ROOT_WAIST, ROOT_COS, ROOT_SIN, ROOT_TOP, ROOT_APEX = 4, 5, 6, 7, 8
 
 
@@ -88,8 +89,9 @@ def _body(x: float, y: float, i: int, s: float, dz: float, sections: Array, radi
     turn_arm = r_angle * turns / max(rho, 0.5) ** 2
     g_u, g_v = u / rho - turn_arm * v, v / rho + turn_arm * u
     x_z, y_z = _along(sections, CENTRE_X, i, d), _along(sections, CENTRE_Y, i, d)
-    u_z = -(x_z + u * _along(sections, HALF_X, i, d)) / half_x
-    v_z = -(y_z - shear * x_z + _along(sections, SHEAR, i, d) * dx + v * _along(sections, HALF_Y, i, d)) / half_y
+    near = min(1.0, FAR / rho)
+    u_z = -(x_z + near * u * _along(sections, HALF_X, i, d)) / half_x
+    v_z = -(y_z - shear * x_z + near * (_along(sections, SHEAR, i, d) * dx + v * _along(sections, HALF_Y, i, d))) / half_y
     g_x, g_y, g_z = g_u / half_x - g_v * shear / half_y, g_v / half_y, (g_u * u_z + g_v * v_z - r_z) / dz
     return (rho - r) / np.sqrt(g_x * g_x + g_y * g_y + g_z * g_z + 1e-9)
 
@@ -115,8 +117,9 @@ def _root(x: float, y: float, z: float, i: int, s: float, dz: float, root: Array
     across = u * u / (rho * rho)
     level = rho - 1.0 + _along(root, ROOT_WAIST, i, w) * across * across
     x_z, y_z = _along(root, CENTRE_X, i, d), _along(root, CENTRE_Y, i, d)
-    u_z = -((x_z * cos + y_z * sin) + u * _along(root, HALF_X, i, d)) / half_x
-    v_z = -((y_z * cos - x_z * sin) + v * _along(root, HALF_Y, i, d)) / half_y
+    near = min(1.0, FAR / rho)
+    u_z = -((x_z * cos + y_z * sin) + near * u * _along(root, HALF_X, i, d)) / half_x
+    v_z = -((y_z * cos - x_z * sin) + near * v * _along(root, HALF_Y, i, d)) / half_y
     g_u, g_v, g_z = u / (rho * half_x), v / (rho * half_y), (u * u_z + v * v_z) / (rho * dz)
     tube = level / np.sqrt(g_u * g_u + g_v * g_v + g_z * g_z + 1e-9)
     return _smooth_max(_smooth_max(tube, root[0, ROOT_APEX] - z, rounding), z - root[0, ROOT_TOP], 0.8), rho

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.anatomy.form.curves import bump, monotone, smooth_step, softened
+from kerfmark.anatomy.form.curves import bump, monotone, rounded_end, smooth_step, softened
 from kerfmark.anatomy.form.tables import Dimensions, Outline, Shape, Side, WallGroove
 from kerfmark.records import FloatArray
 
@@ -69,14 +69,14 @@ def side_curve(z: FloatArray, side: Side, *, neck: tuple[float, float], reach: f
     """How far one side stands out above the neck, mm: through (level, half width) of the neck and out to `reach`."""
     points = [neck, (side.contour * crown, reach)]
     points += [(h * crown, reach - inset) for h, inset in (*side.below, *side.above)]
-    curve = softened(monotone([(neck[0] - 2.0, neck[1]), *points], z), 0.3 / STEP_MM)
+    curve = softened(monotone(points, z), 0.3 / STEP_MM)
     return curve + (reach - curve.max())
 
 
 def _root_curve(z: FloatArray, neck: tuple[float, float], widths: tuple[tuple[float, float], ...], root: float) -> FloatArray:
     level, half = neck
     length = root + level
-    return monotone([(level - t * length, half * share) for t, share in widths], z)
+    return monotone([(level - t * length, half * share) for t, share in widths], z) * rounded_end((level - z) / length)
 
 
 def _silhouette(

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from kerfmark.records import FloatArray
 
-__all__ = ["along_path", "bump", "monotone", "smooth_step", "softened"]
+__all__ = ["along_path", "bump", "monotone", "rounded_end", "smooth_step", "softened"]
 
 
 def monotone(points: Sequence[tuple[float, float]], x: ArrayLike) -> FloatArray:
@@ -40,6 +40,12 @@ def smooth_step(x: ArrayLike) -> FloatArray:
     """0 below 0, 1 above 1, smooth between."""
     t = np.clip(np.asarray(x, dtype=float), 0.0, 1.0)
     return t * t * t * (t * (6.0 * t - 15.0) + 10.0)
+
+
+def rounded_end(t: ArrayLike, *, start: float = 0.85, rest: float = 0.45) -> FloatArray:
+    """Factor that brings a root's width down like a circle from `start` of its length to `rest` of itself at its end."""
+    share = np.clip((np.asarray(t, dtype=float) - start) / (1.0 - start), 0.0, 1.0)
+    return np.sqrt(1.0 - (1.0 - rest * rest) * share * share)
 
 
 def bump(x: ArrayLike, span: tuple[float, float], soft: float) -> FloatArray:

@@ -21,7 +21,7 @@ from kerfmark.records import FloatArray
 
 __all__ = ["ToothForm", "tooth_form"]
 
-FLOOR_ROUNDING_MM, ROOT_ROUNDING_MM, APEX_ROUNDING_MM, ARCH_MM = 1.0, 0.8, 0.7, 2.5
+FLOOR_ROUNDING_MM, ROOT_ROUNDING_MM, APEX_ROUNDING_MM, ARCH_MM = 1.0, 0.8, 0.5, 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
