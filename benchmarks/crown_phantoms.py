@@ -14,9 +14,9 @@ import numpy as np
 
 from kerfmark.geometry.frames import rotation_about
 from kerfmark.geometry.grids import distance_grid
-from kerfmark.geometry.phantoms import scanned
-from kerfmark.geometry.solids import Solid, intersection
-from kerfmark.records import Alignment, FloatArray, Piece, Surface
+from kerfmark.geometry.phantoms import refined, scanned
+from kerfmark.geometry.solids import Solid, difference, intersection
+from kerfmark.records import Alignment, FloatArray, Piece, Site, Surface
 
 SEGMENTS = 180
 
@@ -70,11 +70,11 @@ def profile(design: Design) -> FloatArray:
     points = points[::-1] + shift  # far, ..., foot
     foot = points[-1]
     top = foot + wall * (design.height_mm - foot[1]) / wall[1]
-    crown = _rounded(foot, top, design.rounding_mm, lean)
+    crown = _rounded(top, design.rounding_mm, lean)
     return np.array([[0.0, -9.0], [far[0] + shift[0], -9.0], *points, *crown, [0.0, design.height_mm]])
 
 
-def _rounded(foot: FloatArray, top: FloatArray, radius: float, lean: float) -> list[FloatArray]:
+def _rounded(top: FloatArray, radius: float, lean: float) -> list[FloatArray]:
     if radius == 0.0:
         return [top]
     sweep = math.pi / 2 - lean
@@ -94,16 +94,187 @@ def prepared_for(subject: Surface | None, *, mesial_sign: int = 1, **more: objec
     grid = None if subject is None else distance_grid(subject, spacing_mm=0.1, band_mm=0.6)
     rest = {"neighbours": {}, "neighbour_grids": {}, "gingiva": None, "layers": {}, "layer_grids": {}, "sites": ()}
     exercise = SimpleNamespace(tooth=46, family="crown")
-    fields = {**rest, "subject": subject, "subject_grid": grid, "mesial_sign": mesial_sign, "exercise": exercise, **more}
+    fields = {
+        **rest,
+        "subject": subject,
+        "subject_grid": grid,
+        "mesial_sign": mesial_sign,
+        "exercise": exercise,
+        **more,
+    }
     return SimpleNamespace(**fields)
 
 
 def piece_of(
-    surface: Surface, *, noise_um: float = 0.0, trueness_um: float = 0.0, covariance: FloatArray | None = None, **more: object
+    surface: Surface,
+    *,
+    noise_um: float = 0.0,
+    trueness_um: float = 0.0,
+    covariance: FloatArray | None = None,
+    **more: object,
 ) -> Piece:
     alignment = Alignment(np.eye(4), 0.0, 1.0, np.zeros((6, 6)) if covariance is None else covariance, 20_000)
     return Piece("scan", "0" * 64, surface, alignment, noise_um, trueness_um, **more)  # type: ignore[arg-type]
 
 
-def scan_of(solid: Solid, *, noise_um: float, rng: np.random.Generator, edge_mm: float = 0.1, trueness_um: float = 0.0) -> Surface:
+def scan_of(
+    solid: Solid, *, noise_um: float, rng: np.random.Generator, edge_mm: float = 0.1, trueness_um: float = 0.0
+) -> Surface:
     return scanned(solid.surface(), noise_um=noise_um, edge_mm=edge_mm, rng=rng, trueness_um=trueness_um)
+
+
+# --- The family of the accuracy table -------------------------------------------------------------------------------
+
+DESIGNS = {
+    "shoulder, 2°": Design(half_deg=1.0),
+    "shoulder, 12°": Design(half_deg=6.0, rounding_mm=0.3),
+    "shoulder, 20°": Design(half_deg=10.0, arc_mm=0.3, rounding_mm=0.3),
+    "chamfer, 12°": Design(half_deg=6.0, arc_mm=0.9, rounding_mm=0.4),
+    "deep chamfer, 20°": Design(half_deg=10.0, arc_mm=0.6, rounding_mm=0.3),
+    "steep finish line, 12°": Design(half_deg=6.0, arc_mm=0.3, floor_deg=-30.0, rounding_mm=0.3),
+    "narrow shoulder, 30°": Design(half_deg=15.0, foot_radius_mm=4.5, rounding_mm=0.3),
+    "flared tooth, 12°": Design(half_deg=6.0, flare_deg=5.0, arc_mm=0.2, rounding_mm=0.3),
+    "shoulder, 40°": Design(half_deg=20.0, foot_radius_mm=4.2, height_mm=4.5),
+    "undercut, −6°": Design(half_deg=-3.0, foot_radius_mm=3.8, arc_mm=0.2, rounding_mm=0.2),
+}
+SITE_MM = (0.8, 0.6)
+
+
+def truths(design: Design) -> dict[tuple[str, str | None, str | None], float]:
+    """What each reading of an upright preparation should be, by construction."""
+    d, found = design, {}
+    margin, level, foot, foot_level = _edge_of(d)
+    if d.half_deg < 0.0:  # where every direction hides about as much, the path is anyone's: only the long axis is sure
+        hidden = -math.tan(math.radians(d.half_deg)) * (d.height_mm - foot_level) - _rounded_off(d)
+        return {("crown.undercut_depth_mm", "long_axis", None): hidden}
+    height, base = d.height_mm - level, 2.0 * foot
+    for plane in ("BL", "MD", "MF-DL", "ML-DF"):
+        found["crown.total_occlusal_convergence_deg", plane, None] = 2.0 * d.half_deg
+        found["crown.height_to_base_ratio", plane, None] = height / base
+        if height < base:
+            found["crown.limiting_convergence_deg", plane, None] = math.degrees(math.asin(height / base))
+    for wall in ("buccal", "mesial", "lingual", "distal"):
+        found["crown.taper_deg", wall, None] = d.half_deg
+        found["crown.height_mm", wall, None] = height
+        for stat in ("median", "p05", "p95"):
+            found["crown.finish_line_width_mm", wall, stat] = margin - foot
+        for i, third in enumerate(("cervical", "middle", "occlusal")):
+            if d.flare_deg == 0.0 and i < 2 and not (i == 0 and d.arc_mm > 0.0):
+                top, slope = d.height_mm - foot_level, math.tan(math.radians(d.half_deg))
+                for stat, part in (("median", 0.5), ("p05", 0.05 if slope > 0 else 0.95)):
+                    depth = d.tooth_radius_mm - foot + slope * top * (i + part) / 3.0
+                    found["crown.axial_reduction_mm", f"{wall}/{third}", stat] = depth
+    for stat in ("median", "p05"):
+        found["crown.occlusal_reduction_mm", "top", stat] = 1.5
+    if d.rounding_mm > 0.0:
+        found["crown.occluso_axial_radius_mm", None, None] = d.rounding_mm
+    found["crown.undercut_depth_mm", "path", None] = 0.0
+    found["crown.margin_smoothness_um", None, None] = 0.0
+    found["crown.wall_roughness_um", None, None] = 0.0
+    found["crown.margin_continuity", None, None] = 1.0
+    for side in ("mesial", "distal"):
+        for what, value in nick_truth().items():
+            found[f"crown.neighbour.damage_{what}", side, None] = value if side == "mesial" else 0.0
+    return found
+
+
+def _rounded_off(d: Design) -> float:
+    """How much narrower than the sharp edge the rounded edge of an undercut wall is at its widest."""
+    sweep = math.pi / 2 - math.radians(d.half_deg)
+    sharp = d.rounding_mm * math.tan(sweep / 2) * math.sin(-math.radians(d.half_deg))
+    return sharp - d.rounding_mm * (1.0 - math.cos(math.radians(d.half_deg)))
+
+
+def _edge_of(d: Design) -> tuple[float, float, float, float]:
+    """Radius and height of the outer margin, radius and height of the foot, of an upright preparation."""
+    outline = profile(d)
+    foot = outline[int(np.argmax(np.isclose(outline[:, 0], d.foot_radius_mm) & (outline[:, 1] > -3.0)))]
+    far, near = outline[2], outline[3]
+    direction = near - far
+    widen = math.tan(math.radians(d.flare_deg))
+    # On the floor's line: radius = tooth radius + height · widen.
+    part = (d.tooth_radius_mm + widen * far[1] - far[0]) / (direction[0] - widen * direction[1])
+    edge = far + part * direction
+    return float(edge[0]), float(edge[1]), float(foot[0]), float(foot[1])
+
+
+NICK_RADIUS_MM, NICK_DEPTH_MM = 0.8, 0.25
+
+
+def nick_truth() -> dict[str, float]:
+    """Depth, volume and opening of a spherical dent in a flat face; the depth as a mean over 0.3 mm."""
+    r, h = NICK_RADIUS_MM, NICK_DEPTH_MM
+    return {
+        "depth_mm": h - 0.15**2 / (4.0 * r),
+        "volume_mm3": math.pi * h * h * (3.0 * r - h) / 3.0,
+        "area_mm2": math.pi * (2.0 * r * h - h * h),
+    }
+
+
+def neighbour(x_mm: float) -> Solid:
+    low = x_mm if x_mm > 0 else x_mm - 1.5
+    return Solid.box([low, -2.0, -1.0], [low + 1.5, 2.0, 4.0])
+
+
+def dented(x_mm: float) -> Solid:
+    centre = x_mm - math.copysign(NICK_RADIUS_MM - NICK_DEPTH_MM, x_mm)
+    return difference(neighbour(x_mm), Solid.sphere(NICK_RADIUS_MM, segments=160).moved([centre, 0.0, 1.5]))
+
+
+def exercise_for(design: Design, *, mesial_sign: int) -> SimpleNamespace:
+    """The prepared exercise of a design: subject, its axial points, one site on its flat top, two neighbours."""
+    top = design.height_mm + 1.5
+    spread = np.random.default_rng(5).uniform(-0.35, 0.35, (80, 2))
+    points = np.column_stack([SITE_MM[0] + spread[:, 0], SITE_MM[1] + spread[:, 1], np.full(80, top)])
+    site = Site("top", "central_groove", np.array([*SITE_MM, top]), points, np.tile([0.0, 0.0, -1.0], (80, 1)))
+    turns = np.arange(9000) * math.pi * (3.0 - math.sqrt(5.0))  # evenly strewn: golden angles
+    out = np.column_stack([np.cos(turns), np.sin(turns), np.zeros(len(turns))])
+    surface = design.tooth_radius_mm * out + np.linspace(-1.0, top, len(turns))[:, None] * [0.0, 0.0, 1.0]
+    beside = {"mesial": neighbour(6.0 * mesial_sign).surface(), "distal": neighbour(-6.0 * mesial_sign).surface()}
+    return prepared_for(
+        tooth(design).surface(),
+        mesial_sign=mesial_sign,
+        sites=(site,),
+        surface_points=surface,
+        surface_normals=-out,
+        neighbours=beside,
+        neighbour_grids={side: distance_grid(s, spacing_mm=0.1, band_mm=0.3) for side, s in beside.items()},
+    )
+
+
+@dataclass(frozen=True)
+class Blank:
+    """A design ready to be scanned again and again: fine surfaces and their normals are made once."""
+
+    prepared: SimpleNamespace
+    surfaces: dict[str, Surface]
+    truth: dict[tuple[str, str | None, str | None], float]
+
+    def piece(self, rng: np.random.Generator, *, noise_um: float, trueness_um: float, covariance: FloatArray) -> Piece:
+        motion = rng.multivariate_normal(np.zeros(6), covariance, method="eigh")
+        found = {name: self._seen(name, rng, noise_um, trueness_um, motion) for name in self.surfaces}
+        worked = found.pop("piece")
+        return piece_of(worked, noise_um=noise_um, trueness_um=trueness_um, covariance=covariance, neighbours=found)
+
+    def _seen(
+        self, name: str, rng: np.random.Generator, noise_um: float, trueness_um: float, motion: FloatArray
+    ) -> Surface:
+        seen = scanned(
+            self.surfaces[name], noise_um=noise_um, edge_mm=10.0, rng=rng, trueness_um=trueness_um
+        ).vertices_mm
+        return Surface(seen + np.cross(motion[:3], seen) + motion[3:], self.surfaces[name].faces)
+
+
+def blank(design: Design, *, mesial_sign: int, edge_mm: float = 0.1) -> Blank:
+    solids = {
+        "piece": preparation(design),
+        "mesial": dented(6.0 * mesial_sign),
+        "distal": neighbour(-6.0 * mesial_sign),
+    }
+    fine = {name: refined(s.surface(), edge_mm) for name, s in solids.items()}
+    return Blank(exercise_for(design, mesial_sign=mesial_sign), fine, truths(design))
+
+
+def blanks() -> dict[str, Blank]:
+    """Every design, on all four sides of the mouth in turn (mesial on +x or −x)."""
+    return {name: blank(d, mesial_sign=1 if i % 2 else -1) for i, (name, d) in enumerate(DESIGNS.items())}

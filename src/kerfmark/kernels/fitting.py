@@ -27,9 +27,7 @@ def total_least_squares(points: NDArray[np.float64]) -> tuple[float, float, floa
 
 
 @njit(cache=True, nogil=True)
-def fillet_residuals(
-    points: NDArray[np.float64], shape: NDArray[np.float64], residuals: NDArray[np.float64]
-) -> None:
+def fillet_residuals(points: NDArray[np.float64], shape: NDArray[np.float64], residuals: NDArray[np.float64]) -> None:
     """Signed distance of (n, 2) points from line, arc and line, written into `residuals`; positive on the arc's side.
 
     `shape` is (lean, offset, start, radius, sweep): the first line has direction w = (−sin lean, cos lean) and normal
@@ -52,7 +50,10 @@ def fillet_residuals(
 
 @njit(cache=True, nogil=True)
 def fillet_fit(
-    points: NDArray[np.float64], first_guess: NDArray[np.float64], lowest: NDArray[np.float64], highest: NDArray[np.float64]
+    points: NDArray[np.float64],
+    first_guess: NDArray[np.float64],
+    lowest: NDArray[np.float64],
+    highest: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], float]:
     """Least-squares shape (see `fillet_residuals`) inside bounds, and its root mean square; Levenberg–Marquardt."""
     n, k = points.shape[0], 5

@@ -35,7 +35,9 @@ def cells_of(points: NDArray[np.float64], size: float) -> Cells:
 
 
 @njit(cache=True, nogil=True)
-def _span(query: NDArray[np.float64], corner: NDArray[np.float64], shape: NDArray[np.int64], size: float) -> NDArray[np.int64]:
+def _span(
+    query: NDArray[np.float64], corner: NDArray[np.float64], shape: NDArray[np.int64], size: float
+) -> NDArray[np.int64]:
     """First and last cube (exclusive) along each axis that may hold a neighbour."""
     span = np.empty((3, 2), np.int64)
     for k in range(3):

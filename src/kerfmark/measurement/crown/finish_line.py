@@ -8,6 +8,7 @@ import numpy as np
 
 from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.crown.profile import Profile
+from kerfmark.measurement.crown.spread import without_noise
 from kerfmark.measurement.crown.stump import WALLS, Stump
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
@@ -43,11 +44,11 @@ def _widths(stump: Stump, wall: str) -> tuple[Reading, ...]:
     return tuple(
         measured(
             name,
-            float(np.percentile(widths, at)),
+            without_noise(widths, at=at, noise_mm=_noise_seen_mm(stump, widths)),
             unit="mm",
             where=wall,
             stat=stat,
-            budget=_budget(stump, [p for p, _ in found], widths, at=at),
+            budget=_budget(stump, [p for p, _ in found], at=at),
             witness=_witness(stump, wall, found, float(np.percentile(widths, at))),
             reason=left_out,
         )
@@ -59,32 +60,42 @@ def section_width_u_mm(stump: Stump) -> float:
     """Noise of one section's width: the uncut surface below the edge, and the wall's line at its lower end."""
     below = effective_count(edge_mm=stump.edge_mm, length_mm=0.7)
     wall = effective_count(edge_mm=stump.edge_mm, length_mm=1.4)
-    return stump.noise_mm * math.sqrt(1.0 / below + 4.0 / wall)
+    return stump.noise_mm * math.sqrt(1.5 / below + 7.0 / wall)
 
 
-def _budget(stump: Stump, found: list[Profile], widths: FloatArray, *, at: float) -> tuple[Component, ...]:
+def _noise_seen_mm(stump: Stump, widths: FloatArray) -> float:
+    """Noise of one section's width, from how far each lies off its neighbours' mean; real widths change slowly.
+
+    Held below 2.5 times what the surface's noise explains, so that ledges are not taken for noise.
+    """
+    if len(widths) < 5:
+        return section_width_u_mm(stump)
+    seen = float(np.sqrt(np.mean(np.diff(widths, 2) ** 2) / 6.0))
+    return min(seen, 2.5 * section_width_u_mm(stump))
+
+
+def _budget(stump: Stump, found: list[Profile], *, at: float) -> tuple[Component, ...]:
     one, n = section_width_u_mm(stump), len(found)
     # Standard error of a percentile of n normal values, times the root of n: 1.25 for the median, 2.1 at 5 and 95 %.
     factor = 1.25 if at == 50.0 else 2.1
-    spread = float(widths.std())
-    true_spread = math.sqrt(max(spread**2 - one**2, 0.0))
-    widened = 0.0 if at == 50.0 else 1.64 * (math.hypot(true_spread, one) - true_spread)
+    widened = 0.0 if at == 50.0 else 0.6 * one
     around = stump.about_path
     margins = np.array([around.place(p, p.margin) for p in found if p.margin is not None])
     feet = np.array([around.place(p, p.foot) for p in found if p.foot is not None])
     points, weights = np.concatenate([margins[::3], feet[::3]]), np.repeat([1.0, -1.0], len(margins[::3]))
     return (
         Component("surface noise", factor * one / math.sqrt(n)),
-        Component("noise taken for spread", widened),
+        Component("noise taken out of the spread", widened),
         Component("trueness", shared_u_mm(stump.shared_mm, points, weights / len(margins[::3]))),
         Component("grid spacing", 0.001),
-        Component("place of the foot", _foot_u_mm(found)),
+        Component("place of the foot", _foot_u_mm(found, edge_mm=stump.edge_mm) * (1.0 if at == 50.0 else 4.0)),
     )
 
 
-def _foot_u_mm(found: list[Profile]) -> float:
-    """The arc's start is known to about a fifth of the arc, along a wall that leans: what that does to the radius."""
-    along = [0.05 * p.internal.radius * abs(math.sin(p.internal.lean)) for p in found if p.internal is not None]
+def _foot_u_mm(found: list[Profile], *, edge_mm: float) -> float:
+    """The arc's start is known to a part of the arc and of a triangle, along a wall that leans: what that does."""
+    fillets = [p.internal for p in found if p.internal is not None]
+    along = [(0.015 * f.radius + 0.1 * edge_mm) * abs(math.sin(f.lean)) for f in fillets]
     return float(np.mean(along)) if along else 0.0
 
 
@@ -144,14 +155,17 @@ def _share(stump: Stump, form: str, forms: list[str | None], left_out: str | Non
     profiles, n = stump.about_path.profiles, sum(f is not None for f in forms)
     share = forms.count(form) / n
     near = sum(_near_a_border(p, stump) for p, f in zip(profiles, forms, strict=True) if f is not None)
-    points = [stump.about_path.place(p, p.margin) for p, f in zip(profiles, forms, strict=True) if f == form]
+    alike = [p for p, f in zip(profiles, forms, strict=True) if f == form]
+    points = [stump.about_path.place(p, p.margin) for p in alike if p.margin is not None]
     budget = (
         Component("sections every 5°", 0.5 / n if 0.0 < share < 1.0 else 0.0),
         Component("sections near a border between forms", math.sqrt(near) / 2.0 / n),
         Component("landmarks", 0.25 / n),
     )
     witness = Witness("points", points_mm=np.array(points).reshape(-1, 3))
-    return measured("crown.finish_line_form", share, unit="1", where=form, budget=budget, witness=witness, reason=left_out)
+    return measured(
+        "crown.finish_line_form", share, unit="1", where=form, budget=budget, witness=witness, reason=left_out
+    )
 
 
 def _near_a_border(profile: Profile, stump: Stump) -> bool:

@@ -10,9 +10,11 @@ from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, 
 from kerfmark.measurement.crown.finish_line import section_width_u_mm
 from kerfmark.measurement.crown.profile import Profile
 from kerfmark.measurement.crown.stump import PLANES, WALLS, Stump
-from kerfmark.records import Component, FloatArray, Reading, Witness
+from kerfmark.records import Component, FloatArray, Reading, Status, Witness
 
 __all__ = ["height", "height_to_base_ratio", "limiting_convergence", "parker_limit_deg"]
+
+WIDE_ARC_MM = 0.4
 
 
 def parker_limit_deg(ratio: float) -> float:
@@ -63,7 +65,7 @@ def _height_budget(stump: Stump, profiles: list[Profile]) -> tuple[Component, ..
     """Of the mean height of some sections: occlusal line, floor at the edge, both drawn out beyond their points."""
     count = effective_count(edge_mm=stump.edge_mm, length_mm=1.0)
     floors = [_floor_u_mm(stump, p) for p in profiles]
-    top = stump.noise_mm * 2.0 / math.sqrt(count)
+    top = stump.noise_mm * 2.5 / math.sqrt(count)
     ends = [stump.about_path.place(p, q) for p in profiles for q in (p.corner, p.margin) if q is not None]
     weights = np.tile([1.0, -1.0], len(profiles)) / len(profiles)
     n = len(profiles)
@@ -71,7 +73,14 @@ def _height_budget(stump: Stump, profiles: list[Profile]) -> tuple[Component, ..
         Component("surface noise", math.sqrt(sum(top**2 + f**2 for f in floors)) / n),
         Component("trueness", shared_u_mm(stump.shared_mm, np.array(ends), weights)),
         Component("grid spacing", 0.001),
+        Component("finish line drawn out to the edge", max(_drawn_out_u_mm(p) for p in profiles) / math.sqrt(n)),
     )
+
+
+def _drawn_out_u_mm(profile: Profile) -> float:
+    """A wide arc that reaches the edge may as well end 0.1 mm before it: the level that far from its lowest point."""
+    fillet = profile.internal
+    return 0.1**2 / (2.0 * fillet.radius) if fillet is not None and fillet.radius > WIDE_ARC_MM else 0.0
 
 
 def _floor_u_mm(stump: Stump, profile: Profile) -> float:
@@ -80,7 +89,7 @@ def _floor_u_mm(stump: Stump, profile: Profile) -> float:
     if profile.internal is None or profile.wall is None:
         lean = math.radians(max(profile.wall.lean_deg if profile.wall is not None else 5.0, 2.0))
         return stump.noise_mm * 2.0 / math.sqrt(count) / math.sin(lean)
-    return stump.noise_mm * 1.8 / math.sqrt(count)
+    return stump.noise_mm * 3.3 / math.sqrt(count)
 
 
 def height_to_base_ratio(stump: Stump) -> tuple[Reading, ...]:
@@ -99,7 +108,9 @@ def _ratio(stump: Stump, plane: str) -> Reading:
     u_base = math.hypot(section_width_u_mm(stump), section_width_u_mm(stump))
     budget = [Component(c.source, c.u / base) for c in _height_budget(stump, sides)]
     budget.append(Component("base", value * u_base / base))
-    witness = Witness("length", segments_mm=_base_and_heights(stump, sides), plane=around.turning.plane(plane, PLANES[plane]))
+    witness = Witness(
+        "length", segments_mm=_base_and_heights(stump, sides), plane=around.turning.plane(plane, PLANES[plane])
+    )
     return measured(name, value, unit="1", where=plane, budget=budget, witness=witness)
 
 
@@ -115,7 +126,7 @@ def _limit(ratio: Reading, convergence: Reading) -> tuple[Reading, ...]:
     name, where = "crown.limiting_convergence_deg", ratio.where
     if ratio.value is None or ratio.u is None or ratio.value >= 1.0:
         reason = ratio.reason or "the stump is higher than its base is wide: no convergence is too much"
-        status = "not_measurable" if ratio.value is None else "not_applicable"
+        status: Status = "not_measurable" if ratio.value is None else "not_applicable"
         return tuple(unmeasured(name, reason, unit="deg", where=where, stat=s, status=status) for s in (None, "excess"))
     limit = parker_limit_deg(ratio.value)
     slope = math.degrees(1.0) / math.sqrt(1.0 - ratio.value**2)

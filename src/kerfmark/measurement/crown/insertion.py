@@ -56,11 +56,16 @@ def map_of(profiles: tuple[Profile, ...], *, step_mm: float, clear_mm: float = 0
 
 
 def _averaged(radius: FloatArray, levels: int) -> FloatArray:
-    """Means over three azimuths and about 0.3 mm of height, or a single noisy point would count as an overhang."""
+    """Means over three azimuths and about 0.2 mm of height, or a single noisy point would count as an overhang."""
     beside = (np.roll(radius, 1, axis=0) + radius + np.roll(radius, -1, axis=0)) / 3.0
-    padded = np.pad(beside, ((0, 0), (levels, levels)), constant_values=np.nan)
-    width = radius.shape[1]
-    return np.asarray(sum(padded[:, i : i + width] for i in range(2 * levels + 1)) / (2 * levels + 1))
+    known = np.isfinite(beside)
+    total, count = np.zeros_like(beside), np.zeros(beside.shape)
+    for shift in range(-levels, levels + 1):
+        here = slice(max(0, shift), beside.shape[1] + min(0, shift))
+        there = slice(max(0, -shift), beside.shape[1] + min(0, -shift))
+        total[:, there] += np.where(known[:, here], beside[:, here], 0.0)
+        count[:, there] += known[:, here]
+    return np.where(known, total / np.maximum(count, 1.0), np.nan)
 
 
 def best_lean(stump: RadiusMap, *, least_depth_mm: float) -> tuple[float, float]:
@@ -82,7 +87,9 @@ def best_lean(stump: RadiusMap, *, least_depth_mm: float) -> tuple[float, float]
     volume = _hidden_volume(stump, least_depth_mm)
     if volume(0.0, 0.0) <= TIE_MM3:
         return 0.0, 0.0
-    coarse = _hidden_volume(RadiusMap(stump.radius_mm[:, ::2].copy(), stump.lowest_mm, 2 * stump.step_mm), least_depth_mm)
+    coarse = _hidden_volume(
+        RadiusMap(stump.radius_mm[:, ::2].copy(), stump.lowest_mm, 2 * stump.step_mm), least_depth_mm
+    )
     least = _descend(volume, _best_start(coarse))
     return _drawn_in(lambda x, y: volume(x, y) <= volume(*least) + TIE_MM3, least)
 

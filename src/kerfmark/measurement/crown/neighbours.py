@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample_with_gradient
@@ -64,7 +65,9 @@ def _reading(stump: Stump, side: str, what: str) -> Reading:
     u = {"depth_mm": loss.u_depth_mm, "volume_mm3": loss.u_volume_mm3, "area_mm2": loss.u_area_mm2}[what]
     shape = "length" if what == "depth_mm" and loss.depth_mm > 0.0 else "patch"
     witness = Witness(shape, points_mm=loss.points_mm, segments_mm=loss.deepest_mm)  # type: ignore[arg-type]
-    return measured(name, value, unit=unit, where=side, budget=(Component("surface noise and old surface", u),), witness=witness)
+    return measured(
+        name, value, unit=unit, where=side, budget=(Component("surface noise and old surface", u),), witness=witness
+    )
 
 
 def loss_of(stump: Stump, side: str) -> NeighbourLoss | None:
@@ -82,13 +85,17 @@ def loss_of(stump: Stump, side: str) -> NeighbourLoss | None:
     if not len(lost):
         return _nothing(stump)
     around = near_any(scan.vertices_mm, scan.vertices_mm[lost], ROUND_ABOUT_MM)
-    beyond = near_any(scan.vertices_mm, scan.vertices_mm[lost], BASE_WITHIN_MM) & ~around & (np.abs(depth) < GRID_IS_EXACT_MM)
+    beyond = (
+        near_any(scan.vertices_mm, scan.vertices_mm[lost], BASE_WITHIN_MM)
+        & ~around
+        & (np.abs(depth) < GRID_IS_EXACT_MM)
+    )
     base = float(depth[beyond].mean()) if np.count_nonzero(beyond) > 30 else 0.0
     _sharpen(stump.prepared.neighbours[side], scan, np.flatnonzero(around & (depth > GRID_IS_EXACT_MM)), depth, outward)
     return _summed(stump, scan, np.flatnonzero(around).astype(np.int32), depth - base, outward)
 
 
-def _sharpen(old: Surface, scan: Surface, deep: IntArray, depth: FloatArray, outward: FloatArray) -> None:
+def _sharpen(old: Surface, scan: Surface, deep: NDArray[np.intp], depth: FloatArray, outward: FloatArray) -> None:
     """Replace depths beyond the grid's band by distances to the old surface itself, in place."""
     if not len(deep):
         return
@@ -120,9 +127,9 @@ def _summed(stump: Stump, scan: Surface, around: IntArray, depth: FloatArray, ou
     segment = np.array([[bottom, bottom + averaged[deepest] * _unit(outward[around[deepest]][None])[0]]])
     noise = stump.noise_mm / math.sqrt(max(math.pi * MEAN_RADIUS_MM**2 / (0.87 * stump.edge_mm**2), 1.0))
     # The deepest of many means lies above the truth by about as much as one mean is uncertain; a mean also blunts a tip.
-    u_depth = math.hypot(1.3 * noise, 0.005, 0.3 * stump.shared_mm)
+    u_depth = math.hypot(0.9 * noise, 0.002, 0.3 * stump.shared_mm)
     total = float(across.sum())
-    u_volume = total * math.hypot(stump.noise_mm / math.sqrt(max(len(around), 1)), 0.001, 0.3 * stump.shared_mm)
+    u_volume = total * math.hypot(stump.noise_mm / math.sqrt(max(len(around), 1)), 0.0004, 0.3 * stump.shared_mm)
     return NeighbourLoss(
         float(averaged[deepest]), volume, area, scan.vertices_mm[around[depth[around] > stump.cut_threshold_mm]],
         segment, u_depth, u_volume, u_area,
@@ -133,7 +140,7 @@ def _opening(across: FloatArray, depths: FloatArray, threshold: float) -> tuple[
     """Area of the old surface that is open, and its u: areas deeper than one and two thresholds, drawn out to depth 0."""
     one, two = (float((across * _share_above(depths, t)).sum()) for t in (threshold, 2.0 * threshold))
     area = one + min(max(one - two, 0.0), one)
-    return area, max(0.15 * (area - one), 0.02 * math.sqrt(area)) + 0.005
+    return area, max(0.05 * (area - one), 0.01 * math.sqrt(area)) + 0.003
 
 
 def _share_above(values: FloatArray, level: float) -> FloatArray:

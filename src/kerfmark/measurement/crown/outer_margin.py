@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.kernels.fitting import total_least_squares
 from kerfmark.measurement.crown.profile import Profile
@@ -75,14 +76,16 @@ def _outward_curve(profile: Profile, guard: float, reach_mm: float) -> FloatArra
     curve, normals = profile.internal.curve(np.arange(0.0, reach, STEP_MM / 2))
     near = [int(np.argmin(((curve - p) ** 2).sum(axis=1))) for p in clear[::3]]
     off = float(np.mean([(p - curve[i]) @ normals[i] for p, i in zip(clear[::3], near, strict=True)]))
-    return curve + np.clip(off, -0.05, 0.05) * normals
+    return np.asarray(curve + np.clip(off, -0.05, 0.05) * normals)
 
 
 def _straight_out(clear: FloatArray, guard: float) -> FloatArray:
     x, y, dx, dy, _ = total_least_squares(clear)
-    down = -np.array([dx, dy]) if dy >= 0 else np.array([dx, dy])
+    down = np.array([dx, dy]) * (1.0 if (clear[0] - clear[-1]) @ [dx, dy] >= 0 else -1.0)
     begin = np.array([x, y]) - 0.2 * down
-    return np.asarray(begin + np.arange(0.0, 0.2 + 0.5 * KNIFE_EDGE_MM + guard + BEYOND_MM, STEP_MM / 2)[:, None] * down)
+    return np.asarray(
+        begin + np.arange(0.0, 0.2 + 0.5 * KNIFE_EDGE_MM + guard + BEYOND_MM, STEP_MM / 2)[:, None] * down
+    )
 
 
 def _uncut_level(profile: Profile, guard: float) -> float:
@@ -126,6 +129,8 @@ def _moved(profile: Profile, curve: FloatArray, depth: FloatArray) -> Profile:
     leaving = np.flatnonzero(inside[:-1] & ~inside[1:])
     if not len(leaving):
         return profile
+    if profile.margin is None:
+        return profile
     points = curve[leaving]
     i = int(leaving[int(np.argmin(((points - profile.margin) ** 2).sum(axis=1)))])
     part = depth[i] / (depth[i] - depth[i + 1])
@@ -159,7 +164,7 @@ def _turning(points: FloatArray, reach: int) -> FloatArray:
     return turn
 
 
-def _peaks(turn: FloatArray, *, threshold_deg: float) -> FloatArray:
+def _peaks(turn: FloatArray, *, threshold_deg: float) -> NDArray[np.intp]:
     """Indices of the largest value of each run above the threshold."""
     above = np.flatnonzero(turn > threshold_deg)
     if not len(above):

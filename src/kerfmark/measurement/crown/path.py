@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.kernels.visibility import overhang_depths
 from kerfmark.measurement.budget import alignment_u_deg, measured, shared_u_mm, unmeasured
@@ -86,7 +87,7 @@ def _undercut(stump: Stump, way: str) -> tuple[Reading, Reading]:
 
 
 def _area(
-    around: Round, stump_map: RadiusMap, depths: FloatArray, hidden: FloatArray, *, way: str, u_depth_mm: float
+    around: Round, stump_map: RadiusMap, depths: FloatArray, hidden: NDArray[np.bool_], *, way: str, u_depth_mm: float
 ) -> Reading:
     radius = stump_map.radius_mm
     slope = np.gradient(radius, stump_map.step_mm, axis=1)
@@ -105,7 +106,7 @@ def _area(
     return measured("crown.undercut_area_mm2", value, unit="mm2", where=way, budget=budget, witness=witness)
 
 
-def _around_threshold(depths: FloatArray, hidden: FloatArray, u_mm: float) -> tuple[float, float]:
+def _around_threshold(depths: FloatArray, hidden: NDArray[np.bool_], u_mm: float) -> tuple[float, float]:
     threshold = float(depths[hidden].min()) if hidden.any() else math.inf
     return threshold - u_mm, threshold + u_mm
 
@@ -114,12 +115,18 @@ def _depth_u(
     stump: Stump, around: Round, stump_map: RadiusMap, depths: FloatArray, *, turned: bool
 ) -> tuple[Component, ...]:
     """Rim and deepest point, each a mean over 10° and 0.2 mm; turning matters only against the long axis."""
-    patch = 2.0 * math.radians(10.0) * float(np.nanmean(stump_map.radius_mm)) if np.isfinite(stump_map.radius_mm).any() else 1.0
+    patch = (
+        2.0 * math.radians(10.0) * float(np.nanmean(stump_map.radius_mm))
+        if np.isfinite(stump_map.radius_mm).any()
+        else 1.0
+    )
     count = max(1.0, 0.2 * patch / (0.87 * stump.edge_mm**2) / 2.0)
     azimuth, low, high = _deepest(stump_map, depths)
     ends = np.array([_point(around, stump_map, azimuth, level) for level in (low, high)])
     rise = stump_map.step_mm * (high - low)
-    tilt = alignment_u_deg(stump.piece.alignment, np.cross(around.turning.outward(azimuth * _every(stump_map)), [0, 0, 1.0]))
+    tilt = alignment_u_deg(
+        stump.piece.alignment, np.cross(around.turning.outward(azimuth * _every(stump_map)), [0, 0, 1.0])
+    )
     return (
         Component("surface noise", 1.6 * stump.noise_mm * math.sqrt(2.0 / count)),
         Component("trueness", shared_u_mm(stump.shared_mm, ends, [-1.0, 1.0])),
@@ -157,7 +164,7 @@ def _point(around: Round, stump_map: RadiusMap, azimuth: int, level: int) -> Flo
     return around.turning.to_space(np.array([radius, stump_map.heights_mm[level]]), azimuth * _every(stump_map))
 
 
-def _points(around: Round, stump_map: RadiusMap, azimuths: FloatArray, levels: FloatArray) -> FloatArray:
+def _points(around: Round, stump_map: RadiusMap, azimuths: NDArray[np.intp], levels: NDArray[np.intp]) -> FloatArray:
     flat = np.column_stack([stump_map.radius_mm[azimuths, levels], stump_map.heights_mm[levels]])
     return around.turning.to_space(flat, azimuths * _every(stump_map))
 

@@ -22,6 +22,7 @@ CLEAR_OF_ENDS_MM = 0.5
 LEAST_WALL_MM = 0.3
 BEND_DEG = 27.0
 SHORT_FLOOR_MM = 0.2
+SHARP_MM = 0.005
 WIDEST_SWEEP = 2.2
 
 
@@ -174,7 +175,13 @@ def _fitted(found: Profile, foot: int, top: int) -> Profile:
         foot_point = np.array([wall.radius_at(found.margin[1]), found.margin[1]])
     short = "the wall is too low to leave anything between 0.5 mm above its foot and 0.5 mm below its occlusal end"
     return replace(
-        found, foot=foot_point, internal=internal, wall=wall, corner=corner, edge=edge, trouble=short if wall is None else None
+        found,
+        foot=foot_point,
+        internal=internal,
+        wall=wall,
+        corner=corner,
+        edge=edge,
+        trouble=short if wall is None else None,
     )
 
 
@@ -249,6 +256,10 @@ def _internal_fillet(
     part = np.ascontiguousarray(part)
     free = _best_fillet(part, lean, offset, along, sweep, (0.1, 0.8 * width))
     end = part[0] - free.curve(np.array([free.radius * free.sweep]))[0][0]
+    if free.radius < 0.25:
+        # Noise makes arcs out of sharp corners, and an arc moves the foot up a leaning wall: sharp if that fits as well.
+        sharp = _best_fillet(part, lean, offset, along, sweep, (SHARP_MM,), most_radius=SHARP_MM)
+        return sharp if sharp.rms <= 1.015 * free.rms else free
     if float(np.hypot(*end)) > SHORT_FLOOR_MM and end[0] > 0.0:
         return free
     # Next to no floor beyond the arc: its direction is anyone's guess, so the arc alone is taken if it fits as well.
@@ -265,18 +276,20 @@ def _best_fillet(
     radii: tuple[float, ...],
     *,
     least_sweep: float = 0.2,
+    most_radius: float = 3.0,
 ) -> Fillet:
     points = np.ascontiguousarray(points)
     sweep = min(max(sweep, 0.3), 2.0)
-    lowest = np.array([lean - 0.35, offset - 1.0, along - 2.0, 0.005, least_sweep])
-    highest = np.array([lean + 0.35, offset + 1.0, along + 3.0, 3.0, WIDEST_SWEEP])
+    lowest = np.array([lean - 0.35, offset - 1.0, along - 2.0, SHARP_MM, least_sweep])
+    highest = np.array([lean + 0.35, offset + 1.0, along + 3.0, most_radius, WIDEST_SWEEP])
     best, least = np.empty(5), math.inf
     for radius in radii:
         guess = np.array([lean, offset, along + radius * math.tan(sweep / 2), radius, sweep])
         shape, rms = fillet_fit(points, guess, lowest, highest)
         if rms < least:
             best, least = shape, rms
-    return Fillet(*(float(v) for v in best), float(least))
+    turned, away, begin, round_mm, swept = (float(v) for v in best)
+    return Fillet(turned, away, begin, round_mm, swept, float(least))
 
 
 def _wall_line(points: FloatArray, foot: int, top: int, low: float, high: float) -> WallLine | None:

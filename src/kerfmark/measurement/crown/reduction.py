@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.crown.spread import without_noise
 from kerfmark.measurement.crown.stump import WALLS, Stump
 from kerfmark.records import Component, FloatArray, Reading, Site, Witness
 
@@ -19,6 +20,7 @@ MOST_LEFT_OUT = 0.05
 START_OUTSIDE_MM = 0.4
 DEEPEST_MM = 5.0
 BUNDLE_MM = 0.1
+PAST_AN_EDGE_MM = 0.15
 MOST_AXIAL_POINTS = 2400
 LEAST_POINTS = 8
 
@@ -43,6 +45,8 @@ def cast(stump: Stump, points_mm: FloatArray, inward: FloatArray) -> Cast:
     A ray begins 0.4 mm outside, so that a surface which noise or too little cutting left outside counts with its sign.
     What is met from within, or deeper than 5 mm, is a miss.
     """
+    if not len(points_mm) or not len(stump.surface.faces):
+        return Cast(points_mm, inward, np.full(len(points_mm), np.nan))
     beside = _beside(inward)
     origins = (points_mm[:, None] + beside - START_OUTSIDE_MM * inward[:, None]).reshape(-1, 3)
     directions = np.repeat(inward, beside.shape[1], axis=0)
@@ -51,10 +55,15 @@ def cast(stump: Stump, points_mm: FloatArray, inward: FloatArray) -> Cast:
     facing = np.zeros(len(face))
     facing[met] = (stump.caster_normals[face[met]] * directions[met]).sum(axis=1)
     distance = np.where(met & (facing < 0.0), distance - START_OUTSIDE_MM, np.nan).reshape(len(points_mm), -1)
-    enough = np.isfinite(distance).sum(axis=1) >= 5
-    depth = np.full(len(points_mm), np.nan)
-    depth[enough] = np.nanmean(distance[enough], axis=1)
-    return Cast(points_mm, inward, depth)
+    return Cast(points_mm, inward, _means(distance))
+
+
+def _means(distance: FloatArray) -> FloatArray:
+    """Mean of each bundle (n, 7), without the rays that went past an edge: those far from the middle one."""
+    near = np.abs(distance - distance[:, :1]) < PAST_AN_EDGE_MM
+    count = near.sum(axis=1)
+    total = np.where(near, distance, 0.0).sum(axis=1)
+    return np.where(count >= 3, total / np.maximum(count, 1), np.nan)
 
 
 def _beside(inward: FloatArray) -> FloatArray:
@@ -144,8 +153,9 @@ def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: f
     depths, hits, inward = rays.depth_mm[there], rays.hits_mm[there], rays.inward[there]
     left_out = None if there.all() else f"{np.count_nonzero(~there)} of {len(there)} rays missed the piece"
     readings = []
+    one = averaged_noise_mm(stump)
     for stat, at in PERCENTILES.items():
-        value = float(np.percentile(depths, at))
+        value = without_noise(depths, at=at, noise_mm=one)
         nearest = int(np.argmin(np.abs(depths - value)))
         ends = np.array([[rays.origins_mm[there][nearest], hits[nearest]]])
         witness = Witness("length", points_mm=hits, segments_mm=ends)
@@ -159,21 +169,26 @@ def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: f
 def _budget(
     stump: Stump, hits: FloatArray, inward: FloatArray, depths: FloatArray, *, area_mm2: float, at: float
 ) -> tuple[Component, ...]:
-    one = stump.noise_mm / math.sqrt(effective_count(edge_mm=stump.edge_mm, area_mm2=math.pi * 0.15**2))
+    one = averaged_noise_mm(stump)
     independent = max(area_mm2 / (math.pi * 0.15**2), 1.0)
     spread = float(depths.std())
-    true_spread = math.sqrt(max(spread**2 - one**2, 0.0))
-    widened = 0.0 if at == 50.0 else 1.64 * (math.hypot(true_spread, one) - true_spread)
+    widened = 0.0 if at == 50.0 else 0.5 * one
     factor = 1.25 if at == 50.0 else 2.1
     some = slice(None, None, max(1, len(hits) // 30))
     weights = np.full(len(hits[some]), 1.0 / len(hits[some]))
     return (
         Component("surface noise", factor * one / math.sqrt(independent)),
-        Component("noise taken for spread", widened),
+        Component("noise taken out of the spread", widened),
+        Component("sampling", 0.5 * spread / math.sqrt(len(depths))),
         Component("trueness", shared_u_mm(stump.shared_mm, hits[some], weights)),
         Component("alignment", alignment_u_mm(stump.piece.alignment, hits, inward)),
         Component("mesh spacing", 0.001),
     )
+
+
+def averaged_noise_mm(stump: Stump) -> float:
+    """Noise of a mean over 0.3 mm."""
+    return stump.noise_mm / math.sqrt(effective_count(edge_mm=stump.edge_mm, area_mm2=math.pi * 0.09**2))
 
 
 def _none(name: str, where: str, reason: str) -> tuple[Reading, ...]:

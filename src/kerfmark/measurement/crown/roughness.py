@@ -16,7 +16,7 @@ __all__ = ["wall_roughness"]
 
 CUTOFF_MM = 0.8
 GAUSS = math.sqrt(math.log(2.0) / math.pi)
-MOST_POINTS = 6000
+MOST_POINTS = 3000
 SA_OF_RMS = math.sqrt(2.0 / math.pi)
 
 
@@ -43,7 +43,7 @@ def wall_roughness(stump: Stump) -> tuple[Reading, ...]:
     noise = SA_OF_RMS * 1000.0 * stump.noise_mm * float(np.sqrt((through[known] ** 2).mean()))
     value = math.sqrt(max(rough**2 - noise**2, 0.0))
     # Noise is seldom known better than to a twentieth; Sa of n points is known to 0.76 / sqrt(n) of itself.
-    square = math.hypot(0.1 * noise**2, 1.5 * rough**2 / math.sqrt(max(len(chosen) / 4.0, 1.0)))
+    square = math.hypot(0.25 * noise**2, 1.5 * rough**2 / math.sqrt(max(len(chosen) / 4.0, 1.0)))
     budget = (
         Component("surface noise", square / (2.0 * max(value, noise, 0.5))),
         Component("mesh spacing", 0.2),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -28,13 +29,15 @@ class Turning:
     path: FloatArray
     mesial_sign: int
 
-    def outward(self, azimuth_deg: ArrayLike) -> FloatArray:
+    def outward(self, azimuth_deg: float | FloatArray) -> FloatArray:
         """Unit directions (..., 3) square to the path, one for each azimuth."""
-        flat = azimuth_direction(azimuth_deg, mesial_sign=self.mesial_sign)
+        if isinstance(azimuth_deg, (int, float)):
+            return _one_outward(tuple(self.path.tolist()), self.mesial_sign, azimuth_deg % 360.0)
+        flat = azimuth_direction(np.asarray(azimuth_deg, float), mesial_sign=self.mesial_sign)
         square = flat - (flat @ self.path)[..., None] * self.path
         return np.asarray(square / np.linalg.norm(square, axis=-1, keepdims=True))
 
-    def to_space(self, points: ArrayLike, azimuth_deg: ArrayLike) -> FloatArray:
+    def to_space(self, points: ArrayLike, azimuth_deg: float | FloatArray) -> FloatArray:
         """Points (..., 2) of radius and height in the tooth frame, (..., 3) mm."""
         points = np.asarray(points, float)
         return np.asarray(self.origin_mm + points[..., :1] * self.outward(azimuth_deg) + points[..., 1:] * self.path)
@@ -51,6 +54,16 @@ class Turning:
     def plane(self, name: str, azimuth_deg: float) -> SectionPlane:
         """The plane through the line that holds an azimuth, drawn with that azimuth to the right."""
         return SectionPlane(name, self.origin_mm, self.outward(azimuth_deg), self.path)
+
+
+@lru_cache(maxsize=4096)
+def _one_outward(path: tuple[float, float, float], mesial_sign: int, azimuth_deg: float) -> FloatArray:
+    """`Turning.outward` of one azimuth, kept: it is asked for thousands of times a piece."""
+    flat = azimuth_direction(azimuth_deg, mesial_sign=mesial_sign)
+    square = flat - (flat @ path) * np.array(path)
+    direction: FloatArray = square / np.linalg.norm(square)
+    direction.flags.writeable = False
+    return direction
 
 
 @dataclass(frozen=True, slots=True, eq=False)

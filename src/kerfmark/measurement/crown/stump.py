@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import face_normals
@@ -27,7 +28,9 @@ __all__ = ["PLANES", "WALLS", "Round", "Stump"]
 WALLS = {"buccal": 0.0, "mesial": 90.0, "lingual": 180.0, "distal": 270.0}
 PLANES = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
 EVERY_DEG = 5.0
-FINE_DEG = 1.25
+COMPLETE_SHARE = 0.95
+BELOW_MARGIN_MM = 1.6
+FINE_DEG = 2.5
 BESIDE_DEG = (-1.5, -0.75, 0.75, 1.5)
 LEAST_HIDDEN_MM = 0.03
 
@@ -74,6 +77,7 @@ class Stump:
     def __init__(self, piece: Piece, prepared: Prepared) -> None:
         self.piece = piece
         self.prepared = prepared
+        self._part = piece.surface  # what is cut into sections: the whole piece until its margin is known
         self.noise_mm = piece.noise_um / 1000.0
         self.shared_mm = piece.trueness_um / 1000.0
         self.cut_threshold_mm = max(3.0 * float(np.hypot(self.noise_mm, self.shared_mm)), 0.03)
@@ -115,7 +119,9 @@ class Stump:
     def about_long_axis(self) -> Round:
         """Sections about the long axis through the margin's centroid."""
         up = np.array([0.0, 0.0, 1.0])
-        first = self._round(Turning(self._first_centre(), up, self.prepared.mesial_sign), every_deg=10.0, coarse=True)
+        first = self._round(Turning(self._first_centre(), up, self.prepared.mesial_sign), every_deg=15.0, coarse=True)
+        if len(first.margin_mm):
+            self._part = faces_above(self.surface, float(first.margin_mm[:, 2].min()) - BELOW_MARGIN_MM)
         return self._round(Turning(_centre(first, first.turning.origin_mm), up, self.prepared.mesial_sign))
 
     @cached_property
@@ -175,9 +181,7 @@ class Stump:
         levels = [p.margin[1] for p in around.profiles if p.margin is not None]
         if not levels:
             return self.surface
-        height = (self.surface.vertices_mm - around.turning.origin_mm) @ around.turning.path
-        kept = (height > min(levels) - 0.5)[self.surface.faces].any(axis=1)
-        return Surface(self.surface.vertices_mm, np.ascontiguousarray(self.surface.faces[kept]))
+        return faces_above(self._part, min(levels) - 0.5, along=around.turning)
 
     def neighbour_loss(self, side: str) -> NeighbourLoss | None:
         """What a neighbour lost; None where the piece came without its scan."""
@@ -193,21 +197,23 @@ class Stump:
 
     @cached_property
     def fine_margin(self) -> Round:
-        """The margin alone in sections every 1.25°, for what is smaller than 5° shows."""
+        """The margin alone in sections every 2.5°, for what is smaller than 5° shows."""
         around = self.about_path
         azimuths = np.arange(0.0, 360.0, FINE_DEG)
-        band = _margin_band(self.surface, around)
+        band = _margin_band(self._part, around)
         chains = self._chains(around.turning, azimuths, band)
         cut = [even_section(c, float(a)) for c, a in zip(chains, azimuths, strict=True)]
         profiles = self._profiles(cut, around.turning, coarse=True)
         depth_at = self.depth_at if self.has_subject else None
-        return Round(around.turning, refined(profiles, around.turning, depth_at=depth_at, edge_mm=self.edge_mm, reach_mm=0.35))
+        return Round(
+            around.turning, refined(profiles, around.turning, depth_at=depth_at, edge_mm=self.edge_mm, reach_mm=0.35)
+        )
 
     def _chains(
         self, turning: Turning, azimuths_deg: FloatArray, surface: Surface | None = None
     ) -> list[tuple[FloatArray, ...]]:
         return radial_profiles(
-            surface or self.surface,
+            self._part if surface is None else surface,
             origin_mm=turning.origin_mm,
             path=turning.path,
             azimuths_deg=azimuths_deg,
@@ -251,6 +257,7 @@ class Stump:
         """Somewhere inside the stump: the middle of what was cut, or of everything."""
         points = self.surface.vertices_mm
         if self.has_subject and len(points):
+            points = points[:: max(1, len(points) // 20_000)]
             deep = points[self.depth_at(points) > 2.0 * self.cut_threshold_mm]
             points = deep if len(deep) > 100 else points
         middle = points.mean(axis=0) if len(points) else np.zeros(3)
@@ -267,20 +274,54 @@ def _margin_band(surface: Surface, around: Round) -> Surface:
     margins = np.array([p.margin for p in found])
     off = [np.interp(azimuth, known, margins[:, i], period=360.0) for i in range(2)]
     near = (np.abs(radius - off[0]) < 1.2) & (np.abs(height - off[1]) < 1.2)
-    return Surface(surface.vertices_mm, np.ascontiguousarray(surface.faces[near[surface.faces].all(axis=1)]))
+    return compacted(surface, near[surface.faces].all(axis=1))
+
+
+def faces_above(surface: Surface, height_mm: float, *, along: Turning | None = None) -> Surface:
+    """The faces with a corner above a height along z, or along a turning line."""
+    points = surface.vertices_mm
+    height = points[:, 2] if along is None else (points - along.origin_mm) @ along.path
+    return compacted(surface, (height > height_mm)[surface.faces].any(axis=1))
+
+
+def compacted(surface: Surface, kept: ArrayLike) -> Surface:
+    """Some faces (a mask) and the vertices they need, no others."""
+    faces = surface.faces[np.asarray(kept, bool)]
+    used = np.zeros(len(surface.vertices_mm), bool)
+    used[faces.ravel()] = True
+    number = np.cumsum(used, dtype=np.int32) - np.int32(1)
+    return Surface(np.ascontiguousarray(surface.vertices_mm[used]), np.ascontiguousarray(number[faces]))
 
 
 def _no_margin(section: Section, has_subject: bool) -> str:
     if not len(section.points):
         return "the scan has no surface there"
-    return "nothing is cut there, or the cut runs off the scan" if has_subject else "no edge of a finish line can be seen there"
+    return (
+        "nothing is cut there, or the cut runs off the scan"
+        if has_subject
+        else "no edge of a finish line can be seen there"
+    )
 
 
 def _centre(around: Round, fallback: FloatArray) -> FloatArray:
-    """Centroid of the margin as a closed curve, weighted by length, at height 0 of the tooth frame."""
+    """Centroid of the margin as a closed curve, weighted by length.
+
+    Where part of the margin is missing its centroid would lie off to one side, and sections through it would cut the
+    walls aslant: the middle of the circle that fits what is there best is taken then.
+    """
     points = around.margin_mm
     if len(points) < 6:
         return fallback
+    if len(points) < COMPLETE_SHARE * len(around.profiles):
+        return _circle_centre(points)
     ahead = np.roll(points, -1, axis=0)
     lengths = np.linalg.norm(ahead - points, axis=1)
     return np.asarray((0.5 * (points + ahead) * lengths[:, None]).sum(axis=0) / lengths.sum())
+
+
+def _circle_centre(points: FloatArray) -> FloatArray:
+    """Middle of the least-squares circle through points seen from above (Kåsa 1976), at their mean height."""
+    middle = points.mean(axis=0)
+    x, y = (points - middle)[:, :2].T
+    solution, *_ = np.linalg.lstsq(np.column_stack([x, y, np.ones(len(x))]), x * x + y * y, rcond=None)
+    return np.asarray(middle + np.array([solution[0] / 2.0, solution[1] / 2.0, 0.0]))

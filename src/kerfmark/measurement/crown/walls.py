@@ -135,7 +135,8 @@ def _angle_between(
 def wall_noise_u_deg(stump: Stump, line: WallLine) -> float:
     """What the surface's noise does to the lean of a steadied wall line, degrees."""
     width = BESIDE_MM_PER_MM * float(line.low[0] + line.high[0]) / 2.0 + stump.edge_mm
-    count = effective_count(edge_mm=stump.edge_mm, area_mm2=width * line.length_mm)
+    # Five lines through a strip use about half of what its vertices hold.
+    count = 0.5 * effective_count(edge_mm=stump.edge_mm, area_mm2=width * line.length_mm)
     return math.degrees(stump.noise_mm * math.sqrt(12.0 / count) / line.length_mm)
 
 
