@@ -2,7 +2,11 @@ import xml.etree.ElementTree as ET
 
 from kerfmark.reports.chains import Chain, Part, chains_svg, gap_of
 
-CLOSED = [Chain(48, (Part(48, "seated"),)), Chain(48, (Part(31, "received"), Part(17, "cutting"))), Chain(31, (Part(28, "measured"), Part(3, "set aside")))]
+CLOSED = [
+    Chain(48, (Part(48, "seated"),)),
+    Chain(48, (Part(31, "received"), Part(17, "cutting"))),
+    Chain(31, (Part(28, "measured"), Part(3, "set aside"))),
+]
 
 
 def test_chains_that_add_up_have_no_gap():

@@ -14,7 +14,9 @@ def criterion(value, u, limits, side, *, reading="crown.finish_line_width_mm", u
     status = "measured" if value is not None else "not_measurable"
     taken = Reading(reading, "distal", None, value, unit, u, status, None if value is not None else "no scan")
     ruling = Ruling(reading, "distal", None, limits, 0.5, "too close to call", 1.0, False)
-    return CriterionLine(3, "Width, distal", "Finish line width, distal", limits, taken, ruling, None, "", side, None, 2)
+    return CriterionLine(
+        3, "Width, distal", "Finish line width, distal", limits, taken, ruling, None, "", side, None, 2
+    )
 
 
 def uprights(svg):
@@ -24,7 +26,10 @@ def uprights(svg):
 
 def bars(svg):
     """Begin, width (%) and colour of the rectangles, corridor first."""
-    return [(float(x), float(w), c) for x, w, c in re.findall(r'<rect x="([0-9.]+)%" width="([0-9.]+)%" [^>]*fill="@?(\w+)"', svg)]
+    return [
+        (float(x), float(w), c)
+        for x, w, c in re.findall(r'<rect x="([0-9.]+)%" width="([0-9.]+)%" [^>]*fill="@?(\w+)"', svg)
+    ]
 
 
 def test_two_limits_stand_at_one_and_three_quarters():

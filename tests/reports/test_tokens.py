@@ -1,5 +1,7 @@
 """Colours: pinned hexes, contrast, even steps, distances under colour blindness."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -30,8 +32,16 @@ def contrast(one, two):
 
 def oklab(rgb):
     # Source: B. Ottosson, "A perceptual color space for image processing" (2020).
-    to_lms = [[0.4122214708, 0.5363325363, 0.0514459929], [0.2119034982, 0.6806995451, 0.1073969566], [0.0883024619, 0.2817188376, 0.6299787005]]
-    to_lab = [[0.2104542553, 0.7936177850, -0.0040720468], [1.9779984951, -2.4285922050, 0.4505937099], [0.0259040371, 0.7827717662, -0.8086757660]]
+    to_lms = [
+        [0.4122214708, 0.5363325363, 0.0514459929],
+        [0.2119034982, 0.6806995451, 0.1073969566],
+        [0.0883024619, 0.2817188376, 0.6299787005],
+    ]
+    to_lab = [
+        [0.2104542553, 0.7936177850, -0.0040720468],
+        [1.9779984951, -2.4285922050, 0.4505937099],
+        [0.0259040371, 0.7827717662, -0.8086757660],
+    ]
     return np.array(to_lab) @ np.cbrt(np.clip(np.array(to_lms) @ rgb, 0, None))
 
 
@@ -89,7 +99,7 @@ def test_sides_and_steps_stay_apart_whatever_the_sight(theme, sight):
     assert min(distance(theme["l" + n], theme["o" + n], sight) for n in STEPS) >= 14.0
     for side in "lo":
         ladder = [theme[side + n] for n in STEPS]
-        assert min(distance(a, b, sight) for a, b in zip(ladder, ladder[1:], strict=False)) >= 8.0
+        assert min(distance(a, b, sight) for a, b in pairwise(ladder)) >= 8.0
 
 
 def test_a_drawing_takes_on_variables_or_paper_colours():
@@ -105,7 +115,10 @@ def test_style_needs_nothing_from_outside():
     assert "http" not in font_faces()
 
 
-@pytest.mark.parametrize("name", ["barlow-400", "barlow-600", "barlow-semi-condensed-400", "barlow-semi-condensed-500", "barlow-semi-condensed-600"])
+@pytest.mark.parametrize(
+    "name",
+    ["barlow-400", "barlow-600", "barlow-semi-condensed-400", "barlow-semi-condensed-500", "barlow-semi-condensed-600"],
+)
 def test_the_typefaces_have_every_sign_the_reports_use(name):
     fonttools = pytest.importorskip("fontTools.ttLib", reason="fontTools is not installed")
     from importlib.resources import files

@@ -35,7 +35,9 @@ def test_every_measured_reading_has_a_plain_name():
     from kerfmark.measurement import MEASURES
 
     for measure in MEASURES:
-        name = name_of(measure.id, measure.wheres[0] if measure.wheres else None, measure.stats[0] if measure.stats else None)
+        name = name_of(
+            measure.id, measure.wheres[0] if measure.wheres else None, measure.stats[0] if measure.stats else None
+        )
         assert name[0].isupper() or name[0].isdigit()
         assert "_" not in name
 

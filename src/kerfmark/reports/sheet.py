@@ -68,7 +68,7 @@ def pdf_of(scene: PieceScene) -> bytes:
 
     with as_file(files("kerfmark.reports") / "fonts") as fonts:
         inputs = {"data": json.dumps(_data(scene), ensure_ascii=False)}
-        made = typst.compile(
+        made = typst.compile(  # type: ignore[misc]  # the stubs take one of three types and cannot tell which
             _template(), font_paths=[str(fonts)], ignore_system_fonts=True, sys_inputs=inputs, timestamp=0
         )
     return bytes(made)

@@ -130,7 +130,7 @@ def legend_svg(*, limit_mm: float = CORRIDOR_MM, width: float = 380.0) -> str:
     for i, (side, sign) in enumerate((("l", -1), ("o", 1)) * 3):
         step = i // 2
         begin = middle + sign * (inner + step * share)
-        x = begin if sign > 0 else begin - share
+        x = begin if sign > 0 else max(0.0, begin - share)
         body += f'<rect x="{x:.2f}" y="18" width="{share:.2f}" height="12" fill="@{side}{step + 1}" stroke="@ink" stroke-width="0.4"/>'
         mark = "+" if sign < 0 else "−"
         heavy = 1.6 if step == 0 else 0.7

@@ -105,7 +105,7 @@ def view_of(
     buffers = render(scene.shaded, camera, width=width, height=height, floor_mm=scene.floor_mm)
     picture = b64encode(grey_png(buffers)).decode("ascii")
     found = map_patches(buffers, limit_mm=scene.limit_mm) if scene.has_map else []
-    body = _ghost(scene, camera, width=width, height=height)
+    body = _ghost(scene, buffers, width=width, height=height)
     body += f'<image class="matt" width="{width}" height="{height}" href="data:image/png;base64,{picture}"/>'
     body += map_svg(buffers, limit_mm=scene.limit_mm) if scene.has_map else ""
     body += _outline(buffers) + _margin(scene, buffers)
@@ -131,14 +131,31 @@ def _in_sight(scene: ViewScene) -> FloatArray:
     return points[points[:, 2] >= scene.floor_mm][::7]
 
 
-def _ghost(scene: ViewScene, camera: Camera, *, width: int, height: int) -> str:
+def _ghost(scene: ViewScene, buffers: Buffers, *, width: int, height: int) -> str:
     """The tooth before cutting, as a chain line with two dots about its outline."""
     if scene.ghost is None:
         return ""
     heights = scene.ghost.vertices_mm[:, 2:].astype(np.float32)
-    depth, image = rasterise(camera.project(scene.ghost.vertices_mm), scene.ghost.faces, heights, height, width)
+    near = _softened(buffers.page_sized(buffers.covered.astype(np.float32)), 4)
+    depth, image = rasterise(buffers.camera.project(scene.ghost.vertices_mm), scene.ghost.faces, heights, height, width)
     covered = np.isfinite(depth) & (image[:, :, 0] >= scene.floor_mm)
-    return path(_rims(covered.astype(np.float32)), stroke="@edge", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE)
+    rims = [part for rim in _rims(covered.astype(np.float32)) for part in _clear_of(rim, near)]
+    return path(rims, stroke="@edge", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE)
+
+
+def _clear_of(rim: FloatArray, near: NDArray[np.float32]) -> list[FloatArray]:
+    """The stretches of an outline that do not run along the piece's own."""
+    spots = np.clip(np.round(rim).astype(int), 0, [near.shape[1] - 1, near.shape[0] - 1])
+    clear = near[spots[:, 1], spots[:, 0]] < 0.02
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], clear.astype(np.int8), [0]])))
+    return [rim[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 1]
+
+
+def _softened(field: NDArray[np.float32], rounds: int = 1) -> NDArray[np.float32]:
+    """A field averaged with its neighbours, `rounds` times each way."""
+    for axis in (0, 1) * rounds:
+        field = np.asarray((np.roll(field, 1, axis) + 2 * field + np.roll(field, -1, axis)) / 4, dtype=np.float32)
+    return field
 
 
 def _outline(buffers: Buffers) -> str:
@@ -148,10 +165,7 @@ def _outline(buffers: Buffers) -> str:
 
 def _rims(covered: NDArray[np.float32]) -> list[FloatArray]:
     """The outlines of a mask, softened over three pixels so that they do not step."""
-    smooth = covered
-    for axis in (0, 1):
-        smooth = np.asarray((np.roll(smooth, 1, axis) + 2 * smooth + np.roll(smooth, -1, axis)) / 4, dtype=np.float32)
-    return [chain for chain in contour_chains(smooth, 0.5) if length_of(chain) > 30]
+    return [chain for chain in contour_chains(_softened(covered), 0.5) if length_of(chain) > 30]
 
 
 def _margin(scene: ViewScene, buffers: Buffers) -> str:
