@@ -25,6 +25,8 @@ LEAST_SCALE_MM = 0.0015
 """What reading between voxels may err by; a residual scale below it would chase the grid."""
 SAME_WAY = 0.75
 PATCH_MM = 1.0
+WHOLE = 0.85
+"""Of a patch so much must lie on the old surface before it counts as not cut, where the exercise lets it be cut."""
 STEPS = 6
 ADAPTIVE_ROUNDS = 3
 LEAST_POINTS = 60
@@ -89,7 +91,7 @@ def fit_pose(
     bodies : tuple of Grid
         Fine signed-distance grids to fit to.
     fixed_only : bool
-        Whether points must lie beside a fixed point.
+        Whether points must lie beside a fixed point. Otherwise patches that lie on the old surface as a whole take part as well.
     nearly : bool
         The pose is right within a few hundredths of a millimetre already.
 
@@ -105,7 +107,7 @@ def fit_pose(
     (Huber 1967). B is multiplied by the design effect of patches of one millimetre (cluster-robust variance, Liang & Zeger
     1986): points that share vertices, or an error of the scanner as wide as that, do not count as independent.
     """
-    samples = _near(samples, matrix, bodies)
+    samples = _near(samples, matrix, bodies) if fixed_only else samples
     chosen, held, scale = samples, None, LEAST_SCALE_MM
     for reach in (*(REACHES_MM[-1:] if nearly else REACHES_MM), *(None,) * ADAPTIVE_ROUNDS):
         widest = max(TUKEY * scale, 0.02) if reach is None else reach
@@ -134,14 +136,23 @@ def _chosen(
     """Samples that may take part, at most `MOST_POINTS`."""
     moved = samples.moved(matrix)
     distance, gradient = _nearest_body(moved.points_mm, bodies)
-    keep = (np.abs(distance) < reach) & (np.einsum("ij,ij->i", gradient, moved.normals) > SAME_WAY)
-    kept = np.flatnonzero(keep)
-    if fixed_only and len(kept):
-        kept = kept[:: max(1, len(kept) // (2 * MOST_POINTS))]
-        beside = scene.fixed.nearest(moved.points_mm[kept])
-        same_way = np.einsum("ij,ij->i", scene.fixed_normals[beside], moved.normals[kept]) > SAME_WAY
-        kept = kept[(beside >= 0) & same_way]
-    return samples.where(kept).thinned(MOST_POINTS)
+    lies = (np.abs(distance) < reach) & (np.einsum("ij,ij->i", gradient, moved.normals) > SAME_WAY)
+    kept = np.flatnonzero(lies)
+    if not len(kept):
+        return samples.where(kept)
+    kept = kept[:: max(1, len(kept) // (2 * MOST_POINTS))]
+    beside = scene.fixed.nearest(moved.points_mm[kept])
+    fixed = beside >= 0
+    fixed &= np.einsum("ij,ij->i", scene.fixed_normals[beside], moved.normals[kept]) > SAME_WAY
+    if not fixed_only:
+        fixed |= _whole_patches(moved.points_mm, lies)[kept]
+    return samples.where(kept[fixed]).thinned(MOST_POINTS)
+
+
+def _whole_patches(points: FloatArray, lies: np.ndarray) -> np.ndarray:
+    """Which points stand in a patch that lies on the old surface nearly as a whole: it seems not to have been cut."""
+    patch = _patches(points)
+    return np.asarray((np.bincount(patch, weights=lies) > WHOLE * np.bincount(patch))[patch])
 
 
 def _nearest_body(points: FloatArray, bodies: tuple[Grid, ...]) -> tuple[FloatArray, FloatArray]:

@@ -92,18 +92,15 @@ def place(
 def _held(samples: Samples, matrix: FloatArray, scene: Scene, *, nearly: bool) -> tuple[Fit, str] | None:
     """The first fit that holds: the subject's own uncut surface, then with the neighbours', then whatever seems uncut."""
     own, every = scene.bodies[:1], scene.bodies
-    tries: list[tuple[tuple[Grid, ...], bool, str]] = [(own, True, "subject")]
-    if len(every) > 1:
-        tries.append((every, True, "neighbours"))
-    tries.append((every, False, "uncut"))
+    tries = [(own, True, "subject", np.inf), (every, True, "neighbours", HOLDS_MM), (every, False, "uncut", HOLDS_MM)]
     best: tuple[Fit, str] | None = None
     doubt = np.inf
-    for bodies, fixed_only, word in tries:
+    for bodies, fixed_only, word, tried_above in tries:
+        if doubt < tried_above or (word == "neighbours" and len(every) == 1):
+            continue
         fit = fit_pose(samples, matrix, scene, bodies=bodies, fixed_only=fixed_only, nearly=nearly)
         if fit is not None and worst_shift_mm(fit.patch_covariance, scene) < 0.5 * doubt:
             best, doubt = (fit, word), worst_shift_mm(fit.patch_covariance, scene)
-        if doubt < HOLDS_MM:
-            break
     return best
 
 
