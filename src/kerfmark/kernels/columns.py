@@ -51,9 +51,9 @@ def _load(points: _Floats, faces: NDArray[np.int32], f: int, corner: _Floats) ->
 
 @njit(cache=True, nogil=True)
 def _span(a: float, b: float, c: float, origin: float, spacing: float, count: int) -> tuple[int, int]:
-    """First and one past the last lattice line that a triangle may reach."""
-    low = int(np.ceil((min(a, b, c) - origin) / spacing))
-    high = int(np.floor((max(a, b, c) - origin) / spacing))
+    """First and one past the last lattice line that a triangle may reach; a hair wide, as the division rounds."""
+    low = int(np.ceil((min(a, b, c) - origin) / spacing - 1e-6))
+    high = int(np.floor((max(a, b, c) - origin) / spacing + 1e-6))
     return max(low, 0), min(high, count - 1) + 1
 
 
@@ -223,15 +223,15 @@ def lengths_removed(
     least: float,
     empty_is_gone: bool,
 ) -> NDArray[np.float32]:
-    """Lengths of subject along each column: (columns, layers + 1, 4).
+    """Lengths of subject along each column: (layers + 1, 4, columns).
 
     Solid s has the columns `s * columns` onwards of the crossings: 0 the subject, 1 the piece, 2 the target, then the
-    layers, of which the last that holds a point names it; the first entry of the second axis is what none holds. The
-    last axis is 0 left, 1 removed, both outside the plan; 2 left, 3 removed, inside it. The plan is what the target
+    layers, of which the last that holds a point names it; the first entry of the first axis is what none holds. The
+    second axis is 0 left, 1 removed, both outside the plan; 2 left, 3 removed, inside it. The plan is what the target
     lacks (`planned_by` = −1), or layer `planned_by` with what stands above it, or nothing (−2). Removed counts where
     its run comes deeper than `least` below the surface of `grid`, in whose voxels `feet` and `step` are given.
     """
-    out = np.zeros((columns, solids - 2, 4), np.float32)
+    out = np.zeros((solids - 2, 4, columns), np.float32)
     edges, at = np.empty(EDGES), np.empty(3)
     gone, deep, label = np.zeros(EDGES, np.bool_), np.zeros(EDGES, np.bool_), np.zeros(EDGES, np.int32)
     for c in range(columns):
@@ -256,7 +256,7 @@ def lengths_removed(
             else:
                 planned = z > plan_floor
             if label[n] >= 0:
-                out[c, label[n], 2 * int(planned) + int(gone[n])] += edges[n] - edges[n + 1]
+                out[label[n], 2 * int(planned) + int(gone[n]), c] += edges[n] - edges[n + 1]
     return out
 
 

@@ -1,4 +1,4 @@
-"""Points beside a planned path, and the cross-sections of a groove along it, on plain arrays."""
+"""Points beside a planned path, and the walls of a groove along it, on plain arrays."""
 
 from __future__ import annotations
 
@@ -8,12 +8,20 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["beside_path", "cross_sections"]
+__all__ = ["beside_path", "find_grooves", "read_walls"]
 
 _Floats = NDArray[np.float64]
 BLOCK = 16
-LEVELS = 8
-"""Levels at which a groove's walls are read: from 2/10 to 9/10 of its depth."""
+
+
+@njit(cache=True, nogil=True)
+def _between_0_and_1(value: float) -> float:
+    return min(max(value, 0.0), 1.0)
+
+
+@njit(cache=True, nogil=True)
+def _gap(low: float, high: float, value: float) -> float:
+    return max(low - value, 0.0, value - high)
 
 
 @njit(cache=True, nogil=True)
@@ -31,23 +39,22 @@ def beside_path(points: _Floats, path: _Floats, lengths: _Floats, reach: float) 
         boxes[b, 2], boxes[b, 3] = part[:, 0].max(), part[:, 1].max()
     along, left = np.full(points.shape[0], np.nan), np.full(points.shape[0], np.nan)
     for n in range(points.shape[0]):
-        x, y = float(points[n, 0]), float(points[n, 1])
+        x, y = points[n, 0], points[n, 1]
         best = reach * reach
         for b in range(blocks):
-            gap_x = max(float(boxes[b, 0]) - x, 0.0, x - float(boxes[b, 2]))
-            gap_y = max(float(boxes[b, 1]) - y, 0.0, y - float(boxes[b, 3]))
+            gap_x = _gap(boxes[b, 0], boxes[b, 2], x)
+            gap_y = _gap(boxes[b, 1], boxes[b, 3], y)
             if gap_x * gap_x + gap_y * gap_y >= best:
                 continue
             for k in range(b * BLOCK, min((b + 1) * BLOCK, stretches)):
                 dx, dy = path[k + 1, 0] - path[k, 0], path[k + 1, 1] - path[k, 1]
-                square = float(dx * dx + dy * dy)
-                ahead = float((x - path[k, 0]) * dx + (y - path[k, 1]) * dy)
-                part = min(max(ahead / square, 0.0), 1.0)
-                off_x, off_y = x - path[k, 0] - part * dx, y - path[k, 1] - part * dy
+                square = dx * dx + dy * dy
+                share = _between_0_and_1(((x - path[k, 0]) * dx + (y - path[k, 1]) * dy) / square)
+                off_x, off_y = x - path[k, 0] - share * dx, y - path[k, 1] - share * dy
                 away = off_x * off_x + off_y * off_y
                 if away < best:
                     best = away
-                    along[n] = lengths[k] + part * math.sqrt(square)
+                    along[n] = lengths[k] + share * math.sqrt(square)
                     left[n] = math.copysign(math.sqrt(away), dx * off_y - dy * off_x)
     return along, left
 
@@ -71,48 +78,73 @@ def _best_run(depth: _Floats, least: float) -> tuple[int, int]:
 
 
 @njit(cache=True, nogil=True)
-def _outer_crossing(depth: _Floats, first: int, step: int, stop: int, level: float) -> float:
-    """Where a row first comes to `level`, walking from index `first` by `step`, between samples; nan where never."""
-    j = first
-    while j != stop:
-        before = depth[j - step] if 0 <= j - step < depth.size else np.nan
-        if depth[j] >= level and not math.isnan(before):
-            part = (level - before) / (depth[j] - before) if depth[j] > before else 1.0
-            return float(j - step + step * min(max(part, 0.0), 1.0))
-        j += step
-    return np.nan
+def find_grooves(depth: _Floats, least: float) -> _Floats:
+    """Each row's groove, roughly: (rows, 2) middle of the run in samples and depth of its deeper part; nan where none.
+
+    `depth` (rows, samples). Of several runs deeper than `least` the one that holds most; none where it leaves the row.
+    """
+    out = np.full((depth.shape[0], 2), np.nan)
+    for i in range(depth.shape[0]):
+        first, end = _best_run(depth[i], least)
+        if end - first < 3 or first == 0 or end == depth.shape[1]:
+            continue
+        deep = np.sort(depth[i, first:end])
+        out[i, 0] = 0.5 * (first + end - 1)
+        out[i, 1] = deep[int(0.75 * (end - first))]
+    return out
 
 
 @njit(cache=True, nogil=True)
-def cross_sections(depth: _Floats, least: float) -> _Floats:
-    """Each row's groove: (rows, 4) middle, width at half depth, depth for its levels, all along the row in samples; nan.
+def _walls(crossings: _Floats, first: int, end: int, place: float) -> tuple[float, float]:
+    """The crossings nearest to a place on its lower and on its upper side, from a list that falls; nan where none."""
+    low, high = np.nan, np.nan
+    for k in range(first, end):
+        if crossings[k] > place:
+            high = crossings[k]
+        else:
+            low = crossings[k]
+            break
+    return low, high
 
-    `depth` (rows, samples). The middle is the mean of the middles between both walls at eight levels from 2/10 to 9/10
-    of the groove's depth, so that walls and floor both count. The fourth entry is 1 where the groove leaves the row.
+
+@njit(cache=True, nogil=True)
+def _inner_mean(values: _Floats) -> float:
+    """Mean of the middle half: as steady as a mean, and deaf to the few that are wrong."""
+    ordered = np.sort(values)
+    cut = ordered.size // 4
+    return float(ordered[cut : ordered.size - cut].mean())
+
+
+@njit(cache=True, nogil=True)
+def read_walls(
+    starts: NDArray[np.int64], crossings: _Floats, levels: _Floats, rough: _Floats, full: _Floats
+) -> _Floats:
+    """Each row's groove from where lines across it, one a level, meet its walls: (rows, 2) middle and width; nan.
+
+    Line (row, level) is column `row * levels + level` of the crossings. The middle is the mean over the levels from
+    2/10 to 8/10 of the groove's depth of the middles between both walls; the width is that of the levels about half.
+    `rough` (rows,) lies in the groove, `full` (rows,) is its depth; `levels` are depths.
     """
-    out = np.full((depth.shape[0], 4), np.nan)
-    for i in range(depth.shape[0]):
-        row = depth[i]
-        first, end = _best_run(row, least)
-        if end - first < 3:
+    rows, count = rough.size, levels.size
+    out = np.full((rows, 2), np.nan)
+    middles, widths = np.empty(count), np.empty(count)
+    for i in range(rows):
+        if math.isnan(full[i]):
             continue
-        if first == 0 or end == row.size:
-            out[i, 3] = 1.0
-            continue
-        deep = np.sort(row[first:end])
-        full = deep[int(0.75 * (end - first))]
-        middle, width, levels, widths = 0.0, 0.0, 0, 0
-        for n in range(LEVELS):
-            level = full * (2 + n) / 10.0
-            low = _outer_crossing(row, first, 1, end, level)
-            high = _outer_crossing(row, end - 1, -1, first - 1, level)
+        used, wide = 0, 0
+        for k in range(count):
+            part = levels[k] / full[i]
+            if part < 0.2 or part > 0.8:
+                continue
+            c = i * count + k
+            low, high = _walls(crossings, starts[c], starts[c + 1], rough[i])
             if math.isnan(low) or math.isnan(high):
                 continue
-            middle += 0.5 * (low + high)
-            levels += 1
-            if 2 <= n <= 4:
-                width += high - low
-                widths += 1
-        if levels and widths:
-            out[i, 0], out[i, 1], out[i, 2], out[i, 3] = middle / levels, width / widths, full, 0.0
+            middles[used] = 0.5 * (low + high)
+            used += 1
+            if 0.4 <= part <= 0.6:
+                widths[wide] = high - low
+                wide += 1
+        if used and wide:
+            out[i, 0], out[i, 1] = _inner_mean(middles[:used]), _inner_mean(widths[:wide])
     return out

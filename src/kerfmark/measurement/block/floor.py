@@ -94,8 +94,8 @@ def find_floor(bench: Bench) -> Floor | str:
         return "nothing is cut"
     lattice = bench.lattice
     shape, spacing = (lattice.nx, lattice.ny), lattice.spacing_mm
-    height = bench.piece_columns.top().reshape(shape)
-    depth = (bench.subject_columns.top() - bench.piece_columns.top()).reshape(shape)
+    height = bench.piece_columns.top.reshape(shape)
+    depth = (bench.subject_columns.top - bench.piece_columns.top).reshape(shape)
     opened = depth > bench.least_mm
     level = opened & (_slope_deg(height, opened, spacing) < STEEPEST_DEG)
     number = patches(level)
@@ -108,7 +108,7 @@ def find_floor(bench: Bench) -> Floor | str:
         return "the cut has no level floor large enough to measure"
     farther = _eroded(patch, 2.0 * OFF_THE_EDGE_MM / spacing)
     step = abs(float(depth[farther].mean() - depth[kept].mean())) if farther.sum() > 0.5 * kept.sum() else 0.0
-    points = np.column_stack([lattice.feet()[kept.ravel()], height[kept]])
+    points = np.column_stack([lattice.feet[kept.ravel()], height[kept]])
     middle = points.mean(axis=0)
     flat = points - middle
     plane = np.linalg.lstsq(np.column_stack([np.ones(len(flat)), flat[:, :2]]), points[:, 2], rcond=None)[0]

@@ -54,12 +54,13 @@ def inside_outline(lattice: Lattice, loops: Sequence[FloatArray]) -> np.ndarray:
     toggles = np.zeros((lattice.nx, lattice.ny + 1), np.int64)
     for loop in loops:
         turned = (np.asarray(loop)[:, :2] @ lattice.turn[:2, :2].T - lattice.origin) / lattice.spacing_mm
-        for (x0, y0), (x1, y1) in zip(turned, np.roll(turned, -1, axis=0), strict=True):
-            first, last = np.ceil([min(x0, x1), max(x0, x1)]).astype(int)
-            rows = np.arange(max(first, 0), min(last, lattice.nx))
-            if x0 != x1 and len(rows):
-                at = np.ceil(y0 + (rows - x0) * (y1 - y0) / (x1 - x0)).astype(int)
-                np.add.at(toggles, (rows, np.clip(at, 0, lattice.ny)), 1)
+        x0, y0, x1, y1 = np.hstack([turned, np.roll(turned, -1, axis=0)]).T
+        first = np.clip(np.ceil(np.minimum(x0, x1)), 0, lattice.nx).astype(int)
+        count = np.clip(np.ceil(np.maximum(x0, x1)), 0, lattice.nx).astype(int) - first
+        edge = np.repeat(np.arange(len(turned)), count)
+        row = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count) + first[edge]
+        at = y0[edge] + (row - x0[edge]) * (y1 - y0)[edge] / (x1 - x0)[edge]
+        np.add.at(toggles, (row, np.clip(np.ceil(at), 0, lattice.ny).astype(int)), 1)
     return np.asarray((toggles.cumsum(axis=1)[:, :-1] % 2 == 1).ravel())
 
 
@@ -95,8 +96,8 @@ def _opened(loop: FloatArray) -> FloatArray:
 
 def _opening(bench: Bench) -> np.ndarray:
     """(columns,) where the top face is cut open."""
-    depth = bench.subject_columns.top() - bench.piece_columns.top()
-    gone = bench.removal.length_mm[:, :, [1, 3]].sum(axis=(1, 2)) > 0.0
+    depth = bench.subject_columns.top - bench.piece_columns.top
+    gone = bench.removal.length_mm[:, 1::2].sum(axis=(0, 1)) > 0.0
     return np.asarray(gone & ((depth > bench.least_mm) | bench.removal.filled))
 
 
@@ -157,7 +158,7 @@ def _rim(bench: Bench, opening: np.ndarray) -> tuple[FloatArray, ...]:
     edge = mask.copy()
     edge[1:-1, 1:-1] &= ~inner
     chosen = edge.ravel()
-    points = np.column_stack([lattice.feet()[chosen], bench.subject_columns.top()[chosen]])
+    points = np.column_stack([lattice.feet[chosen], bench.subject_columns.top[chosen]])
     if not len(points):
         return ()
     middle = points.mean(axis=0)

@@ -33,7 +33,7 @@ def target_cleared(bench: Bench) -> tuple[Reading, ...]:
         return (unmeasured(name, f"{removal.share:.0%} of the cut was not scanned", unit="1"),)
     layer = bench.clear_layer
     layers = slice(None) if layer is None else [layer + 1]
-    by_kind = removal.length_mm[:, layers].sum(axis=(0, 1), dtype=float) * bench.lattice.cell_mm2
+    by_kind = removal.length_mm[layers].sum(axis=(0, 2), dtype=float) * bench.lattice.cell_mm2
     planned, gone = by_kind[PLANNED_LEFT] + by_kind[PLANNED_REMOVED], by_kind[PLANNED_REMOVED]
     if layer is not None:
         planned, gone = by_kind.sum(), by_kind[REMOVED] + by_kind[PLANNED_REMOVED]

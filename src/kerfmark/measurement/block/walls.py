@@ -22,6 +22,8 @@ OFF_THE_RIM_PART, OFF_THE_FLOOR_PART = 0.15, 0.3
 CELL_MM = 0.4
 LEAST_HEIGHT_MM, LEAST_AREA_MM2 = 0.3, 0.2
 OUTLIER = 3.5
+CHOICE_DEG = 0.02
+"""How much a lean of 6° changed with the faces near the corners, on phantoms without noise."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,6 +132,7 @@ def _reading(bench: Bench, where: str | None, wall: Wall | str) -> Reading:
     budget = (
         Component("surface noise", math.degrees(noise)),
         Component("alignment", alignment_u_deg(bench.piece.alignment, along)),
+        Component("choice of the wall's faces", CHOICE_DEG),
     )
     foot = wall.segment_mm[0]
     upright = np.array([foot, [foot[0], foot[1], wall.segment_mm[1][2]]])

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kerfmark.kernels.paths import cross_sections
+from kerfmark.kernels.paths import find_grooves, read_walls
 from kerfmark.measurement.line.unrolled import DepthMap, Path, Unrolled, planned_path, unrolled
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.measurement.surface.columns import Lattice, crossings, lattice_over
@@ -19,7 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Groove", "Run", "Stations"]
 
-STATION_MM, SAMPLE_MM = 0.1, 0.0125
+STATION_MM, SAMPLE_MM, LEVEL_MM = 0.1, 0.05, 0.02
+DEEPEST_MM = 8.0
 AVERAGED_MM = 0.3
 ASTRAY_MM = 1.5
 BEYOND_MM = 6.0
@@ -36,15 +39,13 @@ TOP_SPACING_MM = 0.25
 class Stations:
     """The groove's cross-sections every 0.1 mm: place along the line, the tool's centre to its left, width, depth.
 
-    All (n,) mm, nan where there is no groove; centre, width and depth are means over 0.3 mm. `full_mm` is the level that
-    the walls were read against.
+    All (n,) mm, nan where there is no groove; centre, width and depth are means over 0.3 mm.
     """
 
     along: FloatArray
     centre_mm: FloatArray
     width_mm: FloatArray
     depth_mm: FloatArray
-    full_mm: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ class Groove(Bench):
     def laid_out(self) -> Unrolled:
         """The piece beside the line."""
         reach = self.reach_mm + 0.5
-        return unrolled(self.piece.surface, self.path, reach_mm=reach, top_at=self._top_at)
+        return unrolled(self.piece.surface, self.path, reach_mm=reach, top_at=self.top_at)
 
     @property
     def reach_mm(self) -> float:
@@ -87,9 +88,9 @@ class Groove(Bench):
         side = self.reach_mm + 2.0
         bounds = np.array([self.path.points.min(axis=0) - side, self.path.points.max(axis=0) + side])
         lattice = lattice_over(bounds, spacing_mm=TOP_SPACING_MM)
-        return lattice, crossings(self.prepared.subject, lattice).top().reshape(lattice.nx, lattice.ny)
+        return lattice, crossings(self.prepared.subject, lattice).top.reshape(lattice.nx, lattice.ny)
 
-    def _top_at(self, places: FloatArray) -> FloatArray:
+    def top_at(self, places: FloatArray) -> FloatArray:
         """Height of the subject's top at places (n, 2), bilinear between columns."""
         lattice, top = self._tops
         at = (places @ lattice.turn[:2, :2].T - lattice.origin) / lattice.spacing_mm
@@ -105,11 +106,15 @@ class Groove(Bench):
         """Cross-sections along the line and beyond its ends."""
         span = (float(self.path.lengths[0]), float(self.path.lengths[-1]))
         rows = self.laid_out.depth_map(span, (-self.reach_mm, self.reach_mm), row_mm=STATION_MM, sample_mm=SAMPLE_MM)
-        found = cross_sections(rows.depth_mm, self.least_depth_mm)
-        centre = rows.left[:, 0] + SAMPLE_MM * found[:, 0]
-        width = SAMPLE_MM * found[:, 1]
-        depth = _depth_at_centre(rows, centre, width)
-        return Stations(rows.along, _mean_over(centre), _mean_over(width), _mean_over(depth), found[:, 2])
+        found = find_grooves(rows.depth_mm, self.least_depth_mm)
+        if not np.isfinite(found).any():
+            return Stations(rows.along, *(np.full(len(rows.along), np.nan) for _ in range(3)))
+        rough, full = rows.left[0] + SAMPLE_MM * found[:, 0], found[:, 1]
+        deepest = min(float(np.nanmax(full)), DEEPEST_MM)
+        levels, crossed = self.laid_out.walls(span, (0.0, deepest), row_mm=STATION_MM, level_mm=LEVEL_MM)
+        walls = read_walls(crossed.starts, crossed.heights, levels, rough, full)
+        depth = _depth_at_centre(rows, walls[:, 0], walls[:, 1])
+        return Stations(rows.along, *(_mean_over(v) for v in (walls[:, 0], walls[:, 1], depth)))
 
     @cached_property
     def runs(self) -> tuple[Run, ...]:
@@ -123,6 +128,9 @@ class Groove(Bench):
 
     def _run(self, first: int, last: int) -> Run:
         at = self.stations.along
+        if self.path.closed:
+            first = 0 if at[first] <= AVERAGED_MM else first
+            last = len(at) - 1 if at[last] >= self.path.length_mm - AVERAGED_MM else last
         start = at[first] if first == 0 else self._tool_end(first, last, side=-1)
         end = at[last] if last == len(at) - 1 else self._tool_end(first, last, side=1)
         return Run(start, end) if start < end else Run(0.5 * (start + end), 0.5 * (start + end))
@@ -137,17 +145,28 @@ class Groove(Bench):
         near = np.arange(edge - reach, edge + 1) if side > 0 else np.arange(edge, edge + reach + 1)
         near = near[(near >= first) & (near <= last)]
         inner = near[: max(1, 2 * len(near) // 3)] if side > 0 else near[-max(1, 2 * len(near) // 3) :]
-        radius, level = (0.5 * float(np.nanmedian(v[inner])) for v in (stations.width_mm, stations.depth_mm))
-        centre = float(np.nanmedian(stations.centre_mm[inner]))
+        slope, middle = self._heading(inner)
+        radius = 0.5 * float(np.nanmedian(stations.width_mm[inner])) / math.hypot(1.0, slope)
+        level = 0.5 * float(np.nanmedian(stations.depth_mm[inner]))
+        centre = middle(stations.along[edge] - side * radius)
         span = np.sort([stations.along[edge] - side * radius, stations.along[edge] + side * 0.5])
         rows = self.laid_out.depth_map(
             (float(span[0]), float(span[1])), (centre - END_HALF_MM, centre + END_HALF_MM),
             row_mm=END_ROW_MM, sample_mm=END_SAMPLE_MM,
         )  # fmt: skip
         rim = _last_above(rows, level, side)
-        arc = np.sqrt(np.maximum(radius**2 - (rows.left.mean(axis=0) - centre) ** 2, 0.0))
+        arc = np.sqrt(np.maximum(radius**2 - (rows.left - centre) ** 2, 0.0))
         known = np.isfinite(rim)
         return float(np.mean((rim - side * arc)[known])) if known.any() else float(stations.along[edge] - side * radius)
+
+    def _heading(self, chosen: np.ndarray) -> tuple[float, Callable[[float], float]]:
+        """How the tool's centre leaves the line over some stations, and where that takes it."""
+        at, centre = self.stations.along[chosen], self.stations.centre_mm[chosen]
+        known = np.isfinite(centre)
+        if known.sum() < 3:
+            return 0.0, lambda _: float(np.nanmedian(centre))
+        slope, offset = np.polyfit(at[known] - at[known].mean(), centre[known], 1)
+        return float(slope), lambda t: float(offset + slope * (t - at[known].mean()))
 
     @cached_property
     def followed(self) -> np.ndarray:
@@ -177,7 +196,7 @@ def _last_above(rows: DepthMap, level: float, side: int) -> FloatArray:
 
 def _depth_at_centre(rows: DepthMap, centre: FloatArray, width: FloatArray) -> FloatArray:
     """Depth under the tool's centre: the top of a parabola through the middle 60 % of the floor, flat or round."""
-    off = rows.left - centre[:, None]
+    off = rows.left[None, :] - centre[:, None]
     with np.errstate(invalid="ignore"):
         weight = ((np.abs(off) < MIDDLE_PART * width[:, None]) & np.isfinite(rows.depth_mm)).astype(float)
     x, d = np.where(weight > 0, off, 0.0), np.where(weight > 0, rows.depth_mm, 0.0)

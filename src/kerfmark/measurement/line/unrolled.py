@@ -1,4 +1,4 @@
-"""A piece laid out along its planned line: lengths along it, lengths to its left, heights as they are."""
+"""A piece laid out along its planned line: lengths along it, lengths to its left, heights above the old surface."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.columns import find_crossings, sort_crossings
@@ -16,8 +15,6 @@ from kerfmark.records import FloatArray, Surface
 
 __all__ = ["DepthMap", "Path", "Unrolled", "planned_path", "unrolled"]
 
-DITHER = 0.05 * (np.sqrt(5.0) - 1.0)
-"""How far each row is shifted against the one before, in samples: over a stretch of the line every place comes up."""
 STRAIGHT_MM = 0.02
 
 
@@ -49,7 +46,7 @@ class Path:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DepthMap:
-    """Depth below the subject's top: rows at `along` (rows,), samples at `left` (rows, samples), mm; nan unseen."""
+    """Depth below the subject's top: rows at `along` (rows,), samples at `left` (samples,), mm; nan unseen."""
 
     along: FloatArray
     left: FloatArray
@@ -59,27 +56,51 @@ class DepthMap:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Unrolled:
-    """A surface in the line's coordinates, and the height of the subject's top at any (x, y)."""
+    """A surface in the line's coordinates: along it, to its left, height above the subject's top."""
 
     path: Path
     surface: Surface
-    top_at: Callable[[FloatArray], FloatArray]
 
     def depth_map(
         self, along: tuple[float, float], left: tuple[float, float], *, row_mm: float, sample_mm: float
     ) -> DepthMap:
-        """Depths on rows across the line. Rows are shifted against each other, so that upright walls read between samples."""
-        rows, samples = (round((b - a) / s) + 1 for (a, b), s in ((along, row_mm), (left, sample_mm)))
-        at = along[0] + row_mm * np.arange(rows)
-        surface = _between(self.surface, at[0] - row_mm, at[-1] + row_mm)
-        points = surface.vertices_mm.copy()
-        points[:, 0] = (points[:, 0] - at[0]) * (sample_mm / row_mm)
-        points[:, 1] -= left[0]
-        heights, shift = _tops(Surface(points, surface.faces), sample_mm, rows, samples)
-        lefts = left[0] + shift[:, None] + sample_mm * np.arange(samples)
-        places = self.path.places(np.repeat(at, samples), lefts.ravel())
-        depth = (self.top_at(places) - heights.ravel()).reshape(rows, samples)
-        return DepthMap(np.asarray(at), lefts, depth, sample_mm)
+        """Depths on rows across the line."""
+        found = self._crossings((0, 1, 2), (along[0], left[0]), (along[1], left[1]), (row_mm, sample_mm))
+        rows, samples, crossed = found
+        return DepthMap(
+            np.asarray(along[0] + row_mm * np.arange(rows)), np.asarray(left[0] + sample_mm * np.arange(samples)),
+            -crossed.top.reshape(rows, samples), sample_mm,
+        )  # fmt: skip
+
+    def walls(
+        self, along: tuple[float, float], depth: tuple[float, float], *, row_mm: float, level_mm: float
+    ) -> tuple[FloatArray, Crossings]:
+        """Levels (depths), and where lines across the planned line at those depths meet the surface.
+
+        The lines of one row follow one another, the deepest first.
+        """
+        low, high = (along[0], -depth[1]), (along[1], -depth[0])
+        _, levels, crossed = self._crossings((0, 2, 1), low, high, (row_mm, level_mm))
+        return np.asarray(depth[1] - level_mm * np.arange(levels)), crossed
+
+    def _crossings(
+        self,
+        axes: tuple[int, int, int],
+        low: tuple[float, float],
+        high: tuple[float, float],
+        steps: tuple[float, float],
+    ) -> tuple[int, int, Crossings]:
+        """Crossings of lines along the third of `axes` on a lattice over the first two."""
+        rows, samples = (round((b - a) / s) + 1 for a, b, s in zip(low, high, steps, strict=True))
+        surface = _between(self.surface, low[0] - steps[0], high[0] + steps[0])
+        points = surface.vertices_mm[:, axes].copy()
+        points[:, 0] = (points[:, 0] - low[0]) * (steps[1] / steps[0])
+        points[:, 1] -= low[1]
+        found = find_crossings(
+            read_only(points, np.float64), read_only(surface.faces, np.int32), read_only(np.zeros(2), np.float64),
+            steps[1], rows, samples,
+        )  # fmt: skip
+        return rows, samples, Crossings(*sort_crossings(*found, rows * samples))
 
 
 def planned_path(line_mm: FloatArray, *, beyond_mm: float) -> Path:
@@ -104,35 +125,18 @@ def unrolled(surface: Surface, path: Path, *, reach_mm: float, top_at: Callable[
         read_only(surface.vertices_mm, np.float64), read_only(path.points, np.float64),
         read_only(path.lengths, np.float64), float(reach_mm),
     )  # fmt: skip
-    corners = along[surface.faces]
-    near: NDArray[np.bool_] = np.asarray(np.isfinite(corners).all(axis=1))
-    near[near] = np.ptp(corners[near], axis=1) < max(0.5 * path.length_mm, 1.0)
-    number = np.cumsum(np.isfinite(along)) - 1
-    known = np.isfinite(along)
-    points = np.column_stack([along, left, surface.vertices_mm[:, 2]])[known]
-    return Unrolled(path, Surface(points, number[surface.faces[near]].astype(np.int32)), top_at)
+    known = np.flatnonzero(np.isfinite(along))
+    height = surface.vertices_mm[known, 2] - top_at(surface.vertices_mm[known, :2])
+    number = np.full(len(along), -1, np.int32)
+    number[known[np.isfinite(height)]] = np.arange(np.isfinite(height).sum(), dtype=np.int32)
+    points = np.column_stack([along[known], left[known], height])[np.isfinite(height)]
+    a, b, c = (number[corner] for corner in surface.faces.T)
+    faces = np.column_stack([a, b, c])[(a >= 0) & (b >= 0) & (c >= 0)]
+    longest = max(0.5 * path.length_mm, 1.0)
+    return Unrolled(path, Surface(points, faces[np.ptp(points[faces][:, :, 0], axis=1) < longest]))
 
 
 def _between(surface: Surface, low: float, high: float) -> Surface:
     """Faces that reach into a stretch of the line."""
     corners = surface.vertices_mm[:, 0][surface.faces]
     return Surface(surface.vertices_mm, surface.faces[(corners.max(axis=1) >= low) & (corners.min(axis=1) <= high)])
-
-
-def _tops(surface: Surface, spacing: float, rows: int, samples: int) -> tuple[FloatArray, FloatArray]:
-    """(rows, samples) highest crossings, and how far each row's first sample is shifted, 0 to one sample.
-
-    The rows' shifts are laid on as a shear; what it moves by whole samples is taken back.
-    """
-    points = surface.vertices_mm.copy()
-    points[:, 1] -= DITHER * points[:, 0]
-    drift = DITHER * np.arange(rows)
-    whole = np.floor(drift).astype(int)
-    wide = samples + int(whole[-1])
-    origin = read_only([0.0, -float(whole[-1]) * spacing], np.float64)
-    found = find_crossings(
-        read_only(points, np.float64), read_only(surface.faces, np.int32), origin, spacing, rows, wide
-    )
-    top = Crossings(*sort_crossings(*found, rows * wide)).top().reshape(rows, wide)
-    index = np.arange(samples)[None, :] + (whole[-1] - whole)[:, None]
-    return np.take_along_axis(top, index, axis=1), spacing * (drift - whole)

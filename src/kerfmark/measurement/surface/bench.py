@@ -72,10 +72,8 @@ class Bench:
     @cached_property
     def is_cut(self) -> NDArray[np.bool_]:
         """(m,) true for the piece's faces that lie clearly below the subject's surface."""
-        faces = self.piece.surface.faces
-        return np.asarray(
-            (self.depth_mm[faces].min(axis=1) > 0.0) & (self.depth_mm[faces].mean(axis=1) > self.least_mm)
-        )
+        a, b, c = (self.depth_mm[corner] for corner in self.piece.surface.faces.T)
+        return np.asarray((np.minimum(np.minimum(a, b), c) > 0.0) & (a + b + c > 3.0 * self.least_mm))
 
     @cached_property
     def cut(self) -> CutFaces:
@@ -175,7 +173,7 @@ class Bench:
     @property
     def is_tiled(self) -> bool:
         """Whether the layers leave nothing of the subject unclaimed."""
-        claimed = self.removal.length_mm.sum(axis=(0, 2), dtype=float)
+        claimed = self.removal.length_mm.sum(axis=(1, 2), dtype=float)
         return float(claimed[0]) < 1e-3 * float(claimed.sum())
 
     @cached_property
@@ -185,7 +183,7 @@ class Bench:
             return self.soft(sample(self.prepared.target_grid, self.cut.middles))
         if self.clear_layer is None or self.lattice is None:
             return np.zeros(len(self.cut.areas))
-        lowest = self.layer_columns[self.clear_layer].bottom()[self.lattice.nearest(self.cut.middles)]
+        lowest = self.layer_columns[self.clear_layer].bottom[self.lattice.nearest(self.cut.middles)]
         return np.where(np.isnan(lowest), 0.0, self.soft(self.cut.middles[:, 2] - np.nan_to_num(lowest)))
 
     def soft(self, height_mm: FloatArray) -> FloatArray:

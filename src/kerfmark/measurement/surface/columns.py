@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,11 +23,12 @@ __all__ = ["Crossings", "Lattice", "crossings", "lattice_over", "lengths_removed
 
 SPACING_MM = 0.05
 MOST_COLUMNS = 160_000
-TURN_DEG = math.degrees(math.atan(0.5 * (math.sqrt(5.0) - 1.0)))
-"""The golden angle of slopes: the number that fractions approach worst."""
+TURN_DEG = math.degrees(math.atan(0.1 * (math.sqrt(5.0) - 1.0)))
+"""Slope a fifth of the golden number, which fractions approach worst: eight columns on, a straight wall has met every
+part of a spacing, and a long narrow box still fills most of its lattice."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Lattice:
     """Columns along +z: (i, j), number `i * ny + j`, stands at `origin + spacing * (i, j)` of the turned plane."""
 
@@ -46,6 +48,7 @@ class Lattice:
         """The area each stands for."""
         return self.spacing_mm**2
 
+    @cached_property
     def feet(self) -> FloatArray:
         """(columns, 2) places of the columns in the tooth frame, x and y, mm."""
         i, j = np.meshgrid(np.arange(self.nx), np.arange(self.ny), indexing="ij")
@@ -59,7 +62,7 @@ class Lattice:
         return np.asarray(np.clip(i, 0, self.nx - 1) * self.ny + np.clip(j, 0, self.ny - 1))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Crossings:
     """Where columns cross a surface: entries `starts[c]` to `starts[c + 1]` are column c's, from the top down."""
 
@@ -67,6 +70,7 @@ class Crossings:
     heights: FloatArray
     upward: NDArray[np.bool_]
 
+    @cached_property
     def top(self) -> FloatArray:
         """(columns,) height of each column's highest crossing, nan where there is none."""
         first, end = self.starts[:-1], self.starts[1:]
@@ -75,6 +79,7 @@ class Crossings:
         top[hit] = self.heights[first[hit]]
         return top
 
+    @cached_property
     def bottom(self) -> FloatArray:
         """(columns,) height of each column's lowest crossing, nan where there is none."""
         first, end = self.starts[:-1], self.starts[1:]
@@ -83,6 +88,7 @@ class Crossings:
         bottom[hit] = self.heights[end[hit] - 1]
         return bottom
 
+    @cached_property
     def is_closed(self) -> bool:
         """Whether hardly any column that meets the surface ends in material: a scan from one side does not close."""
         first, end = self.starts[:-1], self.starts[1:]
@@ -138,19 +144,19 @@ def lengths_removed(
 
     Returns
     -------
-    length_mm : (columns, layers + 1, 4) float32 array, mm
-        Second axis: 0 for what no layer claims, then the layers. Last axis: left and removed outside the plan, left and
-        removed inside it.
+    length_mm : (layers + 1, 4, columns) float32 array, mm
+        First axis: 0 for what no layer claims, then the layers. Second axis: left and removed outside the plan, left
+        and removed inside it.
     """
     empty = Crossings(np.zeros(lattice.columns + 1, np.int64), np.empty(0), np.empty(0, bool))
     stack = [subject, piece, target or empty, *layers]
     offsets = np.cumsum([0] + [len(s.heights) for s in stack])
     starts = np.concatenate([s.starts[:-1] + o for s, o in zip(stack, offsets, strict=False)] + [offsets[-1:]])
     plan = -1 if target is not None else -2 if planned_layer is None else planned_layer
-    feet = np.column_stack([lattice.feet(), np.zeros(lattice.columns)])
+    feet = np.column_stack([lattice.feet, np.zeros(lattice.columns)])
     return kernels.lengths_removed(
         starts.astype(np.int64), np.concatenate([s.heights for s in stack]),
         np.concatenate([s.upward for s in stack]), len(stack), lattice.columns, plan,
         read_only(subject_grid.values, np.float32), (feet - subject_grid.origin_mm) / subject_grid.spacing_mm,
-        np.array([0.0, 0.0, 1.0]) / subject_grid.spacing_mm, float(least_mm), piece.is_closed(),
+        np.array([0.0, 0.0, 1.0]) / subject_grid.spacing_mm, float(least_mm), piece.is_closed,
     )  # fmt: skip

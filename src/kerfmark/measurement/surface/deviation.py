@@ -67,10 +67,10 @@ def _still_to_cut(bench: Bench, grid: Grid) -> np.ndarray:
 
 def _unseen(bench: Bench) -> float:
     """Part of the planned cut, seen from above, where the scan has no surface."""
-    if bench.target_columns is None or bench.piece_columns.is_closed():
+    if bench.target_columns is None or bench.piece_columns.is_closed:
         return 0.0
-    planned = bench.subject_columns.top() - bench.target_columns.top() > bench.least_mm
-    return float(np.isnan(bench.piece_columns.top()[planned]).mean()) if planned.any() else 0.0
+    planned = bench.subject_columns.top - bench.target_columns.top > bench.least_mm
+    return float(np.isnan(bench.piece_columns.top[planned]).mean()) if planned.any() else 0.0
 
 
 def _signed(points: FloatArray, target: Surface, grid: Grid) -> FloatArray:
@@ -136,7 +136,7 @@ def _reading(bench: Bench, cells: Cells, stat: str, reason: str | None) -> Readi
 
 
 Statistic: TypeAlias = tuple[float, FloatArray, Callable[[float], float]]
-"""A value, how it answers to each cell's deviation, and how much noise of a cell spreads it."""
+"""A value, how it answers to each cell's deviation, and what the cells' noise may add to it by widening the spread."""
 
 
 def _rms(cells: Cells) -> Statistic:
@@ -155,11 +155,5 @@ def _percentile(cells: Cells, part: float) -> Statistic:
     near = (cells.deviation_mm >= low) & (cells.deviation_mm <= high)
     weights = np.where(near, cells.areas, 0.0)
     total = float(weights.sum())
-    whole = cells.areas / cells.areas.sum()
-    variance = float((whole * (cells.deviation_mm - whole @ cells.deviation_mm) ** 2).sum())
-
-    def spread(noise: float) -> float:
-        narrower = np.sqrt(max(0.0, variance - noise**2))
-        return abs(normal_quantile(part)) * float(np.sqrt(variance) - narrower)
-
-    return value, weights / total, spread
+    steepness = 0.5 * math.hypot(1.0, normal_quantile(part))
+    return value, weights / total, lambda noise: steepness * noise

@@ -31,9 +31,9 @@ def filled(lengths: NDArray[np.float32], lattice: Lattice, *, subject: Crossings
     """
     unseen = (np.diff(piece.starts) == 0) & (np.diff(subject.starts) > 0)
     none = np.zeros(lattice.columns, bool)
-    if piece.is_closed() or not unseen.any():
+    if piece.is_closed or not unseen.any():
         return Filled(lengths, none, 0.0)
-    cut = lengths[:, :, [1, 3]].sum(axis=(1, 2)) > 0.0
+    cut = lengths[:, 1::2].sum(axis=(0, 1)) > 0.0
     holes = _holes(unseen, cut, np.diff(subject.starts) > 0, lattice)
     if not holes.any():
         return Filled(lengths, none, 0.0)
@@ -44,7 +44,7 @@ def filled(lengths: NDArray[np.float32], lattice: Lattice, *, subject: Crossings
     near = distance_transform_edt(~source, return_distances=False, return_indices=True)
     number = (near[0] * lattice.ny + near[1]).ravel()
     whole = lengths.copy()
-    whole[holes] = _like(lengths[holes], lengths[number[holes]])
+    whole[..., holes] = _like(lengths[..., holes], lengths[..., number[holes]])
     return Filled(whole, holes, float(holes.sum() / (holes.sum() + cut.sum())))
 
 
@@ -52,9 +52,9 @@ def _like(own: NDArray[np.float32], beside: NDArray[np.float32]) -> NDArray[np.f
     """Own material of each layer, gone and left in the proportion found beside it."""
     out = own.copy()
     for plan in (0, 2):
-        total, near = own[..., plan] + own[..., plan + 1], beside[..., plan] + beside[..., plan + 1]
-        gone = np.divide(beside[..., plan + 1], near, out=np.zeros_like(near), where=near > 0)
-        out[..., plan], out[..., plan + 1] = total * (1.0 - gone), total * gone
+        total, near = own[:, plan] + own[:, plan + 1], beside[:, plan] + beside[:, plan + 1]
+        gone = np.divide(beside[:, plan + 1], near, out=np.zeros_like(near), where=near > 0)
+        out[:, plan], out[:, plan + 1] = total * (1.0 - gone), total * gone
     return out
 
 

@@ -17,6 +17,7 @@ HALF_NORMAL = 0.4
 """Mean of the positive half of a standard normal variable, 1 / sqrt(2 π): what noise adds on the far side of an edge."""
 COLUMN_NOISE = 0.7
 """Noise of a point inside a triangle over that of its corners: root of the mean of a² + b² + c² over a triangle, 1/√2."""
+COLUMNS_ASTRAY = 3.0
 REGION_POINTS = 300
 
 
@@ -50,9 +51,9 @@ def volume_reading(
     bench : Bench
     reading, where : str
     layers : list of int
-        Along the second axis of the columns' lengths.
+        Along the first axis of the columns' lengths.
     kinds : tuple of int
-        Along their last axis.
+        Along their second axis.
     face_share : (faces,) float array, optional
         How far each cut face bounds such a volume, 0 to 1, beside lying in these layers.
     """
@@ -62,7 +63,7 @@ def volume_reading(
     if removal.share > MOST_UNSEEN:
         reason = f"{removal.share:.0%} of the cut was not scanned"
         return unmeasured(reading, reason, unit="mm3", where=where)
-    along = removal.length_mm[:, layers][:, :, list(kinds)].sum(axis=(1, 2), dtype=float)
+    along = sum((removal.length_mm[n, k] for n in layers for k in kinds), np.zeros(bench.lattice.columns))
     lost = float(along[removal.filled].sum()) * bench.lattice.cell_mm2
     share = bench.layer_shares[:, layers].sum(axis=1) * (1.0 if face_share is None else face_share)
     return measured(
@@ -70,7 +71,11 @@ def volume_reading(
         float(along.sum()) * bench.lattice.cell_mm2,
         unit="mm3",
         where=where,
-        budget=(*volume_budget(bench, share), Component("holes of the scan", 0.3 * lost)),
+        budget=(
+            *volume_budget(bench, share),
+            Component("column spacing", _column_u(bench, along)),
+            Component("holes of the scan", 0.3 * lost),
+        ),
         witness=Witness("region", points_mm=_points(bench, along)),
         reason=f"{removal.share:.1%} of the cut lies in holes of the scan, filled in from beside them"
         if lost
@@ -103,10 +108,17 @@ def volume_budget(bench: Bench, share: FloatArray) -> tuple[Component, ...]:
     )
 
 
+def _column_u(bench: Bench, along: FloatArray) -> float:
+    """Along its walls a volume has a few columns too many or too few; each holds the volume's usual height."""
+    assert bench.lattice is not None
+    some = along[along > bench.least_mm]
+    return COLUMNS_ASTRAY * bench.lattice.cell_mm2 * float(some.mean()) if len(some) else 0.0
+
+
 def all_gone(bench: Bench, layers: list[int]) -> tuple[float, float]:
     """Volumes (mm³) of some layers: what is removed, and what there was."""
     assert bench.lattice is not None
-    lengths = bench.removal.length_mm[:, layers].sum(axis=(0, 1), dtype=float) * bench.lattice.cell_mm2
+    lengths = bench.removal.length_mm[layers].sum(axis=(0, 2), dtype=float) * bench.lattice.cell_mm2
     return float(lengths[REMOVED] + lengths[PLANNED_REMOVED]), float(lengths.sum())
 
 
@@ -115,4 +127,4 @@ def _points(bench: Bench, along: FloatArray) -> FloatArray:
     assert bench.lattice is not None
     some = np.flatnonzero(along > bench.least_mm)
     some = some[:: max(1, len(some) // REGION_POINTS)]
-    return np.column_stack([bench.lattice.feet()[some], bench.subject_columns.top()[some] - 0.5 * along[some]])
+    return np.column_stack([bench.lattice.feet[some], bench.subject_columns.top[some] - 0.5 * along[some]])

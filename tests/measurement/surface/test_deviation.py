@@ -1,0 +1,65 @@
+import numpy as np
+import pytest
+import trimesh
+
+from kerfmark.measurement.surface.deviation import STATS, weighted_quantile
+
+
+def test_percentiles_find_the_high_floor_and_the_wide_wall(blocks, scan, take):
+    # By construction: floor 0.2 mm high (a third of the area), buccal wall 0.15 mm too far out (a fifth), the rest true.
+    blank = blocks["short and wide"]
+    found = take(blank.prepared, scan(blank, noise_um=10.0))
+    expected = {"p01": -0.15, "p05": -0.15, "p50": 0.0, "p95": 0.2, "p99": 0.2}
+    for stat, value in expected.items():
+        assert found["surface.deviation_mm", None, stat].value == pytest.approx(value, abs=0.020)
+
+
+def test_rms_agrees_with_another_library(blocks, scan, take):
+    # Source: trimesh signed distances (positive inside, hence the sign) of area-weighted samples of the cut faces.
+    # Tolerance: the 0.1 mm grid rounds the target's edges, a few µm over the whole.
+    blank = blocks["leaning walls"]
+    piece = scan(blank)
+    target = trimesh.Trimesh(blank.prepared.target.vertices_mm, blank.prepared.target.faces, process=False)
+    faces = piece.surface.vertices_mm[piece.surface.faces]
+    inside = (np.abs(faces[..., 0]) < 5.9).all(axis=1) & (np.abs(faces[..., 1]) < 4.9).all(axis=1)
+    cut = inside & (faces[..., 2].mean(axis=1) < -0.03) & (faces[..., 2].min(axis=1) > -4.9)
+    points, which = trimesh.sample.sample_surface(
+        trimesh.Trimesh(piece.surface.vertices_mm, piece.surface.faces[cut], process=False), 4000, seed=3
+    )
+    theirs = np.sqrt(np.mean(trimesh.proximity.signed_distance(target, points) ** 2))
+    assert len(which) == 4000
+    found = take(blank.prepared, piece)["surface.deviation_mm", None, "rms"]
+    assert found.value == pytest.approx(theirs, abs=0.006)
+
+
+def test_a_lump_that_was_never_touched_counts_as_material_left(blocks, scan, take):
+    # Half of the pocket left standing: its top lies 2 mm above the planned floor and 1.5 mm from the nearest planned
+    # wall at most, so the 99th percentile is that of points deep inside the lump, over 1 mm.
+    from block_phantoms import BLOCK, Blank
+
+    from kerfmark.geometry.solids import Solid, difference
+
+    half = Blank(blocks["as planned"].prepared, difference(BLOCK, Solid.box([-3, -1.5, -2], [0, 1.5, 1])), {})
+    found = take(half.prepared, scan(half, noise_um=10.0))
+    assert found["surface.deviation_mm", None, "p99"].value > 1.0
+    assert found["block.target_cleared", None, None].value == pytest.approx(0.5, abs=0.015)
+
+
+def test_without_a_target_there_is_no_deviation(blocks, scan, take):
+    from types import SimpleNamespace
+
+    bare = SimpleNamespace(**{**vars(blocks["as planned"].prepared), "target": None, "target_grid": None})
+    found = take(bare, scan(blocks["as planned"]))
+    assert {found["surface.deviation_mm", None, s].status for s in STATS} == {"not_applicable"}
+
+
+def test_a_weighted_quantile_of_equal_weights_is_the_plain_one():
+    # Source: numpy's "hazen" quantile, whose ranks are the middles of the weights as ours are.
+    values = np.random.default_rng(4).normal(size=101)
+    for part in (0.01, 0.3, 0.5, 0.95):
+        assert weighted_quantile(values, np.ones(101), part) == pytest.approx(np.quantile(values, part, method="hazen"))
+
+
+def test_a_weight_of_two_counts_like_the_value_twice():
+    values, weights = np.array([1.0, 2.0, 3.0, 4.0]), np.array([1.0, 2.0, 2.0, 1.0])
+    assert weighted_quantile(values, weights, 0.5) == pytest.approx(2.5)
