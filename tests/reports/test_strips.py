@@ -102,6 +102,12 @@ def test_off_the_strip_only_chevrons_are_drawn(value, colour):
     assert f'fill="@{colour}"' in svg
 
 
+def test_far_into_the_open_side_of_a_corridor_nothing_is_coloured():
+    # At least 0.4, large means material left: 1.12 lies off the strip on the left, inside the limits.
+    svg = strip_svg(criterion(1.12, 0.005, (0.4, inf), "left", unit="1"))
+    assert not re.search(r"@left|@over", svg)
+
+
 def test_not_measured_is_a_dashed_line_in_the_corridor():
     svg = strip_svg(criterion(None, None, (0.8, 1.2), "over"))
     assert len(uprights(svg)) == 2

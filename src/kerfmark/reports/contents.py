@@ -121,6 +121,7 @@ class PieceContents:
     piece_name: str
     source: str
     simulated: bool
+    has_tooth: bool
     cells: tuple[Cell, ...]
     about: tuple[Cell, ...]
     families: tuple[Family, ...]
@@ -162,6 +163,7 @@ def contents_of(
         title=loaded.exercise.title,
         piece_name=piece_name,
         source=source,
+        has_tooth=loaded.exercise.tooth is not None,
         simulated="simulated" in source.lower() or "simulated" in piece_name.lower(),
         cells=_cells(
             assessment, loaded, families, piece_name=piece_name, source=source, learner=given.pop("learner", None)
@@ -244,7 +246,7 @@ def _cells(
     learner: str | None,
 ) -> tuple[Cell, ...]:
     alignment = assessment.piece.alignment
-    tooth = getattr(loaded.exercise, "tooth", None)
+    tooth = loaded.exercise.tooth
     words = [line.ruling.ruling for family in families for line in family.lines]
     return (
         Cell(

@@ -154,8 +154,15 @@ def _outside(plot: _Plot, widths: FloatArray, walls: dict[str, CriterionLine]) -
 
 
 def _limit_marks(plot: _Plot, walls: dict[str, CriterionLine]) -> str:
+    """The limits at the left, those left out that would stand on another."""
     limits = sorted({x for c in walls.values() for x in c.limits if np.isfinite(x)})
-    return "".join(text(plot.left - 6, plot.y(x) + 4, f"{x:g}", size=12, anchor="end", fill="@ink2") for x in limits)
+    decimals = max((len(f"{x:g}".partition(".")[2]) for x in limits), default=1)
+    body, last = "", np.inf
+    for limit in limits:
+        if last - plot.y(limit) >= 12.0:
+            last = plot.y(limit)
+            body += text(plot.left - 6, last + 4, f"{limit:.{decimals}f}", size=12, anchor="end", fill="@ink2")
+    return body
 
 
 def _feet(plot: _Plot, walls: dict[str, CriterionLine], height: float) -> str:

@@ -13,8 +13,9 @@ from kerfmark.reports import strips, symbols, tokens
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CAUTION, CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
-from kerfmark.reports.view.camera import VIEW_NAMES
+from kerfmark.reports.view.camera import direction_words
 from kerfmark.reports.view.deviation import legend_svg
+from kerfmark.reports.view.picture import View
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -60,7 +61,7 @@ def page_of(scene: PieceScene) -> str:
     chosen = _first_chosen(contents)
     shown = next((s.name for s in sections if chosen in s.numbers), sections[0].name if sections else "")
     drawing = {
-        "views": [(v.letter, VIEW_NAMES[v.letter], _painted(v.drawing), v.patch_texts) for v in views],
+        "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
         "sections": [(s.name, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
         "legend": _painted(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else "",
@@ -78,6 +79,10 @@ def page_of(scene: PieceScene) -> str:
         script=_text("piece.js"),
         **drawing,
     )
+
+
+def _way(view: View, scene: PieceScene) -> tuple[str, str]:
+    return direction_words(view.letter, mesial_sign=scene.prepared.mesial_sign, tooth=scene.contents.has_tooth)
 
 
 def _first_chosen(contents: PieceContents) -> int:

@@ -141,7 +141,7 @@ def _section(section: Section) -> dict[str, object]:
 
 
 def _view(view: View) -> dict[str, object]:
-    seen = "slanted, from buccal and mesial" if view.letter == "S" else "slanted, from lingual and distal"
+    seen = "slanted, from the front" if view.letter == "S" else "slanted, from behind"
     return {"drawing": _svg(view.drawing), "alt": seen}
 
 

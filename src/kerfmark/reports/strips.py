@@ -205,7 +205,8 @@ def _needle_ink(scale: StripScale, at: float) -> str:
 
 
 def _off_strip(scale: StripScale, height: float, *, to_left: bool) -> str:
-    fill = "@ink" if scale.side is None else "@left" if to_left else "@over"
+    inside = (scale.left_limit if to_left else scale.right_limit) is None  # far into the open side of the corridor
+    fill = "@ink" if scale.side is None or inside else "@left" if to_left else "@over"
     signs = chevrons(13.0 if to_left else -13.0, height / 2, to_left=to_left, fill=fill)
     return (
         f'<svg x="{"0" if to_left else "100%"}" y="0" width="1" height="{num(height)}" overflow="visible">{signs}</svg>'

@@ -51,6 +51,12 @@ def test_sides_are_named_by_where_mesial_lies(sign, way):
     assert looking_words(BL, mesial_sign=1) == ("looking mesially" if np.cross(-Y, Z)[0] < 0 else "looking distally")
 
 
+def test_a_block_has_axes_instead_of_a_mouth():
+    assert way_words(-X, mesial_sign=1, tooth=False) == "−x"
+    assert way_words((X + Y) / np.sqrt(2), mesial_sign=1, tooth=False) == "+x+y"
+    assert [p.name for p in planes_of((), mesial_sign=1, tooth=False)] == ["YZ", "XZ"]
+
+
 def test_only_a_witness_in_the_plane_is_dimensioned():
     inside = Witness("length", segments_mm=np.array([[[0.0, 4.0, 1.0], [0.0, 3.0, 1.0]]]))
     beside = Witness("length", segments_mm=inside.segments_mm + np.array([2.0, 0, 0]))

@@ -43,6 +43,7 @@ SIDE_ROOM: Final = 46.0
 PAPER_SIDE_ROOM: Final = 36.0
 TOP_ROOM: Final = 62.0
 FOOT_ROOM: Final = 58.0
+NO_DIMENSION: Final = ("_sd_", "_rms_", "lateral_95", "deviation")
 DETAIL_TIMES: Final = 3.0
 DETAIL_R: Final = 46.0
 
@@ -87,7 +88,9 @@ def sections_of(
         Only these planes.
     """
     planes = [
-        p for p in planes_of(assessment.readings, mesial_sign=prepared.mesial_sign) if names is None or p.name in names
+        p
+        for p in planes_of(assessment.readings, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
+        if names is None or p.name in names
     ]
     cut = [outlines_of(plane, assessment.piece, prepared, floor_mm=floor_mm, limit_mm=limit_mm) for plane in planes]
     scale = min((_fitting_scale(one, size, true_scale=true_scale) for one in cut), default=1.0)
@@ -132,10 +135,13 @@ def section_of(
     frame = Frame2(width / 2 - px_per_mm * middle[0], TOP_ROOM + 0.35 * spare + px_per_mm * high[1], px_per_mm)
     room = Room(width, height)
     extent = Extent(*frame.px(np.array([low[0], high[1]])), *frame.px(np.array([high[0], low[1]])))
-    ends = tuple(way_words(sign * plane.across, mesial_sign=prepared.mesial_sign) for sign in (-1, 1))
+    ends = tuple(
+        way_words(sign * plane.across, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth) for sign in (-1, 1)
+    )
     body = _grid(frame, width, height) + _ends(ends, room)
     body += _cut(frame, outlines, plane.name) + _axis(frame, outlines)
-    body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]))
+    words = looking_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
+    body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]), words=words)
     body += _detail(frame, outlines, plane.name, room)
     dimensions, numbers = _dimensions(frame, plane, contents, extent, room)
     label = f"Section {plane.name}, {ends[0]} on the left, {ends[1]} on the right, grid 1 mm"
@@ -246,7 +252,9 @@ def _axis(frame: Frame2, outlines: Outlines) -> str:
     return line(top[0], top[1] - 14, foot[0], foot[1] + 8, stroke="@ink2", stroke_dasharray=CHAIN)
 
 
-def _plan(plane: SectionPlane, assessment: Assessment, prepared: Prepared, room: Room, floor_mm: float) -> str:
+def _plan(
+    plane: SectionPlane, assessment: Assessment, prepared: Prepared, room: Room, floor_mm: float, *, words: str
+) -> str:
     """A little plan: the tooth and the piece from above, the cutting plane across them, and which way one looks."""
     x, y, reach = 52.0, room.height - 44.0, 21.0
     before = prepared.subject.vertices_mm if prepared.subject else assessment.piece.surface.vertices_mm
@@ -282,7 +290,6 @@ def _plan(plane: SectionPlane, assessment: Assessment, prepared: Prepared, room:
         tip = end + 12 * ahead
         body += line(end[0], end[1], tip[0], tip[1]) + arrowhead(tip[0], tip[1], tuple(ahead))
     room.take(Box(x - 46, y - 44, x + 100, y + 44))
-    words = looking_words(plane, mesial_sign=prepared.mesial_sign)
     return body + text(x + 42, room.height - 12, words, size=12, fill="@ink3", halo=True)
 
 
@@ -312,12 +319,13 @@ def _detail(frame: Frame2, outlines: Outlines, name: str, room: Room) -> str:
 
 
 def _is_dimension(reading: Reading) -> bool:
-    """True for an angle or a length whose value is what its witness shows; a ratio is no dimension."""
+    """True for an angle or a length whose value is what its witness shows; a ratio or a spread is no dimension."""
     kind = reading.witness.kind if reading.witness is not None else ""
     return (
         reading.value is not None
         and (kind, reading.unit) in (("angle", "deg"), ("length", "mm"), ("length", "um"))
         and reading.stat != "excess"
+        and not any(word in reading.id for word in NO_DIMENSION)
     )
 
 

@@ -20,11 +20,13 @@ _WAYS: Final = ("buccal", "mesiobuccal", "mesial", "mesiolingual", "lingual", "d
 _ADVERBS: Final = {way: way + "ly" for way in _WAYS}
 
 
-def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int) -> tuple[SectionPlane, ...]:
+def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True) -> tuple[SectionPlane, ...]:
     """The planes the readings were taken in, by name, each once; BL and MD through the long axis if there are none.
 
     The fitted angles' own planes come before others of the same name, since they hold the path of insertion.
     """
+    if not tooth:
+        return _axial_plane("BL", mesial_sign, name="YZ"), _axial_plane("MD", mesial_sign, name="XZ")
     found: dict[str, SectionPlane] = {}
     with_plane = [r for r in readings if r.witness is not None and r.witness.plane is not None]
     for reading in sorted(with_plane, key=lambda r: r.witness is not None and r.witness.kind != "angle"):
@@ -36,9 +38,9 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int) -> tuple[Secti
     return tuple(found[name] for name in PLANE_AZIMUTHS if name in found)
 
 
-def _axial_plane(name: str, mesial_sign: int) -> SectionPlane:
-    across = -azimuth_direction(PLANE_AZIMUTHS[name], mesial_sign=mesial_sign)
-    return SectionPlane(name, np.zeros(3), across, np.array([0.0, 0.0, 1.0]))
+def _axial_plane(azimuth: str, mesial_sign: int, *, name: str | None = None) -> SectionPlane:
+    across = -azimuth_direction(PLANE_AZIMUTHS[azimuth], mesial_sign=mesial_sign)
+    return SectionPlane(name or azimuth, np.zeros(3), across, np.array([0.0, 0.0, 1.0]))
 
 
 def flat(points_mm: FloatArray, plane: SectionPlane) -> FloatArray:
@@ -88,12 +90,21 @@ def _lies_in(segments_mm: FloatArray, kind: str, plane: SectionPlane) -> bool:
     return bool(off.max() < NEAR_MM and lengths.min() > 1e-6 and (in_plane / lengths).min() > ALONG)
 
 
-def way_words(direction: FloatArray, *, mesial_sign: int) -> str:
-    """Which way a direction points across the tooth: buccal, mesiobuccal, mesial …."""
+def way_words(direction: FloatArray, *, mesial_sign: int, tooth: bool = True) -> str:
+    """Which way a direction points across the tooth (buccal, mesiobuccal, mesial), or across a block (+y, +x+y, +x)."""
+    if not tooth:
+        return _axis_words(direction)
     azimuth = np.degrees(np.arctan2(direction[0] * mesial_sign, direction[1]))
     return _WAYS[int(np.round(azimuth / 45.0)) % 8]
 
 
-def looking_words(plane: SectionPlane, *, mesial_sign: int) -> str:
+def _axis_words(direction: FloatArray) -> str:
+    parts = [(abs(float(direction[k])), f"{'+' if direction[k] > 0 else '−'}{name}") for k, name in enumerate("xy")]
+    return "".join(word for size, word in parts if size > 0.38)  # the sine of 22.5°
+
+
+def looking_words(plane: SectionPlane, *, mesial_sign: int, tooth: bool = True) -> str:
     """Which way the reader looks at a section."""
+    if not tooth:
+        return f"looking along {_axis_words(-np.cross(plane.across, plane.up))}"
     return "looking " + _ADVERBS[way_words(-np.cross(plane.across, plane.up), mesial_sign=mesial_sign)]

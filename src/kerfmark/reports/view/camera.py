@@ -9,10 +9,19 @@ import numpy as np
 
 from kerfmark.records import FloatArray
 
-__all__ = ["VIEW_NAMES", "Camera", "camera_towards"]
+__all__ = ["VIEW_NAMES", "Camera", "camera_towards", "direction_words"]
 
 VIEW_NAMES: Final = {"S": "slanted", "O": "occlusal", "B": "buccal", "L": "lingual", "M": "mesial", "D": "distal"}
 """Letter of each stated direction: where the eye stands."""
+
+
+def direction_words(letter: str, *, mesial_sign: int, tooth: bool) -> tuple[str, str]:
+    """What a view's button shows and what it is called: of a tooth O and occlusal; of a block Z and along z."""
+    x, other = ("+X", "−X") if mesial_sign > 0 else ("−X", "+X")
+    on_block = {"O": "+Z", "B": "+Y", "L": "−Y", "M": x, "D": other}
+    if letter not in on_block:
+        return "¾", VIEW_NAMES.get(letter, "slanted, from behind")
+    return (letter, VIEW_NAMES[letter]) if tooth else (on_block[letter], f"from {on_block[letter].lower()}")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,7 +14,7 @@ from kerfmark.records import Assessment, FloatArray, Surface
 from kerfmark.reports.canvas import CHAIN_DOUBLE, NARROW, arrowhead, line, path, svg, text
 from kerfmark.reports.contents import PieceContents
 from kerfmark.reports.contours import contour_chains, length_of
-from kerfmark.reports.view.camera import VIEW_NAMES, Camera, camera_towards
+from kerfmark.reports.view.camera import Camera, camera_towards, direction_words
 from kerfmark.reports.view.deviation import CORRIDOR_MM, cut_depth_mm, deviation_mm, map_patches, map_svg, patch_labels
 from kerfmark.reports.view.pins import pins_of, pins_svg
 from kerfmark.reports.view.render import Buffers, ShadedSurface, grey_png, render, shade
@@ -116,10 +116,10 @@ def view_of(
     )
     body += (
         patch_labels(found)
-        + _axes(camera, scene.mesial_sign, x=46.0, y=height - 26.0)
+        + _axes(camera, scene.mesial_sign, tooth=contents.has_tooth, x=46.0, y=height - 26.0)
         + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
     )
-    label = f"The piece seen from {VIEW_NAMES.get(letter, 'slanted behind')}"
+    label = f"The piece, seen {direction_words(letter, mesial_sign=scene.mesial_sign, tooth=contents.has_tooth)[1]}"
     texts = tuple(f"{p.value_mm:+.2f} mm over {p.area_mm2:.1f} mm²" for p in found)
     return View(letter, svg(width, height, body, label=label, class_="view"), texts, camera.px_per_mm)
 
@@ -185,7 +185,7 @@ def _margin(scene: ViewScene, buffers: Buffers) -> str:
     return path([np.array(run) for run in parts if len(run) > 2], stroke="@ink", stroke_width=0.9)
 
 
-def _axes(camera: Camera, mesial_sign: int, *, x: float, y: float) -> str:
+def _axes(camera: Camera, mesial_sign: int, *, tooth: bool, x: float, y: float) -> str:
     """Which way the tooth lies: the letters that face the reader."""
     ways = {"O": (0, 0, 1), "B": (0, 1, 0), "L": (0, -1, 0), "M": (mesial_sign, 0, 0), "D": (-mesial_sign, 0, 0)}
     body = ""
@@ -196,8 +196,9 @@ def _axes(camera: Camera, mesial_sign: int, *, x: float, y: float) -> str:
             continue
         end = np.array([x, y - 14]) + 24 * flat
         body += line(x, y - 14, end[0], end[1], stroke="@ink2")
+        shown = direction_words(letter, mesial_sign=mesial_sign, tooth=tooth)[0]
         spot = np.array([x, y - 14]) + 24 * flat + 9 * flat / np.hypot(*flat)
-        body += text(spot[0], spot[1] + 4, letter, size=12, weight=500, anchor="middle", fill="@ink2")
+        body += text(spot[0], spot[1] + 4, shown, size=12, weight=500, anchor="middle", fill="@ink2")
     return body
 
 
