@@ -3,7 +3,7 @@ import itertools
 import numpy as np
 import pytest
 
-from kerfmark.kernels.raster import averaged, crossings, hollows, kept_corners, patches, rasterise, trace
+from kerfmark.kernels.raster import averaged, crossings, greys, hollows, kept_corners, patches, rasterise, trace
 
 
 def plain_rasterise(points, faces, values, height, width):
@@ -127,3 +127,62 @@ def test_patches_are_those_another_library_finds():
     ours, (theirs, count) = patches(inside), label(inside)
     assert ours.max() == count
     assert len({(a, b) for a, b in zip(ours.ravel(), theirs.ravel(), strict=True)}) == count + 1
+
+
+def test_averaging_is_what_the_plain_twin_gives():
+    # Source: second implementation. Each edge counts once for each triangle at it; a vertex counts twice itself.
+    rng = np.random.default_rng(8)
+    faces = np.array([[0, 1, 2], [0, 2, 3], [2, 1, 4], [4, 5, 2]], dtype=np.int32)
+    values = rng.normal(size=(6, 2)).astype(np.float32)
+    plain = values.astype(float)
+    for _ in range(2):
+        weights = 2.0 * np.eye(6)
+        for face in faces:
+            for a, b in zip(face, np.roll(face, -1), strict=True):
+                weights[a, b] += 1.0
+                weights[b, a] += 1.0
+        plain = weights @ plain / weights.sum(axis=1, keepdims=True)
+    np.testing.assert_allclose(averaged(values, faces, 2), plain, atol=1e-6)
+
+
+def test_each_grey_is_what_the_plain_twin_gives():
+    # Source: second implementation on whole arrays; greys are whole even numbers, rounding may differ by one step of 2.
+    rng = np.random.default_rng(9)
+    normals = rng.normal(size=(8, 10, 3)).astype(np.float32)
+    depth = np.where(rng.random((8, 10)) > 0.3, 1.0, -np.inf).astype(np.float32)
+    shade = rng.uniform(0, 0.8, (4, 5)).astype(np.float32)
+    light, eye = np.array([-0.5, 0.6, 0.62]), np.array([0.0, 0.0, 1.0])
+    picture, facing = greys(depth, normals, shade, light, eye, 236.0)
+    unit = normals / np.linalg.norm(normals, axis=2, keepdims=True)
+    front = np.clip(unit @ eye, 0, None)
+    sky = 1 - 0.62 * np.repeat(np.repeat(shade, 2, axis=0), 2, axis=1)
+    grey = 236.0 * (0.60 + 0.28 * np.clip(0.5 + 0.5 * unit @ light, 0, None) ** 1.4 + 0.16 * front) * sky
+    seen = np.isfinite(depth)
+    assert np.abs(picture[..., 0][seen].astype(float) - np.clip(grey, 0, 255)[seen]).max() <= 2.0
+    np.testing.assert_allclose(facing[seen], front[seen], atol=1e-5)
+    assert np.all(picture[~seen] == 0)
+
+
+def plain_hollows(depth, reach):
+    """The slow plain twin of `hollows`."""
+    height, width = depth.shape
+    shade = np.zeros(depth.shape)
+    ways = [(1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)]
+    for row, col in np.argwhere(np.isfinite(depth)):
+        for dx, dy in ways:
+            sines = [0.0]
+            for out in (max(1, reach * n * n // 16) for n in range(1, 5)):
+                r, c = row + dy * out, col + dx * out
+                if not (0 <= r < height and 0 <= c < width and np.isfinite(depth[r, c])):
+                    break
+                rise = max(0.0, float(depth[r, c]) - float(depth[row, col]))
+                sines.append(rise / np.hypot(rise, out * np.hypot(dx, dy)) if rise else 0.0)
+            shade[row, col] += max(sines) / 8
+    return shade
+
+
+def test_hollows_are_what_the_plain_twin_gives():
+    rng = np.random.default_rng(10)
+    depth = rng.uniform(0, 9, (14, 17)).astype(np.float32)
+    depth[rng.random(depth.shape) < 0.15] = -np.inf
+    np.testing.assert_allclose(hollows(depth, 6), plain_hollows(depth, 6), atol=1e-5)
