@@ -66,7 +66,9 @@ def size_rows() -> list[list[str]]:
         measured = caliper(form, mesh_of(form))
         book = sizes_of(fdi)
         off = {name: measured[name] - getattr(book, name) for name in SIZES}
-        rows.append([str(fdi), *(f"{measured[n]:.2f} ({off[n]:+.2f})" for n in SIZES), f"{max(map(abs, off.values())):.2f}"])
+        rows.append(
+            [str(fdi), *(f"{measured[n]:.2f} ({off[n]:+.2f})" for n in SIZES), f"{max(map(abs, off.values())):.2f}"]
+        )
     return rows
 
 
@@ -76,7 +78,10 @@ def scatter_rows() -> list[list[str]]:
         book = sizes_of(fdi)
         drawn = [varied(fdi, seed)[0] for seed in SEEDS]
         found = {name: np.array([getattr(d, name) for d in drawn]) for name in SIZES[:6]}
-        spread = [f"{100 * v.std(ddof=1) / v.mean():.1f} ({100 * (v.mean() / getattr(book, n) - 1):+.1f})" for n, v in found.items()]
+        spread = [
+            f"{100 * v.std(ddof=1) / v.mean():.1f} ({100 * (v.mean() / getattr(book, n) - 1):+.1f})"
+            for n, v in found.items()
+        ]
         rows.append([str(fdi), f"{book.sd_percent:.1f}", *spread])
     return rows
 
@@ -107,7 +112,9 @@ def facing_up(mesh: trimesh.Trimesh, *, depth_mm: float = 5.0, count: int = 60_0
     return np.asarray(points), chosen
 
 
-def fitted(moving: np.ndarray, chosen: np.ndarray, fixed: np.ndarray, fixed_chosen: np.ndarray, turn: Rotation) -> tuple[np.ndarray, float]:
+def fitted(
+    moving: np.ndarray, chosen: np.ndarray, fixed: np.ndarray, fixed_chosen: np.ndarray, turn: Rotation
+) -> tuple[np.ndarray, float]:
     """Points carried by a rigid fit that pairs nearest points both ways, and the root mean square left."""
     points = turn.apply(moving)
     points += fixed[fixed[:, 2].argmax()] * [0, 0, 1] - points[points[:, 2].argmax()] * [0, 0, 1]
@@ -175,21 +182,54 @@ def table(head: list[str], rows: list[list[str]]) -> str:
 
 
 def main() -> None:
-    text = ["# How true the virtual teeth are", "", "Made by `benchmarks/teeth.py`; millimetres unless said otherwise.", ""]
-    text += ["## Sizes against the handbook", "", "Measured on the mesh (0.1 mm edges) with an outside library, by the handbook's own rules; in brackets the",
-             "difference from the table. The last column is the largest difference.", "", table(["FDI", *SIZES, "largest"], size_rows()), ""]
-    text += ["## Spread over 400 seeds", "", "Coefficient of variation in percent, in brackets the mean's difference from the table in percent.", "",
-             table(["FDI", "table", *SIZES[:6]], scatter_rows()), ""]
+    text = [
+        "# How true the virtual teeth are",
+        "",
+        "Made by `benchmarks/teeth.py`; millimetres unless said otherwise.",
+        "",
+    ]
+    text += [
+        "## Sizes against the handbook",
+        "",
+        "Measured on the mesh (0.1 mm edges) with an outside library, by the handbook's own rules; in brackets the",
+        "difference from the table. The last column is the largest difference.",
+        "",
+        table(["FDI", *SIZES, "largest"], size_rows()),
+        "",
+    ]
+    text += [
+        "## Spread over 400 seeds",
+        "",
+        "Coefficient of variation in percent, in brackets the mean's difference from the table in percent.",
+        "",
+        table(["FDI", "table", *SIZES[:6]], scatter_rows()),
+        "",
+    ]
     if SCANS.exists():
         rows = scan_rows()
         good = sum(float(r[5]) <= 0.6 for r in rows)
-        text += ["## Chewing surfaces against 28 scanned crowns of one mouth", "",
-                 "The average tooth, scaled to the scan's mesiodistal and faciolingual size (factors given; height by their mean), fitted rigidly, then",
-                 "root mean square distance from the nearest point: ours to the scan, the scan to ours, both. Points within 60° of occlusal in the top",
-                 "5 mm. The shapes were settled with these scans in view, so this is a check of fit, not a blind test.", "",
-                 table(["FDI", "md factor", "bl factor", "ours to scan", "scan to ours", "both", "95 % of points within"], rows), "",
-                 f"{good} of {len(rows)} lie within 0.6 mm.", ""]
-    text += ["## Time", "", "Seconds, warm, two cores: the form, then its surface at 0.1 mm; triangles.", "", table(["FDI", "form", "surface", "triangles"], time_rows()), ""]
+        text += [
+            "## Chewing surfaces against 28 scanned crowns of one mouth",
+            "",
+            "The average tooth, scaled to the scan's mesiodistal and faciolingual size (factors given; height by their mean), fitted rigidly, then",
+            "root mean square distance from the nearest point: ours to the scan, the scan to ours, both. Points within 60° of occlusal in the top",
+            "5 mm. The shapes were settled with these scans in view, so this is a check of fit, not a blind test.",
+            "",
+            table(
+                ["FDI", "md factor", "bl factor", "ours to scan", "scan to ours", "both", "95 % of points within"], rows
+            ),
+            "",
+            f"{good} of {len(rows)} lie within 0.6 mm.",
+            "",
+        ]
+    text += [
+        "## Time",
+        "",
+        "Seconds, warm, two cores: the form, then its surface at 0.1 mm; triangles.",
+        "",
+        table(["FDI", "form", "surface", "triangles"], time_rows()),
+        "",
+    ]
     (ROOT / "docs/teeth-truth.md").write_text("\n".join(text), encoding="utf-8")
 
 

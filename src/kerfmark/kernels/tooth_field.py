@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-__all__ = ["field_at", "nets_faces", "nets_vertices"]
+__all__ = ["field_at", "nets_faces", "nets_vertices", "settle_signs"]
 
 Array = Any
 
@@ -41,13 +41,23 @@ def _cell(position: float, count: int) -> tuple[int, float]:
 def _weights(t: float) -> tuple[float, float, float, float]:
     t2 = t * t
     t3 = t2 * t
-    return 0.5 * (-t3 + 2.0 * t2 - t), 0.5 * (3.0 * t3 - 5.0 * t2 + 2.0), 0.5 * (-3.0 * t3 + 4.0 * t2 + t), 0.5 * (t3 - t2)
+    return (
+        0.5 * (-t3 + 2.0 * t2 - t),
+        0.5 * (3.0 * t3 - 5.0 * t2 + 2.0),
+        0.5 * (-3.0 * t3 + 4.0 * t2 + t),
+        0.5 * (t3 - t2),
+    )
 
 
 @njit(cache=True, nogil=True, inline="always")
 def _slopes(t: float) -> tuple[float, float, float, float]:
     t2 = t * t
-    return 0.5 * (-3.0 * t2 + 4.0 * t - 1.0), 0.5 * (9.0 * t2 - 10.0 * t), 0.5 * (-9.0 * t2 + 8.0 * t + 1.0), 0.5 * (3.0 * t2 - 2.0 * t)
+    return (
+        0.5 * (-3.0 * t2 + 4.0 * t - 1.0),
+        0.5 * (9.0 * t2 - 10.0 * t),
+        0.5 * (-9.0 * t2 + 8.0 * t + 1.0),
+        0.5 * (3.0 * t2 - 2.0 * t),
+    )
 
 
 @njit(cache=True, nogil=True)
@@ -70,14 +80,23 @@ def _surface_map(values: Array, i: int, s: float, j: int, t: float, wrap: bool) 
 
 @njit(cache=True, nogil=True, inline="always")
 def _along(table: Array, column: int, i: int, w: tuple[float, float, float, float]) -> float:
-    return w[0] * table[i - 1, column] + w[1] * table[i, column] + w[2] * table[i + 1, column] + w[3] * table[i + 2, column]
+    return (
+        w[0] * table[i - 1, column]
+        + w[1] * table[i, column]
+        + w[2] * table[i + 1, column]
+        + w[3] * table[i + 2, column]
+    )
 
 
 @njit(cache=True, nogil=True)
 def _body(x: float, y: float, i: int, s: float, dz: float, sections: Array, radius: Array) -> float:
     """Distance from the lofted body, to first order: the level function over the length of its gradient."""
     w, d = _weights(s), _slopes(s)
-    half_x, half_y, shear = _along(sections, HALF_X, i, w), _along(sections, HALF_Y, i, w), _along(sections, SHEAR, i, w)
+    half_x, half_y, shear = (
+        _along(sections, HALF_X, i, w),
+        _along(sections, HALF_Y, i, w),
+        _along(sections, SHEAR, i, w),
+    )
     dx = x - _along(sections, CENTRE_X, i, w)
     u = dx / half_x
     v = (y - _along(sections, CENTRE_Y, i, w) - shear * dx) / half_y
@@ -91,7 +110,9 @@ def _body(x: float, y: float, i: int, s: float, dz: float, sections: Array, radi
     x_z, y_z = _along(sections, CENTRE_X, i, d), _along(sections, CENTRE_Y, i, d)
     near = min(1.0, FAR / rho)
     u_z = -(x_z + near * u * _along(sections, HALF_X, i, d)) / half_x
-    v_z = -(y_z - shear * x_z + near * (_along(sections, SHEAR, i, d) * dx + v * _along(sections, HALF_Y, i, d))) / half_y
+    v_z = (
+        -(y_z - shear * x_z + near * (_along(sections, SHEAR, i, d) * dx + v * _along(sections, HALF_Y, i, d))) / half_y
+    )
     g_x, g_y, g_z = g_u / half_x - g_v * shear / half_y, g_v / half_y, (g_u * u_z + g_v * v_z - r_z) / dz
     return (rho - r) / np.sqrt(g_x * g_x + g_y * g_y + g_z * g_z + 1e-9)
 
@@ -106,7 +127,9 @@ def _table_top(x: float, y: float, z: float, grid: Array, heights: Array) -> flo
 
 
 @njit(cache=True, nogil=True)
-def _root(x: float, y: float, z: float, i: int, s: float, dz: float, root: Array, rounding: float) -> tuple[float, float]:
+def _root(
+    x: float, y: float, z: float, i: int, s: float, dz: float, root: Array, rounding: float
+) -> tuple[float, float]:
     """Distance from one root, to first order, and how far out the point lies in units of the root's half widths."""
     w, d = _weights(s), _slopes(s)
     cos, sin = root[0, ROOT_COS], root[0, ROOT_SIN]
@@ -126,7 +149,9 @@ def _root(x: float, y: float, z: float, i: int, s: float, dz: float, root: Array
 
 
 @njit(cache=True, nogil=True)
-def _with_roots(x: float, y: float, z: float, i: int, s: float, dz: float, body: float, roots: Array, shape: Array) -> float:
+def _with_roots(
+    x: float, y: float, z: float, i: int, s: float, dz: float, body: float, roots: Array, shape: Array
+) -> float:
     """The body closed below by the furcation's arch, which runs down along each root, and joined to the roots."""
     nearest, joined = 10.0, 10.0
     for k in range(roots.shape[0]):
@@ -140,8 +165,17 @@ def _with_roots(x: float, y: float, z: float, i: int, s: float, dz: float, body:
 
 @njit(cache=True, nogil=True)
 def field_at(
-    points: Array, x_sign: float, shift: Array, z_grid: Array, sections: Array, radius: Array,
-    occlusal_grid: Array, heights: Array, roots: Array, shape: Array, out: Array,
+    points: Array,
+    x_sign: float,
+    shift: Array,
+    z_grid: Array,
+    sections: Array,
+    radius: Array,
+    occlusal_grid: Array,
+    heights: Array,
+    roots: Array,
+    shape: Array,
+    out: Array,
 ) -> None:
     """Signed distance to first order of each point from the tooth, negative inside, written into `out`.
 
@@ -158,6 +192,33 @@ def field_at(
         elif z < FORK_REACH:
             f = _with_roots(x, y, z, i, s, z_grid[1], f, roots, shape)
         out[p] = f
+
+
+@njit(cache=True, nogil=True)
+def settle_signs(values: Array, tangled: Array) -> int:
+    """Turn the least outside corner of each tangled cell inside until no cell is tangled; returns how many were turned.
+
+    `tangled` (256,) says of each pattern of inside corners (bit 1 along x, 2 along y, 4 along z) whether one sheet cannot
+    pass through it. Nets over such cells meet along an edge or at a point.
+    """
+    nx, ny, nz = values.shape
+    turned, before = 0, -1
+    while turned != before:
+        before = turned
+        for i in range(nx - 1):
+            for j in range(ny - 1):
+                for k in range(nz - 1):
+                    pattern, least, at = 0, np.inf, 0
+                    for c in range(8):
+                        value = values[i + (c & 1), j + (c >> 1 & 1), k + (c >> 2)]
+                        if value < 0.0:
+                            pattern |= 1 << c
+                        elif value < least:
+                            least, at = value, c
+                    if tangled[pattern]:
+                        values[i + (at & 1), j + (at >> 1 & 1), k + (at >> 2)] = -1e-6
+                        turned += 1
+    return turned
 
 
 @njit(cache=True, nogil=True)

@@ -43,7 +43,9 @@ class Body:
         row = self.radius[lower] * (1 - t) + self.radius[lower + 1] * t
         r = np.interp(azimuth_deg % 360.0, np.arange(ANGLES + 1) * (360.0 / ANGLES), np.append(row, row[0]))
         x = section[2] * r * np.sin(np.radians(azimuth_deg))
-        return np.array([section[0] + x, section[1] + section[3] * r * np.cos(np.radians(azimuth_deg)) + section[4] * x, z_mm])
+        return np.array(
+            [section[0] + x, section[1] + section[3] * r * np.cos(np.radians(azimuth_deg)) + section[4] * x, z_mm]
+        )
 
 
 def outline_radius(outline: Outline) -> FloatArray:
@@ -62,7 +64,7 @@ def outline_radius(outline: Outline) -> FloatArray:
 def _radius_over_angle(u: FloatArray, v: FloatArray) -> FloatArray:
     angle = np.arctan2(u, v) % (2 * np.pi)
     order = np.argsort(angle)
-    return np.interp(np.arange(ANGLES) * (2 * np.pi / ANGLES), angle[order], np.hypot(u, v)[order], period=2 * np.pi)
+    return np.asarray(np.interp(_angles(), angle[order], np.hypot(u, v)[order], period=2 * np.pi))
 
 
 def side_curve(z: FloatArray, side: Side, *, neck: tuple[float, float], reach: float, crown: float) -> FloatArray:
@@ -70,17 +72,25 @@ def side_curve(z: FloatArray, side: Side, *, neck: tuple[float, float], reach: f
     points = [neck, (side.contour * crown, reach)]
     points += [(h * crown, reach - inset) for h, inset in (*side.below, *side.above)]
     curve = softened(monotone(points, z), 0.3 / STEP_MM)
-    return curve + (reach - curve.max())
+    return np.asarray(curve + (reach - curve.max()))
 
 
-def _root_curve(z: FloatArray, neck: tuple[float, float], widths: tuple[tuple[float, float], ...], root: float) -> FloatArray:
+def _root_curve(
+    z: FloatArray, neck: tuple[float, float], widths: tuple[tuple[float, float], ...], root: float
+) -> FloatArray:
     level, half = neck
     length = root + level
     return monotone([(level - t * length, half * share) for t, share in widths], z) * rounded_end((level - z) / length)
 
 
 def _silhouette(
-    z: FloatArray, side: Side, *, neck: tuple[float, float], reach: float, widths: tuple[tuple[float, float], ...], sizes: Dimensions
+    z: FloatArray,
+    side: Side,
+    *,
+    neck: tuple[float, float],
+    reach: float,
+    widths: tuple[tuple[float, float], ...],
+    sizes: Dimensions,
 ) -> FloatArray:
     """One side from apex to top. Softening lifts the hollow at the neck, so the neck is set lower until it comes out right."""
     level, half = neck
@@ -98,10 +108,21 @@ def make_body(sizes: Dimensions, shape: Shape) -> Body:
     """Sections and outline radii of one tooth from its sizes and shape."""
     z = np.arange(-sizes.root - MARGIN_MM, sizes.crown + MARGIN_MM, STEP_MM)
     levels = {"facial": 0.0, "lingual": shape.lingual_rise, "mesial": sizes.curve_mesial, "distal": sizes.curve_distal}
-    spread = {"facial": shape.facial_share * (sizes.bl - sizes.bl_neck), "mesial": shape.mesial_share * (sizes.md - sizes.md_neck)}
-    spread |= {"lingual": sizes.bl - sizes.bl_neck - spread["facial"], "distal": sizes.md - sizes.md_neck - spread["mesial"]}
+    spread = {
+        "facial": shape.facial_share * (sizes.bl - sizes.bl_neck),
+        "mesial": shape.mesial_share * (sizes.md - sizes.md_neck),
+    }
+    spread |= {
+        "lingual": sizes.bl - sizes.bl_neck - spread["facial"],
+        "distal": sizes.md - sizes.md_neck - spread["mesial"],
+    }
     stand, reach = {}, {}
-    for name, side in (("facial", shape.facial), ("lingual", shape.lingual), ("mesial", shape.mesial), ("distal", shape.distal)):
+    for name, side in (
+        ("facial", shape.facial),
+        ("lingual", shape.lingual),
+        ("mesial", shape.mesial),
+        ("distal", shape.distal),
+    ):
         half = (sizes.bl_neck if name in ("facial", "lingual") else sizes.md_neck) / 2
         reach[name] = half + spread[name]
         widths = shape.root_fl if name in ("facial", "lingual") else shape.root_md
@@ -116,7 +137,10 @@ def _sections(z: FloatArray, stand: dict[str, FloatArray], shape: Shape, sizes: 
     bend = down**2 * (np.array(shape.apex)[:, None])
     half_x, half_y = (stand["mesial"] + stand["distal"]) / 2, (stand["facial"] + stand["lingual"]) / 2
     shear = -np.tan(np.radians(shape.twist)) * smooth_step(z / sizes.crown)
-    centre_x, centre_y = (stand["mesial"] - stand["distal"]) / 2 + bend[0], (stand["facial"] - stand["lingual"]) / 2 + bend[1]
+    centre_x, centre_y = (
+        (stand["mesial"] - stand["distal"]) / 2 + bend[0],
+        (stand["facial"] - stand["lingual"]) / 2 + bend[1],
+    )
     return np.stack([centre_x, centre_y, np.maximum(half_x, 0.12), np.maximum(half_y, 0.12), shear], axis=1)
 
 
@@ -133,7 +157,7 @@ def _radius(z: FloatArray, sections: FloatArray, shape: Shape, sizes: Dimensions
 
 
 def _angles() -> FloatArray:
-    return np.arange(ANGLES) * (2 * np.pi / ANGLES)
+    return np.arange(ANGLES, dtype=np.float64) * (2 * np.pi / ANGLES)
 
 
 def _boxed(radius: FloatArray) -> FloatArray:
@@ -146,7 +170,9 @@ def _boxed(radius: FloatArray) -> FloatArray:
     return np.array(rows)
 
 
-def _wall_depth(z: FloatArray, radius: FloatArray, sections: FloatArray, wall: WallGroove, sizes: Dimensions) -> FloatArray:
+def _wall_depth(
+    z: FloatArray, radius: FloatArray, sections: FloatArray, wall: WallGroove, sizes: Dimensions
+) -> FloatArray:
     level = np.where(z >= 0, z / sizes.crown, z / sizes.root)
     scale = np.hypot(sections[:, 2:3] * np.sin(_angles()), sections[:, 3:4] * np.cos(_angles()))
     turn = np.radians(wall.azimuth + wall.lean * level)[:, None]

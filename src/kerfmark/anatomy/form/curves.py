@@ -33,13 +33,14 @@ def monotone(points: Sequence[tuple[float, float]], x: ArrayLike) -> FloatArray:
     inner = np.clip(t, 0.0, 1.0)
     value = knots[cell, 1] + h * inner * (slope[cell] * (1 - inner) ** 2 - slope[cell + 1] * inner * (1 - inner))
     value += rise[cell] * inner**2 * (3 - 2 * inner)
-    return value + h * (np.minimum(t, 0.0) * slope[cell] + np.maximum(t - 1.0, 0.0) * slope[cell + 1])
+    value += h * (np.minimum(t, 0.0) * slope[cell] + np.maximum(t - 1.0, 0.0) * slope[cell + 1])
+    return np.asarray(value)
 
 
 def smooth_step(x: ArrayLike) -> FloatArray:
     """0 below 0, 1 above 1, smooth between."""
     t = np.clip(np.asarray(x, dtype=float), 0.0, 1.0)
-    return t * t * t * (t * (6.0 * t - 15.0) + 10.0)
+    return np.asarray(t * t * t * (t * (6.0 * t - 15.0) + 10.0))
 
 
 def rounded_end(t: ArrayLike, *, start: float = 0.85, rest: float = 0.45) -> FloatArray:
@@ -67,7 +68,7 @@ def along_path(path: ArrayLike, samples: int) -> FloatArray:
     """Points evenly spaced along a smooth curve through the path's points; (samples, d)."""
     knots = np.asarray(path, dtype=float)
     if len(knots) == 2:
-        return knots[0] + np.linspace(0, 1, samples)[:, None] * (knots[1] - knots[0])
+        return np.asarray(knots[0] + np.linspace(0, 1, samples)[:, None] * (knots[1] - knots[0]))
     chord = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(knots, axis=0), axis=1))])
     slope = np.gradient(knots, chord, axis=0)
     t = np.linspace(0, chord[-1], samples)
@@ -75,7 +76,5 @@ def along_path(path: ArrayLike, samples: int) -> FloatArray:
     h = np.diff(chord)[cell][:, None]
     s = (t - chord[cell])[:, None] / h
     start, end = knots[cell], knots[cell + 1]
-    return (
-        start * (1 + 2 * s) * (1 - s) ** 2 + end * s**2 * (3 - 2 * s)
-        + h * s * (1 - s) * (slope[cell] * (1 - s) - slope[cell + 1] * s)
-    )  # fmt: skip
+    bent = h * s * (1 - s) * (slope[cell] * (1 - s) - slope[cell + 1] * s)
+    return np.asarray(start * (1 + 2 * s) * (1 - s) ** 2 + end * s**2 * (3 - 2 * s) + bent)

@@ -31,7 +31,9 @@ def cervical_line(body: Body, sizes: Dimensions, shape: Shape, field: Field) -> 
     """The closed cervical line in the building frame: level by azimuth, then set on the surface; (k, 3)."""
     azimuth = np.linspace(0.0, 360.0, LINE_SAMPLES, endpoint=False)
     sin, cos = np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))
-    level = np.where(sin >= 0, sizes.curve_mesial, sizes.curve_distal) * sin**2 + shape.lingual_rise * np.where(cos < 0, cos**2, 0.0)
+    level = np.where(sin >= 0, sizes.curve_mesial, sizes.curve_distal) * sin**2 + shape.lingual_rise * np.where(
+        cos < 0, cos**2, 0.0
+    )
     points = np.array([body.wall_point(z, a) for z, a in zip(level, azimuth, strict=True)])
     return _onto_wall(points, field)
 
@@ -39,7 +41,7 @@ def cervical_line(body: Body, sizes: Dimensions, shape: Shape, field: Field) -> 
 def _onto_wall(points: FloatArray, field: Field) -> FloatArray:
     """Points moved level by level along the horizontal gradient until the field is zero."""
     step = 1e-3
-    for _ in range(4):
+    for _ in range(8):
         value = field(points)
         slope = np.stack([(field(points + d) - field(points - d)) / (2 * step) for d in np.eye(3)[:2] * step], axis=1)
         points = points.copy()
@@ -48,15 +50,17 @@ def _onto_wall(points: FloatArray, field: Field) -> FloatArray:
 
 
 def _onto_table(xy: FloatArray, field: Field, *, top_mm: float) -> FloatArray:
-    """The topmost surface point above each (x, y): down in steps of 0.1 mm, then bisection."""
+    """The topmost surface point above each (x, y): down in steps of 0.1 mm, then bisection. NaN beside the crown."""
     levels = top_mm + 0.3 - 0.1 * np.arange(60)
     columns = np.concatenate([np.repeat(xy, len(levels), axis=0), np.tile(levels, len(xy))[:, None]], axis=1)
-    first = np.argmax(field(columns).reshape(len(xy), -1) < 0, axis=1)
+    inside = field(columns).reshape(len(xy), -1) < 0
+    first = np.argmax(inside, axis=1)
+    xy = np.where(inside.any(axis=1, keepdims=True), xy, np.nan)
     low, high = levels[first], levels[first] + 0.1
     for _ in range(20):
         middle = (low + high) / 2
-        inside = field(np.column_stack([xy, middle])) < 0
-        low, high = np.where(inside, middle, low), np.where(inside, high, middle)
+        below = field(np.column_stack([np.nan_to_num(xy), middle])) < 0
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
     return np.column_stack([xy, low])
 
 
@@ -65,7 +69,13 @@ def _table_rows(shape: Shape) -> list[tuple[str, str, tuple[float, float]]]:
     rows += [(p.name, "fossa", p.at) for p in shape.pits]
     for ridge in shape.ridges:
         middle = ridge.path[len(ridge.path) // 2]
-        rows.append((ridge.name, "incisal_edge" if "edge" in ridge.name else "marginal_ridge" if "marginal" in ridge.name else "ridge", middle[:2]))
+        rows.append(
+            (
+                ridge.name,
+                "incisal_edge" if "edge" in ridge.name else "marginal_ridge" if "marginal" in ridge.name else "ridge",
+                middle[:2],
+            )
+        )
     for groove in shape.grooves:
         middle = tuple(along_path(groove.path, 3)[1])
         rows.append((groove.name, groove.name.replace(" ", "_"), (float(middle[0]), float(middle[1]))))
@@ -80,14 +90,25 @@ def _wall_rows(sizes: Dimensions, shape: Shape) -> list[tuple[str, str, float, f
     rows += [("distal contact", "contact", shape.distal.contour * sizes.crown, 270.0 + shape.contacts[1])]
     for wall in shape.walls:
         level = (wall.span[0] + min(wall.span[1], 1.0)) / 2
-        rows.append((wall.name, wall.name.replace(" ", "_"), level * (sizes.crown if level > 0 else sizes.root), wall.azimuth + wall.lean * level))
+        rows.append(
+            (
+                wall.name,
+                wall.name.replace(" ", "_"),
+                level * (sizes.crown if level > 0 else sizes.root),
+                wall.azimuth + wall.lean * level,
+            )
+        )
     return rows
 
 
-def sites_of(body: Body, sizes: Dimensions, shape: Shape, roots: FloatArray, shift_mm: FloatArray, field: Field) -> dict[str, NamedSite]:
+def sites_of(
+    body: Body, sizes: Dimensions, shape: Shape, roots: FloatArray, shift_mm: FloatArray, field: Field
+) -> dict[str, NamedSite]:
     """Every named place of a tooth, mesial on +x, tooth frame."""
     table = _table_rows(shape)
-    on_table = _onto_table(body.at(np.array([at for _, _, at in table])) - shift_mm[:2], field, top_mm=sizes.crown - shift_mm[2])
+    on_table = _onto_table(
+        body.at(np.array([at for _, _, at in table])) - shift_mm[:2], field, top_mm=sizes.crown - shift_mm[2]
+    )
     found = {name: NamedSite(name, role, point) for (name, role, _), point in zip(table, on_table, strict=True)}
     walls = _wall_rows(sizes, shape)
     on_wall = _onto_wall(np.array([body.wall_point(z, a) for _, _, z, a in walls]) - shift_mm, field)
@@ -95,7 +116,9 @@ def sites_of(body: Body, sizes: Dimensions, shape: Shape, roots: FloatArray, shi
     return found | _apices(body, sizes, shape, roots, shift_mm)
 
 
-def _apices(body: Body, sizes: Dimensions, shape: Shape, roots: FloatArray, shift_mm: FloatArray) -> dict[str, NamedSite]:
+def _apices(
+    body: Body, sizes: Dimensions, shape: Shape, roots: FloatArray, shift_mm: FloatArray
+) -> dict[str, NamedSite]:
     if not shape.roots:
         centre = [float(np.interp(-sizes.root, body.z_mm, body.sections[:, axis])) for axis in (0, 1)]
         return {"apex": NamedSite("apex", "apex", np.array([*centre, -sizes.root]) - shift_mm)}
@@ -115,4 +138,5 @@ def lines_of(body: Body, sizes: Dimensions, shape: Shape, shift_mm: FloatArray, 
         return found
     placed = [along_path(body.at(np.array(path)), 25) for path in paths.values()]
     points = _onto_table(np.concatenate(placed) - shift_mm[:2], field, top_mm=sizes.crown - shift_mm[2])
-    return found | dict(zip(paths, np.split(points, len(paths)), strict=True))
+    lines = (line[~np.isnan(line[:, 0])] for line in np.split(points, len(paths)))
+    return found | dict(zip(paths, lines, strict=True))

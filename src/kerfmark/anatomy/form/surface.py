@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kerfmark.kernels.tooth_field import nets_faces, nets_vertices
+from kerfmark.kernels.tooth_field import nets_faces, nets_vertices, settle_signs
 from kerfmark.records import FloatArray, Surface
 
 if TYPE_CHECKING:
@@ -43,8 +45,9 @@ def outer_surface(form: ToothForm, *, edge_mm: float = 0.1) -> Surface:
 def zero_surface(field: Callable[[FloatArray], FloatArray], *, bounds_mm: FloatArray, edge_mm: float) -> Surface:
     """The surface on which `field` (negative inside, mm near its zeros) vanishes, within a box it does not touch."""
     origin = np.asarray(bounds_mm[0], dtype=float)
-    blocks = np.ceil((bounds_mm[1] - origin) / (BLOCK * edge_mm)).astype(int)
+    blocks = np.ceil((bounds_mm[1] - origin) / (BLOCK * edge_mm)).astype(np.int64)
     values = _narrow_band(field, origin, blocks, edge_mm)
+    settle_signs(values, tangled_patterns())
     index = np.full(values.shape, -1, np.int32)
     cells, gradients = nets_vertices(values, index)
     faces = nets_faces(values, index)
@@ -57,15 +60,45 @@ def zero_surface(field: Callable[[FloatArray], FloatArray], *, bounds_mm: FloatA
     return Surface(vertices, faces)
 
 
-def _grid(origin: FloatArray, counts: FloatArray, step: float) -> FloatArray:
+@cache
+def tangled_patterns() -> NDArray[np.bool_]:
+    """Which of the 256 patterns of inside corners one sheet cannot pass: a chequered side, or corners in two groups."""
+    return np.array([_tangled({c for c in range(8) if pattern >> c & 1}) for pattern in range(256)])
+
+
+def _tangled(inside: set[int]) -> bool:
+    outside = set(range(8)) - inside
+    for axis in (1, 2, 4):
+        u, v = (a for a in (1, 2, 4) if a != axis)
+        for corner in (0, axis):
+            side = [corner, corner | u, corner | u | v, corner | v]
+            if [c in inside for c in side] in ([True, False, True, False], [False, True, False, True]):
+                return True
+    return not (_connected(inside) and _connected(outside))
+
+
+def _connected(corners: set[int]) -> bool:
+    if not corners:
+        return True
+    reached = {min(corners)}
+    for _ in range(8):
+        reached |= {c ^ axis for c in reached for axis in (1, 2, 4)} & corners
+    return reached == corners
+
+
+def _grid(origin: FloatArray, counts: NDArray[np.int64], step: float) -> FloatArray:
     axes = [origin[a] + step * np.arange(counts[a]) for a in range(3)]
     return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
-def _narrow_band(field: Callable[[FloatArray], FloatArray], origin: FloatArray, blocks: FloatArray, edge_mm: float) -> FloatArray:
+def _narrow_band(
+    field: Callable[[FloatArray], FloatArray], origin: FloatArray, blocks: NDArray[np.int64], edge_mm: float
+) -> NDArray[np.float32]:
     """Field values on the grid: exact in blocks the surface may cross, a block corner's value elsewhere."""
     coarse = field(_grid(origin, blocks + 1, BLOCK * edge_mm)).reshape(blocks + 1)
-    corners = [coarse[i : i + blocks[0], j : j + blocks[1], k : k + blocks[2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)]
+    corners = [
+        coarse[i : i + blocks[0], j : j + blocks[1], k : k + blocks[2]] for i in (0, 1) for j in (0, 1) for k in (0, 1)
+    ]
     nearest, signs = np.min(np.abs(corners), axis=0), np.sum(np.signbit(corners), axis=0)
     crossed = (nearest < 0.9 * BLOCK * edge_mm) | ((signs > 0) & (signs < 8))
     values = np.repeat(np.repeat(np.repeat(coarse[:-1, :-1, :-1], BLOCK, 0), BLOCK, 1), BLOCK, 2).astype(np.float32)

@@ -92,7 +92,9 @@ def _ridge_drop(grid: FloatArray, body: Body, ridge: Ridge) -> FloatArray:
     middle = body.at(np.zeros(2))
     foot = np.stack([np.interp(place, np.arange(len(path)), path[:, axis]) for axis in (0, 1)], axis=-1)
     outside = ((grid - foot) * (foot - middle)).sum(axis=-1)
-    slope = ridge.slope + (ridge.outer - ridge.slope) * smooth_step(outside / (distance * np.hypot(*(foot - middle).transpose(2, 0, 1)) + 1e-6) + 0.5)
+    slope = ridge.slope + (ridge.outer - ridge.slope) * smooth_step(
+        outside / (distance * np.hypot(*(foot - middle).transpose(2, 0, 1)) + 1e-6) + 0.5
+    )
     return crest + slope * _soft_abs(distance, ridge.round)
 
 
@@ -105,4 +107,4 @@ def _carved(grid: FloatArray, body: Body, groove: Groove) -> FloatArray:
 
 def _hollowed(grid: FloatArray, body: Body, pit: Pit) -> FloatArray:
     away = grid - body.at(np.array(pit.at))
-    return pit.depth * np.exp(-((away**2).sum(axis=-1)) / pit.radius**2)
+    return np.asarray(pit.depth * np.exp(-((away**2).sum(axis=-1)) / pit.radius**2))

@@ -12,7 +12,18 @@ from typing import Any
 from kerfmark.errors import InputError
 
 __all__ = [
-    "Cusp", "Dimensions", "Groove", "Outline", "Pit", "Ridge", "Root", "Shape", "Side", "WallGroove", "shape_of", "sizes_of",
+    "Cusp",
+    "Dimensions",
+    "Groove",
+    "Outline",
+    "Pit",
+    "Ridge",
+    "Root",
+    "Shape",
+    "Side",
+    "WallGroove",
+    "shape_of",
+    "sizes_of",
     "type_names",
 ]
 
@@ -50,8 +61,9 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Outline:
-    """A cross-section: roundness of its four corners (2 is an ellipse, more is squarer), how much narrower it gets
-    lingually, and its skew (mesiofacial and distolingual corners drawn out).
+    """A cross-section: roundness of its four corners (2 is an ellipse, more is squarer), taper and skew.
+
+    `taper` is how much narrower it gets lingually; `skew` draws out the mesiofacial and the distolingual corner.
     """
 
     mesiofacial: float
@@ -64,8 +76,10 @@ class Outline:
 
 @dataclass(frozen=True, slots=True)
 class Cusp:
-    """A cusp: `at` in the contour box (mesial +, facial +, ±1 at its sides), `drop` below the top of the crown (mm), and the
-    slopes of its mesial, distal, inner and outer ridges (mm per mm); `turn` (degrees) turns its ridges towards mesial.
+    """A cusp: `at` in the contour box (mesial +, facial +, ±1 at its sides), `drop` below the top of the crown (mm).
+
+    `slopes` are those of its mesial, distal, inner and outer ridges (mm per mm); `turn` (degrees) turns the ridges towards
+    mesial; `swell` makes its lobes bulge.
     """
 
     name: str
@@ -126,8 +140,10 @@ class WallGroove:
 
 @dataclass(frozen=True, slots=True)
 class Root:
-    """One root of several: `shorter` than the longest (mm); `path` of fraction of its length, mesial, facial (mm, from the
-    middle of the neck); `half` widths of fraction, mesiodistal, faciolingual (mm); `turn` towards mesial (degrees).
+    """One root of several: `shorter` than the longest (mm), along a `path` with `half` widths.
+
+    `path` rows are fraction of its length, mesial, facial (mm, from the middle of the neck); `half` rows are fraction,
+    mesiodistal, faciolingual (mm); `turn` towards mesial (degrees); `waist` hollows its mesial and distal sides.
     """
 
     name: str
@@ -157,7 +173,6 @@ class Shape:
     shoulder: float
     lingual_rise: float = 0.0
     twist: float = 0.0
-    floor: tuple[float, float, float] | None = None
     cusps: tuple[Cusp, ...] = ()
     ridges: tuple[Ridge, ...] = ()
     grooves: tuple[Groove, ...] = ()
@@ -184,7 +199,9 @@ def _type_of(fdi: int) -> str:
     names = type_names()
     key = {1: 10, 2: 10, 3: 30, 4: 30}.get(quadrant, 0) + position
     if key not in names:
-        raise InputError(f"tooth {fdi} is not a permanent tooth; expected FDI 11 to 18, 21 to 28, 31 to 38 or 41 to 48. Correct the number.")
+        raise InputError(
+            f"tooth {fdi} is not a permanent tooth; expected FDI 11 to 18, 21 to 28, 31 to 38 or 41 to 48. Correct the number."
+        )
     return names[key]
 
 
@@ -209,7 +226,10 @@ def _part(key: str, value: Any) -> Any:
         return Outline(*value)
     if key not in _PARTS:
         return {k: _frozen(v) for k, v in value.items()} if isinstance(value, dict) else _frozen(value)
-    rows = [_PARTS[key](**{k: _frozen(v) for k, v in row.items()}) for row in (value if isinstance(value, list) else [value])]
+    rows = [
+        _PARTS[key](**{k: _frozen(v) for k, v in row.items()})
+        for row in (value if isinstance(value, list) else [value])
+    ]
     return tuple(rows) if isinstance(value, list) else rows[0]
 
 

@@ -14,7 +14,7 @@ from kerfmark.anatomy.form.body import MARGIN_MM, Body, make_body
 from kerfmark.anatomy.form.roots import make_roots
 from kerfmark.anatomy.form.sites import NamedSite, cervical_line, lines_of, sites_of
 from kerfmark.anatomy.form.table_top import STEP_MM, TableTop, make_table_top
-from kerfmark.anatomy.form.tables import Dimensions, Shape
+from kerfmark.anatomy.form.tables import Dimensions, Shape, sizes_of
 from kerfmark.anatomy.form.variation import varied
 from kerfmark.kernels.tooth_field import field_at
 from kerfmark.records import FloatArray
@@ -37,7 +37,11 @@ class _Maps:
     def field(self, points_mm: FloatArray, x_sign: float = 1.0) -> FloatArray:
         points = np.ascontiguousarray(points_mm, dtype=float)
         out = np.empty(len(points))
-        halves = [slice(0, len(points))] if len(points) < 20_000 else [slice(0, len(points) // 2), slice(len(points) // 2, None)]
+        halves = (
+            [slice(0, len(points))]
+            if len(points) < 20_000
+            else [slice(0, len(points) // 2), slice(len(points) // 2, None)]
+        )
         z_grid = np.array([self.body.z_mm[0], self.body.z_mm[1] - self.body.z_mm[0]])
         top_grid = np.array([*self.top.origin_mm, STEP_MM])
 
@@ -122,7 +126,8 @@ def tooth_form(fdi: int, *, seed: int | None = None) -> ToothForm:
     >>> tooth_form(46).sites["mesiobuccal cusp"].role
     'functional_cusp'
     """
-    return _mirrored(_right_or_left(fdi // 10 in (1, 2), fdi % 10, fdi, seed), fdi)
+    sizes_of(fdi)
+    return _mirrored(_mesial_on_x((10 if fdi < 30 else 30) + fdi % 10, seed), fdi)
 
 
 @lru_cache(maxsize=64)
@@ -132,21 +137,20 @@ def _built(fdi: int, seed: int | None) -> tuple[Dimensions, Shape, _Maps]:
     roots = make_roots(body.z_mm, shape, root_length_mm=sizes.root)
     floor = -shape.furcation if shape.roots else -sizes.root
     numbers = np.array([shape.shoulder, floor, FLOOR_ROUNDING_MM, ROOT_ROUNDING_MM, APEX_ROUNDING_MM, ARCH_MM])
-    top_mm, maps = sizes.crown, None
-    for _ in range(3):
-        maps = _Maps(body, make_table_top(body, shape, top_mm=top_mm), roots, numbers, np.zeros(3))
-        top_mm += sizes.crown - highest_mm(maps, shape, sizes)
-    assert maps is not None
+    maps = _Maps(body, make_table_top(body, shape, top_mm=sizes.crown), roots, numbers, np.zeros(3))
+    for _ in range(2):  # rounding lowers the tips; the table is raised until the crown is as long as it should be
+        raised = maps.top.heights + (sizes.crown - highest_mm(maps))
+        maps = replace(maps, top=replace(maps.top, heights=raised))
     shift = cervical_line(body, sizes, shape, maps.field).mean(axis=0)
     return sizes, shape, replace(maps, shift_mm=shift)
 
 
-def highest_mm(maps: _Maps, shape: Shape, sizes: Dimensions) -> float:
+def highest_mm(maps: _Maps) -> float:
     """The level of the highest point: bisection up the columns near where the table is highest."""
     heights = maps.top.heights
     near = np.argwhere(heights > heights.max() - 0.5)
     xy = maps.top.origin_mm + STEP_MM * near
-    low, high = np.full(len(xy), heights.max() - 1.5), np.full(len(xy), heights.max() + 0.3)
+    low, high = np.full(len(xy), heights.max() - 2.0), np.full(len(xy), heights.max() + 0.3)
     for _ in range(14):
         middle = (low + high) / 2
         inside = maps.field(np.column_stack([xy, middle])) < 0
@@ -154,14 +158,18 @@ def highest_mm(maps: _Maps, shape: Shape, sizes: Dimensions) -> float:
     return float(low.max())
 
 
-def _right_or_left(upper: bool, position: int, fdi: int, seed: int | None) -> ToothForm:
-    base = (10 if upper else 30) + position
-    sizes, shape, maps = _built(base if position else fdi, seed)
+def _mesial_on_x(fdi: int, seed: int | None) -> ToothForm:
+    """The form with mesial on +x."""
+    sizes, shape, maps = _built(fdi, seed)
     sites = sites_of(maps.body, sizes, shape, maps.roots, maps.shift_mm, maps.field)
     lines = lines_of(maps.body, sizes, shape, maps.shift_mm, maps.field)
-    lower = np.array([maps.body.box_mm[0] - MARGIN_MM, maps.body.box_mm[2] - MARGIN_MM, -sizes.root - 0.6]) - maps.shift_mm
-    upper_corner = np.array([maps.body.box_mm[1] + MARGIN_MM, maps.body.box_mm[3] + MARGIN_MM, sizes.crown + 0.6]) - maps.shift_mm
-    return ToothForm(base, 1, sizes, lines["cervical line"], sites, lines, np.stack([lower, upper_corner]), maps)
+    lower = (
+        np.array([maps.body.box_mm[0] - MARGIN_MM, maps.body.box_mm[2] - MARGIN_MM, -sizes.root - 0.6]) - maps.shift_mm
+    )
+    upper_corner = (
+        np.array([maps.body.box_mm[1] + MARGIN_MM, maps.body.box_mm[3] + MARGIN_MM, sizes.crown + 0.6]) - maps.shift_mm
+    )
+    return ToothForm(fdi, 1, sizes, lines["cervical line"], sites, lines, np.stack([lower, upper_corner]), maps)
 
 
 def _mirrored(form: ToothForm, fdi: int) -> ToothForm:

@@ -34,7 +34,10 @@ def _sizes(rng: np.random.Generator, sizes: Dimensions) -> Dimensions:
     shared = np.sqrt(max(sizes.sd_percent**2 - OWN_SD_PERCENT**2, 0.0)) * width
     factor = {name: 1 + (shared + OWN_SD_PERCENT * own) / 100 for name, own in (("md", md), ("bl", bl))}
     necks = {"md_neck": factor["md"] * (1 + 0.01 * md_neck), "bl_neck": factor["bl"] * (1 + 0.01 * bl_neck)}
-    lengths = {"crown": 1 + (0.5 * sizes.sd_percent * width + 0.6 * sizes.sd_percent * crown) / 100, "root": 1 + LENGTH_SD_PERCENT * root / 100}
+    lengths = {
+        "crown": 1 + (0.5 * sizes.sd_percent * width + 0.6 * sizes.sd_percent * crown) / 100,
+        "root": 1 + LENGTH_SD_PERCENT * root / 100,
+    }
     changed = {name: getattr(sizes, name) * f for name, f in (factor | necks | lengths).items()}
     changed["md_neck"] = min(changed["md_neck"], 0.95 * changed["md"])
     changed["bl_neck"] = min(changed["bl_neck"], 0.96 * changed["bl"])
@@ -50,7 +53,12 @@ def _cusp(rng: np.random.Generator, cusp: Cusp) -> Cusp:
 
 def _shape(rng: np.random.Generator, shape: Shape) -> Shape:
     cusps = tuple(_cusp(rng, cusp) for cusp in shape.cusps)
-    grooves = tuple(replace(g, depth=g.depth * (1 + 0.15 * d)) for g, d in zip(shape.grooves, _draw(rng, len(shape.grooves)), strict=True))
-    pits = tuple(replace(p, depth=p.depth * (1 + 0.15 * d)) for p, d in zip(shape.pits, _draw(rng, len(shape.pits)), strict=True))
+    grooves = tuple(
+        replace(g, depth=g.depth * (1 + 0.15 * d))
+        for g, d in zip(shape.grooves, _draw(rng, len(shape.grooves)), strict=True)
+    )
+    pits = tuple(
+        replace(p, depth=p.depth * (1 + 0.15 * d)) for p, d in zip(shape.pits, _draw(rng, len(shape.pits)), strict=True)
+    )
     apex = np.array(shape.apex) + 0.3 * _draw(rng, 2)
     return replace(shape, cusps=cusps, grooves=grooves, pits=pits, apex=(float(apex[0]), float(apex[1])))
