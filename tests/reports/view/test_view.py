@@ -11,7 +11,7 @@ import pytest
 from kerfmark.records import Surface
 from kerfmark.reports.contents import contents_of
 from kerfmark.reports.view.camera import camera_towards
-from kerfmark.reports.view.deviation import deviation_mm, legend_svg, map_patches, map_svg
+from kerfmark.reports.view.deviation import Patch, deviation_mm, legend_svg, map_patches, map_svg
 from kerfmark.reports.view.picture import scene_of, view_of
 from kerfmark.reports.view.pins import APART_PX, pins_of
 from kerfmark.reports.view.render import FINER, Buffers, grey_png, render, shade
@@ -107,6 +107,12 @@ def test_patches_carry_their_area_and_greatest_value():
     assert patch.value_mm == pytest.approx(0.30, abs=0.005)
     assert patch.area_mm2 == pytest.approx(2 * np.pi * 16 * (1 - np.cos(np.radians(30))), rel=0.10)
     assert [len(map_svg(buffers).split(f"@{step}")) - 1 for step in ("l1", "l2", "l3", "o1")] == [1, 1, 0, 0]
+
+
+def test_a_patch_beyond_what_is_known_is_said_to_be_deeper():
+    # Source: the target's distances are exact within 0.6 mm and cut off there.
+    assert Patch(0, 0, -0.60, 5.0).shown == "over −0.6"
+    assert Patch(0, 0, 0.38, 5.0).shown == "+0.38"
 
 
 def test_short_loops_are_dropped_line_and_fill_together():

@@ -28,6 +28,9 @@ STEPS_MM: Final = (0.0, 0.10, 0.20)
 SHORTEST_LOOP_PX: Final = 26.0
 LEAST_PATCH_MM2: Final = 4.0
 
+KNOWN_TO_MM: Final = 0.59
+"""Distances from the target are kept within 0.6 mm; a patch that reaches there is said to be deeper, not to be 0.60."""
+
 
 @dataclass(frozen=True, slots=True)
 class Patch:
@@ -37,6 +40,13 @@ class Patch:
     y: float
     value_mm: float
     area_mm2: float
+
+    @property
+    def shown(self) -> str:
+        """The greatest value with its sign, `over` where it lies beyond what is known."""
+        if abs(self.value_mm) < KNOWN_TO_MM:
+            return number(self.value_mm, 2, sign=True)
+        return "over " + number(np.sign(self.value_mm) * 0.6, 1, sign=True)
 
 
 def cut_depth_mm(piece: Piece, prepared: Prepared) -> FloatArray:
@@ -109,7 +119,7 @@ def patch_labels(found: list[Patch]) -> str:
         text(
             p.x,
             p.y + 4,
-            number(p.value_mm, 2, sign=True),
+            p.shown,
             size=12,
             weight=600,
             anchor="middle",

@@ -120,7 +120,7 @@ def view_of(
         + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
     )
     label = f"The piece, seen {direction_words(letter, mesial_sign=scene.mesial_sign, tooth=contents.has_tooth)[1]}"
-    texts = tuple(f"{p.value_mm:+.2f} mm over {p.area_mm2:.1f} mm²" for p in found)
+    texts = tuple(f"{p.shown} mm on {p.area_mm2:.1f} mm²" for p in found)
     return View(letter, svg(width, height, body, label=label, class_="view"), texts, camera.px_per_mm)
 
 

@@ -69,7 +69,7 @@ class Buffers:
         )
 
 
-def shade(surface: Surface, deviation_mm: FloatArray, *, rounds: int = 6) -> ShadedSurface:
+def shade(surface: Surface, deviation_mm: FloatArray, *, rounds: int = 4) -> ShadedSurface:
     """Smooth normals and deviation over `rounds` of neighbours (about 0.3 mm in a usual scan): noise is neither lit nor contoured.
 
     Parameters
@@ -81,15 +81,14 @@ def shade(surface: Surface, deviation_mm: FloatArray, *, rounds: int = 6) -> Sha
     """
     corners = surface.vertices_mm[surface.faces]
     across = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    values = np.zeros((len(surface.vertices_mm), 5), dtype=np.float32)
+    values = np.zeros((len(surface.vertices_mm), 4), dtype=np.float32)
     for axis in range(3):
         weights = np.repeat(across[:, axis], 3)
         values[:, axis] = np.bincount(surface.faces.ravel(), weights=weights, minlength=len(values))
     values[:, :3] /= np.maximum(np.linalg.norm(values[:, :3], axis=1, keepdims=True), 1e-12)
     values[:, 3] = deviation_mm
-    values = averaged(values, surface.faces, rounds)
-    values[:, 4] = surface.vertices_mm[:, 2]
-    return ShadedSurface(surface, values)
+    smooth = averaged(values, surface.faces, rounds)
+    return ShadedSurface(surface, np.hstack([smooth, surface.vertices_mm[:, 2:].astype(np.float32)]))
 
 
 def render(shaded: ShadedSurface, camera: Camera, *, width: int, height: int, floor_mm: float) -> Buffers:
