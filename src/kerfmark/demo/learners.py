@@ -95,7 +95,7 @@ def _crown(spec: CrownSpec, level: str, rng: np.random.Generator, settings: Sett
     cut, faults = _cut(spec, made, sites, of, rng)
     neighbours, truth, nicks = _nicked(prepared.neighbours, made, of, rng)
     pose = random_pose(rng)
-    beside = {side: _scan(surface, pose, rng) for side, surface in neighbours.items()}
+    beside = {side: _scan_beside(surface, pose, rng) for side, surface in neighbours.items()}
     truth |= _truth(cut) | _true_reductions(cut, prepared.sites)
     return SimulatedPiece(_scan(cut.surface, pose, rng), level, (*faults, *nicks), truth, beside)
 
@@ -135,9 +135,19 @@ def _scan(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surfa
     """The crown and a few millimetres of root, as a scanner would see them: no underside."""
     window = box([-30.0, -30.0, -SCAN_BELOW_CERVICAL_MM], [30.0, 30.0, 40.0])
     seen = intersection(Solid.from_surface(surface), window).simplified(LEAST_EDGE_MM).surface()
-    noisy = scanned(seen, noise_um=NOISE_UM, edge_mm=EDGE_MM, rng=rng)
-    heights = noisy.vertices_mm[noisy.faces][:, :, 2].min(axis=1)
-    return transformed(submesh(noisy, heights > 0.1 - SCAN_BELOW_CERVICAL_MM), pose)
+    return _open_below(scanned(seen, noise_um=NOISE_UM, edge_mm=EDGE_MM, rng=rng), 0.1 - SCAN_BELOW_CERVICAL_MM, pose)
+
+
+def _scan_beside(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surface:
+    """A neighbour as a scanner would see it; its triangles are even already."""
+    return _open_below(
+        scanned(surface, noise_um=NOISE_UM, edge_mm=EDGE_MM, rng=rng, even=False), -SCAN_BELOW_CERVICAL_MM, pose
+    )
+
+
+def _open_below(surface: Surface, height_mm: float, pose: FloatArray) -> Surface:
+    heights = surface.vertices_mm[surface.faces][:, :, 2].min(axis=1)
+    return transformed(submesh(surface, heights > height_mm), pose)
 
 
 def _truth(cut: CutCrown) -> dict[Key, float]:

@@ -15,6 +15,7 @@ from kerfmark.demo.learners import Key, SimulatedPiece, simulated_piece
 from kerfmark.errors import InputError, printable
 from kerfmark.pipeline import open_exercise
 from kerfmark.records import Assessment
+from kerfmark.reports.overview import SittingRow, write_overview
 from kerfmark.settings import Settings
 
 __all__ = ["EXERCISE", "SCHOOL", "run"]
@@ -59,15 +60,16 @@ def run(out: Path, *, learners: int, seed: int, settings: Settings, say: Callabl
     pieces, reports = _folders(out)
     say(f"{SCHOOL}: {SITTING}. Everything here is invented and every piece is simulated.")
     say(f"preparing the exercise {EXERCISE} …")
-    loaded, prepared = open_exercise(EXERCISE, settings=settings)
+    loaded, _prepared = open_exercise(EXERCISE, settings=settings)
     say(f"cutting and scanning {learners} simulated pieces …")
     made = _cut_all(pieces, learners=learners, seed=seed, settings=settings)
     say("assessing them and writing the reports …")
-    assessed = _assess_all(made, reports, settings=settings, say=say)
+    assessed, failures = _assess_all(made, reports, settings=settings, say=say)
     say("")
     for line in truth_lines(made, assessed):
         say(line)
-    overview = _write_overview(out, made, assessed, prepared, loaded)
+    overview = out / "overview.html"
+    write_overview(overview, _rows(made, assessed, failures), loaded, title=SITTING, school=SCHOOL, simulated=True)
     say("")
     say(
         f"{learners} pieces in {time.monotonic() - began:.0f} s. Look first at {overview}; each learner's report stands in {reports}."
@@ -108,7 +110,8 @@ def _cut_one(task: tuple[str, str, int, Path, Settings]) -> Made:
 
 def _assess_all(
     made: Sequence[Made], reports: Path, *, settings: Settings, say: Callable[[str], None]
-) -> dict[str, Assessment]:
+) -> tuple[dict[str, Assessment], dict[str, str]]:
+    """What was assessed, and for the rest the sentence that says why not."""
     from kerfmark.reports.results import as_json_text, write_whole
 
     jobs = [
@@ -119,14 +122,32 @@ def _assess_all(
         for m in made
     ]  # fmt: skip
     assessed: dict[str, Assessment] = {}
+    failures: dict[str, str] = {}
     for result in assess_many(EXERCISE, jobs, settings=settings):
         code = made[result.index].code
         if result.assessment is None:
-            say(f"  {code}  not assessed: {result.failure}")
+            failures[code] = result.failure or "no reason was given"
+            say(f"  {code}  not assessed: {failures[code]}")
             continue
         assessed[code] = result.assessment
         write_whole(reports / f"{code}.json", as_json_text(result.assessment).encode())
-    return assessed
+    return assessed, failures
+
+
+def _rows(made: Sequence[Made], assessed: Mapping[str, Assessment], failures: Mapping[str, str]) -> list[SittingRow]:
+    return [
+        SittingRow(
+            code=m.code,
+            learner=f"{m.level} hand",
+            assessment=assessed.get(m.code),
+            failure=failures.get(m.code),
+            html=f"reports/{m.code}.html" if m.code in assessed else None,
+            pdf=f"reports/{m.code}.pdf" if m.code in assessed else None,
+            faults=m.faults,
+            truth=m.truth,
+        )
+        for m in made
+    ]
 
 
 def truth_lines(made: Sequence[Made], assessed: Mapping[str, Assessment]) -> list[str]:

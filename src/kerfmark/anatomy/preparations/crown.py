@@ -21,6 +21,7 @@ __all__ = ["CutCrown", "cut_crown"]
 
 AZIMUTHS = np.arange(0.0, 360.0, 1.0)
 ROUNDS = 7
+RADII = np.arange(0.0, 9.01, 0.05)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,8 +147,8 @@ def _shaped(
     plan: CrownPlan,
 ) -> _Shaped:
     """Sections whose top is lowered until the sites lose what the plan says (or the rounds are over)."""
-    lowering = Lowering(subject, sites=sites)
-    patches = {name: _patch(subject, point) for name, point in sites.items()}
+    lowering, normals = Lowering(subject, sites=sites), vertex_normals(subject)
+    patches = {name: _patch(subject, normals, point) for name, point in sites.items()}
     floor = float(bounds_mm(subject)[0, 2]) - 2.0
     depth = dict(plan.reduction_mm)
     for _ in range(ROUNDS):
@@ -165,10 +166,10 @@ def _shaped(
     return shaped
 
 
-def _patch(subject: Surface, point: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _patch(subject: Surface, normals: FloatArray, point: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Subject vertices within 0.5 mm of a site, and their inward normals."""
     near = np.linalg.norm(subject.vertices_mm - point, axis=1) <= 0.5
-    return subject.vertices_mm[near], -vertex_normals(subject)[near]
+    return subject.vertices_mm[near], -normals[near]
 
 
 def _reductions(keep: Surface, patches: Mapping[str, tuple[FloatArray, FloatArray]]) -> dict[str, float]:
@@ -245,12 +246,14 @@ def _profiles(
     second = taper + plan.second_plane_deg * np.minimum(2.0 * facial, 1.0)
     width = _widths(plan)
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
+    spokes = axis + RADII[:, None] * directions[:, None, :]
+    heights = top(spokes[..., 0].ravel(), spokes[..., 1].ravel()).reshape(len(AZIMUTHS), len(RADII))
     profiles = []
     for i in range(len(AZIMUTHS)):
-        dx, dy = directions[i]
+        spoke = heights[i]
 
-        def along(radii: FloatArray, dx: float = dx, dy: float = dy) -> FloatArray:
-            return top(axis[0] + radii * dx, axis[1] + radii * dy)
+        def along(radii: FloatArray, spoke: FloatArray = spoke) -> FloatArray:
+            return np.interp(radii, RADII, spoke)
 
         profiles.append(
             profile(

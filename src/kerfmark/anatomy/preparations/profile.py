@@ -117,7 +117,7 @@ def _wall(
     """The wall's points from the foot to where it meets the top, and that height."""
     guess = float(top(np.array([max(finish.foot_radius_mm - 0.3, 0.0)]))[0])
     bend = finish.foot_height_mm + second_at * (guess - finish.foot_height_mm)
-    heights = finish.foot_height_mm + np.linspace(0.0, 15.0, 3001)
+    heights = finish.foot_height_mm + np.linspace(0.0, 12.0, 1201)
     lean = np.tan(np.radians(taper_deg)) * (heights - finish.foot_height_mm)
     if second_deg != taper_deg:
         lean += (np.tan(np.radians(second_deg)) - np.tan(np.radians(taper_deg))) * np.maximum(heights - bend, 0.0)

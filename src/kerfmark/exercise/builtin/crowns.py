@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
-from kerfmark.anatomy.preparations import CrownPlan, CutCrown, cut_crown
 from kerfmark.anatomy.form import NamedSite
+from kerfmark.anatomy.preparations import CrownPlan, CutCrown, cut_crown
 from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.exercise.builtin.criteria import CERAMIC, FRONT, METAL, CrownRules, crown_rules
 from kerfmark.exercise.preparing.places import site_patch
