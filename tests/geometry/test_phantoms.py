@@ -7,7 +7,8 @@ import pytest
 
 from kerfmark.geometry import mesh
 from kerfmark.geometry.closest import ClosestPoint
-from kerfmark.geometry.phantoms import random_pose, refined, scanned
+from kerfmark.geometry.evening import evened, refined
+from kerfmark.geometry.phantoms import random_pose, scanned
 from kerfmark.geometry.solids import Solid
 
 
@@ -46,10 +47,10 @@ def test_a_trueness_error_is_shared_by_neighbours(brick):
     fields = []
     for seed in range(40):
         scan = scanned(brick, noise_um=0.0, edge_mm=0.5, rng=np.random.default_rng(seed), trueness_um=30.0)
-        fields.append(1e3 * (scan.vertices_mm - refined(brick, 0.5).vertices_mm))
+        fields.append(1e3 * (scan.vertices_mm - evened(brick, 0.5).vertices_mm))
     size = np.linalg.norm(fields, axis=2)
     assert np.sqrt((size**2).mean()) == pytest.approx(30.0, rel=0.15)  # 40 draws of a few independent waves
-    edges = mesh.face_edges(refined(brick, 0.5)).ends
+    edges = mesh.face_edges(evened(brick, 0.5)).ends
     assert np.abs(np.diff(size[:, edges], axis=2)).mean() < 0.35 * size.mean()
 
 
