@@ -20,7 +20,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-FAMILIES = {"crown": "crown_phantoms"}
+FAMILIES = {"crown": "crown_phantoms", "block": "block_phantoms", "line": "line_phantoms", "common": "common_phantoms"}
 """Family → module here with `blanks()`: name → object with `prepared`, `truth` and `piece(rng, noise_um=…, …)`."""
 
 ALIGNMENT = np.diag([3e-4**2] * 3 + [0.003**2] * 3)

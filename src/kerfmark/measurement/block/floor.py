@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.kernels.columns import patches
 from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, unmeasured
@@ -17,6 +19,8 @@ STEEPEST_DEG = 25.0
 SMOOTHED_MM = 0.25
 SLOPE_OVER_MM = 0.2
 OFF_THE_EDGE_MM = 0.2
+"""Beyond the 0.1 mm beside an edge where the slope is not known."""
+EXTENT_PART = 0.5
 LEAST_AREA_MM2 = 0.3
 LEAST_PART = 0.1
 COLUMN_VARIANCE = 0.5
@@ -27,8 +31,8 @@ COLUMN_VARIANCE = 0.5
 class Floor:
     """The floor's columns: points (n, 3) and depths below the subject's top (n,), its best plane and its area.
 
-    `plane` is z = plane[0] + plane[1] · x + plane[2] · y about `middle_mm`; `step_mm` is how much the depth changes
-    when the floor is taken twice as far off its edges.
+    `plane` is z = plane[0] + plane[1] · x + plane[2] · y about `middle_mm`; `inner` (n,) marks the columns that are
+    twice as far off the edges: how much depth and flatness change with them says what the choice of an edge matters.
     """
 
     points_mm: FloatArray
@@ -36,13 +40,19 @@ class Floor:
     middle_mm: FloatArray
     plane: FloatArray
     area_mm2: float
-    step_mm: float
+    inner: NDArray[np.bool_]
 
     @property
     def normal(self) -> FloatArray:
         """Unit normal of the best plane, upwards."""
         normal = np.array([-self.plane[1], -self.plane[2], 1.0])
         return np.asarray(normal / np.linalg.norm(normal))
+
+    def change(self, values: FloatArray, of: Callable[[FloatArray], FloatArray]) -> float:
+        """How a statistic over the floor changes when only its inner part is taken."""
+        if self.inner.sum() < 0.5 * len(self.inner):
+            return 0.0
+        return float(of(values[self.inner]) - of(values))
 
     def off_plane_mm(self) -> FloatArray:
         """(n,) heights above the best plane, at right angles to it."""
@@ -62,7 +72,7 @@ def floor_depth_mm(bench: Bench) -> tuple[Reading, ...]:
         Component("surface noise", noise / np.sqrt(effective_count(edge_mm=bench.edge_mm, area_mm2=floor.area_mm2))),
         Component("trueness", 1e-3 * bench.piece.trueness_um),
         Component("alignment", alignment_u_mm(bench.piece.alignment, floor.middle_mm, up)),
-        Component("extent of the floor", 0.5 * floor.step_mm),
+        Component("extent of the floor", EXTENT_PART * abs(floor.change(floor.depths_mm, np.mean))),
     )
     depth = float(floor.depths_mm.mean())
     segment = np.array([[floor.middle_mm, floor.middle_mm + depth * up]])
@@ -82,6 +92,7 @@ def floor_flatness_um(bench: Bench) -> tuple[Reading, ...]:
     flatness = float(np.sqrt(max(square, 0.0)))
     budget = (
         Component("surface noise", bench.piece.noise_um / np.sqrt(count)),
+        Component("extent of the floor", EXTENT_PART * abs(floor.change(off_um, np.std))),
         Component("noise taken off", float(np.sqrt(flatness**2 + noise * np.sqrt(2.0 / count)) - flatness)),
     )
     witness = Witness("patch", points_mm=_thinned(floor.points_mm))
@@ -107,12 +118,11 @@ def find_floor(bench: Bench) -> Floor | str:
     if area < max(LEAST_AREA_MM2, LEAST_PART * float(opened.sum()) * lattice.cell_mm2):
         return "the cut has no level floor large enough to measure"
     farther = _eroded(patch, 2.0 * OFF_THE_EDGE_MM / spacing)
-    step = abs(float(depth[farther].mean() - depth[kept].mean())) if farther.sum() > 0.5 * kept.sum() else 0.0
     points = np.column_stack([lattice.feet[kept.ravel()], height[kept]])
     middle = points.mean(axis=0)
     flat = points - middle
     plane = np.linalg.lstsq(np.column_stack([np.ones(len(flat)), flat[:, :2]]), points[:, 2], rcond=None)[0]
-    return Floor(points, depth[kept], middle, plane, area, step)
+    return Floor(points, depth[kept], middle, plane, area, farther[kept])
 
 
 def _slope_deg(height: FloatArray, known: np.ndarray, spacing: float) -> FloatArray:
