@@ -13,7 +13,7 @@ from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.records import FloatArray, Grid, Surface
 from kerfmark.settings import Limits
 
-__all__ = ["distance_of_union", "distance_to_nearest", "grids_of"]
+__all__ = ["distance_to_nearest", "grids_of"]
 
 FINE_MM, FINE_BAND_MM, NEIGHBOUR_BAND_MM = 0.1, 0.6, 0.3
 COARSE_MM, COARSE_BAND_MM = 0.35, 3.0
@@ -40,8 +40,8 @@ def grids_of(surfaces: Surfaces, *, limits: Limits) -> dict[str, Grid]:
     for index, layer in enumerate(surfaces.layers.values()):
         grids[f"layer.{index}"] = distance_grid(layer, spacing_mm=FINE_MM, band_mm=FINE_BAND_MM, limit_mib=most)
     if surfaces.envelope is not None:
-        grids["envelope"] = distance_of_union(
-            [surfaces.envelope], spacing_mm=ENVELOPE_MM, band_mm=FINE_BAND_MM, bounds=around, limit_mib=most
+        grids["envelope"] = distance_grid(
+            surfaces.envelope, spacing_mm=ENVELOPE_MM, band_mm=FINE_BAND_MM, bounds_mm=around, limit_mib=most
         )
     expected = [surfaces.subject, *surfaces.neighbours.values(), *([surfaces.gingiva] if surfaces.gingiva else [])]
     grids["search"] = distance_to_nearest(expected, spacing_mm=COARSE_MM, band_mm=COARSE_BAND_MM, limit_mib=most)
@@ -66,26 +66,6 @@ def distance_to_nearest(
 def _nearer(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
     """Of two distances the one of smaller size; of equal sizes (both beyond the band) the inner one."""
     return np.asarray(np.where(np.abs(b) < np.abs(a), b, np.where(np.abs(b) > np.abs(a), a, np.minimum(a, b))))
-
-
-def distance_of_union(
-    surfaces: Sequence[Surface],
-    *,
-    spacing_mm: float,
-    band_mm: float,
-    bounds: FloatArray | None = None,
-    limit_mib: int | None = None,
-) -> Grid:
-    """Signed distance of several bodies together, which may overlap: the least of their distances.
-
-    Exact outside; inside an overlap the depth is a lower bound.
-    """
-    around = _bounds(surfaces, band_mm) if bounds is None else bounds
-    values = None
-    for surface in surfaces:
-        grid = distance_grid(surface, spacing_mm=spacing_mm, band_mm=band_mm, bounds_mm=around, limit_mib=limit_mib)
-        values = grid.values if values is None else np.minimum(values, grid.values)
-    return Grid(grid.origin_mm, grid.spacing_mm, np.ascontiguousarray(values, dtype=np.float32))
 
 
 def _bounds(surfaces: Sequence[Surface], margin_mm: float) -> FloatArray:

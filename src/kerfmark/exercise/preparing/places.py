@@ -28,7 +28,7 @@ SAME_MM = 0.02
 ERODED_MM = 0.2
 SITE_RADIUS_MM = 0.5
 SITE_SPACING_MM = 0.05
-NORMAL_RADIUS_MM = 0.3
+NORMAL_RADIUS_MM, NORMAL_SPACING_MM = 0.3, 0.06
 CROWN_SPACING_MM = 0.15
 BELOW_CROWN_MM = -2.0
 FEW_POINTS = 500
@@ -151,7 +151,8 @@ def _lower_part(exercise: Exercise, points: FloatArray) -> float:
 def crown_points(exercise: Exercise, subject: Surface) -> tuple[FloatArray, FloatArray]:
     """Points of the subject's crown (a block's whole surface), 0.15 mm apart, with smooth inward normals."""
     points, normals = sampled(subject, spacing_mm=CROWN_SPACING_MM)
-    inward = -smoothed(points, normals, radius_mm=NORMAL_RADIUS_MM)
+    around = sampled(subject, spacing_mm=NORMAL_SPACING_MM, most=200_000)
+    inward = -smoothed(points, normals, radius_mm=NORMAL_RADIUS_MM, among=around)
     keep = points[:, 2] > BELOW_CROWN_MM if exercise.tooth is not None else np.ones(len(points), dtype=bool)
     return points[keep], inward[keep]
 

@@ -43,18 +43,31 @@ def sampled(surface: Surface, *, spacing_mm: float, most: int = 40_000) -> tuple
     return points, face_normals(surface)[face]
 
 
-def smoothed(points_mm: FloatArray, normals: FloatArray, *, radius_mm: float) -> FloatArray:
-    """Unit normals averaged over the points within `radius_mm`; those of an opposite face close by are left out."""
+def smoothed(
+    points_mm: FloatArray, normals: FloatArray, *, radius_mm: float, among: tuple[FloatArray, FloatArray] | None = None
+) -> FloatArray:
+    """Unit normals averaged over what lies within `radius_mm`; an opposite face close by is left out.
+
+    Parameters
+    ----------
+    points_mm, normals : (n, 3) float arrays
+    radius_mm : float
+    among : two (m, 3) float arrays, optional
+        Points and normals of the surroundings, spread evenly; the points themselves when left out.
+
+    Returns
+    -------
+    normals : (n, 3) float array
+    """
     from scipy.spatial import cKDTree
 
-    pairs = cKDTree(points_mm).query_pairs(radius_mm, output_type="ndarray")
-    first, second = pairs[:, 0], pairs[:, 1]
-    alike = np.einsum("ij,ij->i", normals[first], normals[second]) > -0.2
+    around, around_normals = (points_mm, normals) if among is None else among
+    pairs = cKDTree(points_mm).sparse_distance_matrix(cKDTree(around), radius_mm, output_type="ndarray")
+    first, second = pairs["i"], pairs["j"]
+    alike = np.einsum("ij,ij->i", normals[first], around_normals[second]) > -0.2
     first, second = first[alike], second[alike]
-    total = normals.copy()
-    for axis in range(3):
-        total[:, axis] += np.bincount(first, weights=normals[second, axis], minlength=len(normals))
-        total[:, axis] += np.bincount(second, weights=normals[first, axis], minlength=len(normals))
+    sums = [np.bincount(first, weights=around_normals[second, axis], minlength=len(normals)) for axis in range(3)]
+    total = np.stack(sums, axis=1)
     length = np.linalg.norm(total, axis=1, keepdims=True)
     return np.where(length > 1e-9, total / np.where(length > 1e-9, length, 1.0), normals)
 

@@ -92,6 +92,10 @@ def read_surfaces(exercise: Exercise, assets: Mapping[str, bytes], *, frame: Flo
             "Add [subject] surface."
         )
     body = reader.needed(subject.surface, cap=True)
+    if subject.volume is not None:
+        reader.remarks.append(
+            Remark("volume-not-read", subject.volume, "this version does not read volumes; its tissues are not known")
+        )
     _check_size(body, subject.surface, PLAUSIBLE_MM.get(exercise.family, PLAUSIBLE_TOOTH_MM))
     return Surfaces(
         subject=body,

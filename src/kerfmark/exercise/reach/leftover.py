@@ -22,7 +22,7 @@ Cause: TypeAlias = Literal["neighbour", "shank", "corner"]
 
 ALLOWANCE_MM = 0.03
 """A tool may come this much too deep: less is the lattice's own doubt."""
-REACHED_MM = -0.03
+REACHED_MM, ENOUGH_MM = -0.03, -0.02
 TOLD_DEPTH_MM = 0.1
 THREADS = 2
 
@@ -88,25 +88,24 @@ def reach(task: Task, tools: Sequence[Tool]) -> tuple[Leftover, tuple[Leftover, 
 
 def _depths(task: Task, tool: Tool, field: NDArray[np.float32], probes_mm: FloatArray) -> FloatArray:
     """How deep inside the tool each place can come to lie, mm; far below 0 where it cannot."""
+    lattice = task.lattice
     best = np.full(len(task.points_mm), -np.inf)
-    steps = (task.points_mm - task.origin_mm) / task.spacing_mm
-    places, beside = (
-        read_only(np.rint(steps), np.int32),
-        read_only((steps - np.rint(steps)) * task.spacing_mm, np.float64),
-    )
-    plain = read_only(field, np.float32)
-    standing = np.empty((*field.shape, 4), dtype=np.float32)
+    steps = (task.points_mm - lattice.origin_mm) / lattice.spacing_mm
+    places = read_only(np.rint(steps), np.int32)
+    beside = read_only((steps - np.rint(steps)) * lattice.spacing_mm, np.float64)
+    plain, table = read_only(field, np.float32), read_only(tool.table, np.float64)
+    standing = np.empty((*lattice.shape, 4), dtype=np.float32)
     for axis in directions():
-        if not (best < REACHED_MM + 0.01).any():
+        if not (best < ENOUGH_MM).any():
             break
         probes = probes_mm.copy()
-        probes[:, :3] = probes_mm[:, :3] @ turned(axis).T / task.spacing_mm
-        offsets, depths = head_places(tool, axis, spacing_mm=task.spacing_mm)
+        probes[:, :3] = probes_mm[:, :3] @ turned(axis).T
+        offsets, depths = head_places(tool, axis, spacing_mm=lattice.spacing_mm)
         standing[..., 0] = np.nan
         take_away(
-            best, places, beside, plain, standing, read_only(probes, np.float64), read_only(offsets, np.int32),
-            read_only(depths, np.float64), read_only(tool.table, np.float64), CELL_MM, read_only(axis, np.float64), task.far_mm, ALLOWANCE_MM, task.spacing_mm,
-            REACHED_MM + 0.01,
+            best, places, beside, plain, lattice.finer().spacing_mm, standing, read_only(probes, np.float64),
+            read_only(offsets, np.int32), read_only(depths, np.float64), table, CELL_MM, read_only(axis, np.float64),
+            task.far_mm, ALLOWANCE_MM, lattice.spacing_mm, ENOUGH_MM,
         )  # fmt: skip
     return best
 

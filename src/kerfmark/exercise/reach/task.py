@@ -1,4 +1,4 @@
-"""What must be removed and what must stay, as points and a distance field on one lattice."""
+"""What must be removed and what must stay: points on a lattice, and distance fields twice as fine."""
 
 from __future__ import annotations
 
@@ -12,31 +12,51 @@ from kerfmark.exercise.prepared import Prepared
 from kerfmark.exercise.preparing.sampling import sampled
 from kerfmark.geometry.grids import distance_grid, sample
 from kerfmark.geometry.mesh import bounds_mm
-from kerfmark.records import FloatArray, Surface
+from kerfmark.records import FloatArray, Grid, Surface
 
-__all__ = ["Task", "task_of"]
+__all__ = ["Lattice", "Task", "task_of"]
 
 LEAST_SPACING_MM, MOST_SPACING_MM = 0.12, 0.4
 PLACES = 30_000
+FINER = 2
 ROOM_MM = 1.5
 LEAST_DEPTH_MM = 0.02
 SKIN_MM, SKIN_DEPTH_MM = 0.12, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Lattice:
+    """Points (i, j, k) at `origin_mm + spacing_mm * (i, j, k)`."""
+
+    origin_mm: FloatArray
+    spacing_mm: float
+    shape: tuple[int, int, int]
+
+    def finer(self) -> Lattice:
+        """The same box with `FINER` times as many steps; every point of this one is a point of that."""
+        x, y, z = ((count - 1) * FINER + 1 for count in self.shape)
+        return Lattice(self.origin_mm, self.spacing_mm / FINER, (x, y, z))
+
+    def points_mm(self, marked: NDArray[np.bool_] | None = None) -> FloatArray:
+        """All points, or the marked ones, (n, 3) mm."""
+        where = np.argwhere(np.ones(self.shape, dtype=bool) if marked is None else marked)
+        return self.origin_mm + self.spacing_mm * where
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Task:
-    """A shape to be cut, on a lattice: point (i, j, k) is `origin_mm + spacing_mm * (i, j, k)`.
+    """A shape to be cut.
 
     Attributes
     ----------
-    origin_mm : (3,) float array
-    spacing_mm : float
+    lattice : Lattice
+        Where a tip may stand.
     points_mm : (m, 3) float array
         Points of what must be removed, inside it and on its skin towards what stays.
     volumes_mm3 : (m,) float array
         What each point stands for; 0 on the skin.
     keep : 3-D float32 array
-        Signed distance to what must stay of the piece, negative inside.
+        Signed distance to what must stay of the piece, negative inside, on the finer lattice.
     neighbours : 3-D float32 array
         The same to the neighbours; + far where there are none.
     far_mm : float
@@ -45,8 +65,7 @@ class Task:
         What is to be made, in words.
     """
 
-    origin_mm: FloatArray
-    spacing_mm: float
+    lattice: Lattice
     points_mm: FloatArray
     volumes_mm3: FloatArray
     keep: NDArray[np.float32]
@@ -74,112 +93,85 @@ def task_of(prepared: Prepared, *, far_mm: float) -> Task | None:
         return _towards_target(prepared, prepared.target, far_mm=far_mm)
     clear = prepared.exercise.target.clear
     if clear is not None and clear in prepared.layers:
-        return _clear_layer(prepared, prepared.layers[clear], clear, far_mm=far_mm)
+        return _clear_layer(prepared, prepared.subject, clear, far_mm=far_mm)
     return None
 
 
 def _towards_target(prepared: Prepared, target: Surface, *, far_mm: float) -> Task | None:
     """All of the subject that is not in the target."""
-    removed = _inside_box(prepared, _voxels(prepared))
-    if removed is None:
+    removed = _voxels(prepared)
+    if not removed.any():
         return None
-    origin, spacing, shape = _lattice(*removed)
-    field = _field([target], origin, spacing, shape, far_mm)
-    depth = np.minimum(-_coarse(prepared.subject_grid, origin, spacing, shape), field)
-    points, volumes = _inner(depth > LEAST_DEPTH_MM, origin, spacing)
+    grid = prepared.subject_grid
+    where = np.argwhere(removed)
+    low, high = (grid.origin_mm + grid.spacing_mm * edge for edge in (where.min(axis=0), where.max(axis=0)))
+    lattice = _lattice(low, high, len(where) * grid.spacing_mm**3)
+    keep = _field([target], lattice.finer(), far_mm)
+    depth = np.minimum(-_read(grid, lattice), keep[::FINER, ::FINER, ::FINER])
+    inner = lattice.points_mm(depth > LEAST_DEPTH_MM)
     skin, _ = sampled(target, spacing_mm=SKIN_MM, most=60_000)
-    skin = skin[sample(prepared.subject_grid, skin) < -SKIN_DEPTH_MM]
-    points, volumes = np.vstack([points, skin]), np.append(volumes, np.zeros(len(skin)))
-    if len(points) == 0:
-        return None
-    others = _field(list(prepared.neighbours.values()), origin, spacing, shape, far_mm)
-    return Task(origin, spacing, points, volumes, field, others, far_mm, "the target")
-
-
-def _inner(marked: NDArray[np.bool_], origin: FloatArray, spacing: float) -> tuple[FloatArray, FloatArray]:
-    """The marked lattice points and the volume each stands for."""
-    where = np.argwhere(marked)
-    return origin + spacing * where, np.full(len(where), spacing**3)
+    skin = skin[sample(grid, skin) < -SKIN_DEPTH_MM]
+    volumes = np.append(np.full(len(inner), lattice.spacing_mm**3), np.zeros(len(skin)))
+    others = _field(list(prepared.neighbours.values()), lattice.finer(), far_mm)
+    return Task(lattice, np.vstack([inner, skin]), volumes, keep, others, far_mm, "the target")
 
 
 def _voxels(prepared: Prepared) -> NDArray[np.bool_]:
-    """Voxels of the subject's own grid that lie in the subject and not in the target."""
+    """Voxels of the subject's own grid, which the target shares, that lie in the subject and not in the target."""
     subject, target = prepared.subject_grid, prepared.target_grid
-    if target is not None and target.values.shape == subject.values.shape:
-        values = target.values
-    else:
-        values = np.full(subject.values.shape, np.inf, dtype=np.float32)
-    return np.asarray((subject.values < -LEAST_DEPTH_MM) & (values > LEAST_DEPTH_MM))
+    outside = np.ones(subject.values.shape, dtype=bool) if target is None else target.values > LEAST_DEPTH_MM
+    return np.asarray((subject.values < -LEAST_DEPTH_MM) & outside)
 
 
-def _inside_box(prepared: Prepared, voxels: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, float] | None:
-    """Bounds and volume of the marked voxels."""
-    where = np.argwhere(voxels)
-    if len(where) == 0:
-        return None
-    grid = prepared.subject_grid
-    low, high = (
-        grid.origin_mm + grid.spacing_mm * where.min(axis=0),
-        grid.origin_mm + grid.spacing_mm * where.max(axis=0),
-    )
-    return low, high, len(where) * grid.spacing_mm**3
-
-
-def _lattice(low: FloatArray, high: FloatArray, volume_mm3: float) -> tuple[FloatArray, float, tuple[int, int, int]]:
+def _lattice(low: FloatArray, high: FloatArray, volume_mm3: float) -> Lattice:
     """A lattice round what is to be removed, with room for a tip beside it, of about `PLACES` points inside."""
     spacing = float(np.clip((volume_mm3 / PLACES) ** (1 / 3), LEAST_SPACING_MM, MOST_SPACING_MM))
     origin = low - ROOM_MM
     nx, ny, nz = np.ceil((high + ROOM_MM - origin) / spacing).astype(int) + 1
-    return origin, spacing, (int(nx), int(ny), int(nz))
+    return Lattice(origin, spacing, (int(nx), int(ny), int(nz)))
 
 
-def _points(origin: FloatArray, spacing: float, shape: tuple[int, int, int]) -> FloatArray:
-    axes = [origin[axis] + spacing * np.arange(shape[axis]) for axis in range(3)]
-    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
-
-
-def _coarse(grid: object, origin: FloatArray, spacing: float, shape: tuple[int, int, int]) -> NDArray[np.float32]:
-    """A grid read at the lattice's points."""
-    values: NDArray[np.float32] = sample(grid, _points(origin, spacing, shape)).reshape(shape).astype(np.float32)  # type: ignore[arg-type]
+def _read(grid: Grid, lattice: Lattice) -> NDArray[np.float32]:
+    """A grid read at a lattice's points."""
+    values: NDArray[np.float32] = sample(grid, lattice.points_mm()).reshape(lattice.shape).astype(np.float32)
     return values
 
 
-def _field(
-    surfaces: Sequence[Surface], origin: FloatArray, spacing: float, shape: tuple[int, int, int], far_mm: float
-) -> NDArray[np.float32]:
+def _field(surfaces: Sequence[Surface], lattice: Lattice, far_mm: float) -> NDArray[np.float32]:
     """Signed distance to all surfaces together on the lattice, + far where none is near."""
-    field = np.full(shape, far_mm, dtype=np.float32)
-    high = origin + spacing * (np.array(shape) - 1)
+    field = np.full(lattice.shape, far_mm, dtype=np.float32)
+    low = lattice.origin_mm
+    high = low + lattice.spacing_mm * (np.array(lattice.shape) - 1)
     for surface in surfaces:
-        low_mm, high_mm = bounds_mm(surface)
-        if (low_mm > high + far_mm).any() or (high_mm < origin - far_mm).any():
+        bottom, top = bounds_mm(surface)
+        if (bottom > high + far_mm).any() or (top < low - far_mm).any():
             continue
-        grid = distance_grid(surface, spacing_mm=spacing, band_mm=far_mm, bounds_mm=np.array([origin, high]))
-        nx, ny, nz = (min(a, b) for a, b in zip(shape, grid.values.shape, strict=True))
-        field[:nx, :ny, :nz] = np.minimum(field[:nx, :ny, :nz], grid.values[:nx, :ny, :nz])
+        box = np.array([low, high])
+        values = distance_grid(surface, spacing_mm=lattice.spacing_mm, band_mm=far_mm, bounds_mm=box).values
+        nx, ny, nz = (min(a, b) for a, b in zip(lattice.shape, values.shape, strict=True))
+        field[:nx, :ny, :nz] = np.minimum(field[:nx, :ny, :nz], values[:nx, :ny, :nz])
     return field
 
 
-def _clear_layer(prepared: Prepared, layer: Surface, name: str, *, far_mm: float) -> Task | None:
+def _clear_layer(prepared: Prepared, subject: Surface, name: str, *, far_mm: float) -> Task | None:
     """A layer to be cleared: what may be cut is the envelope, else the layer and what stands over it."""
-    low, high = bounds_mm(layer)
     grid = prepared.layer_grids[name]
-    volume = float((grid.values < 0).sum()) * grid.spacing_mm**3
-    top = bounds_mm(prepared.subject)[1, 2] if prepared.subject is not None else high[2]
-    origin, spacing, shape = _lattice(low, np.array([high[0], high[1], max(high[2], top)]), volume)
-    body = _coarse(prepared.subject_grid, origin, spacing, shape)
-    inside = _coarse(grid, origin, spacing, shape)
-    points, volumes = _inner((inside < -LEAST_DEPTH_MM) & (body < 0), origin, spacing)
-    if len(points) == 0:
+    low, high = bounds_mm(prepared.layers[name])
+    high[2] = max(high[2], bounds_mm(subject)[1, 2])
+    lattice = _lattice(low, high, float((grid.values < 0).sum()) * grid.spacing_mm**3)
+    fine = lattice.finer()
+    body, layer = _read(prepared.subject_grid, fine), _read(grid, fine)
+    wanted = ((layer < -LEAST_DEPTH_MM) & (body < 0))[::FINER, ::FINER, ::FINER]
+    if not wanted.any():
         return None
     if prepared.envelope is not None:
-        allowed = _field([prepared.envelope], origin, spacing, shape, far_mm)
-        keep = _deep(np.maximum(body, -allowed) < 0, spacing, far_mm)
+        stays = (body < 0) & (_field([prepared.envelope], fine, far_mm) > 0)
     else:
-        over = np.maximum.accumulate(inside < 0, axis=2)
-        keep = _deep((body < 0) & ~over, spacing, far_mm)
-    others = _field(list(prepared.neighbours.values()), origin, spacing, shape, far_mm)
-    return Task(origin, spacing, points, volumes, keep, others, far_mm, f"the layer {name}")
+        stays = (body < 0) & ~np.maximum.accumulate(layer < 0, axis=2)
+    points = lattice.points_mm(wanted)
+    volumes = np.full(len(points), lattice.spacing_mm**3)
+    others = _field(list(prepared.neighbours.values()), fine, far_mm)
+    return Task(lattice, points, volumes, _deep(stays, fine.spacing_mm, far_mm), others, far_mm, f"the layer {name}")
 
 
 def _deep(solid: NDArray[np.bool_], spacing: float, far_mm: float) -> NDArray[np.float32]:

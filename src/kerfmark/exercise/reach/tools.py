@@ -112,7 +112,7 @@ def turned(axis: FloatArray) -> FloatArray:
 
 
 def head_places(tool: Tool, axis: FloatArray, *, spacing_mm: float) -> tuple[IntArray, FloatArray]:
-    """Lattice offsets from the tip that lie in the head or within 2 steps of it, and how deep they lie.
+    """Lattice offsets from the tip that lie in the head or within 2 steps of it, and how deep they lie, to 0.02 mm.
 
     Those just inside come first: where a tool touches, that is where a place comes to lie.
     """
@@ -123,7 +123,10 @@ def head_places(tool: Tool, axis: FloatArray, *, spacing_mm: float) -> tuple[Int
     offsets = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
     along = spacing_mm * offsets @ axis
     radius = np.linalg.norm(spacing_mm * offsets - along[:, None] * axis, axis=1)
-    depth = -head_distance(tool.instrument, along, radius)
+    row, column = np.rint((along + BEFORE_TIP_MM) / CELL_MM).astype(int), np.rint(radius / CELL_MM).astype(int)
+    known = (row >= 0) & (row < tool.table.shape[0]) & (column < tool.table.shape[1])
+    depth = np.full(len(offsets), -np.inf)
+    depth[known] = tool.table[row[known], column[known]]
     keep = np.flatnonzero(depth > -2.0 * spacing_mm)
     keep = keep[np.argsort(np.abs(depth[keep] - 0.5 * spacing_mm), kind="stable")]
     return offsets[keep].astype(np.int32), depth[keep]
