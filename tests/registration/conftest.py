@@ -18,7 +18,7 @@ from kerfmark.geometry.solids import Solid, difference, intersection, union
 from kerfmark.records import FloatArray, Surface
 
 CROWNS = Path(__file__).parents[3] / "shared" / "data" / "scanned-crowns-mit" / "case0_fdi"
-MARGIN_MM = 1.5
+MARGIN_MM = 2.5
 """Height above the base of the scanned crowns at which the simulated preparations end."""
 
 

@@ -41,7 +41,7 @@ def test_a_noise_free_piece_is_found_within_five_micrometres_from_any_pose(molar
 
 @pytest.mark.parametrize("cut", CUTS)
 def test_fifty_micrometres_of_noise_neither_refuse_nor_lose_an_honest_piece(incisor, tools, rng, cut):
-    # Of the stump only a rim of 1.5 mm is not cut, so the noise leaves some tens of µm; four standard uncertainties bound it.
+    # Of the stump only a rim of 2.5 mm is not cut, so the noise leaves some tens of µm; four standard uncertainties bound it.
     left = found_poses(incisor, tools, rng, cut=cut, count=3, noise_um=50.0)
     assert (left[:, 1] < 4.0 * left[:, 2]).all()
     assert left[:, 1].max() < 100.0
@@ -59,7 +59,9 @@ def test_pieces_of_real_crowns_are_all_found_from_two_hundred_poses(make_case, t
             for below in (False, True)
         ]
     )
-    print(f"{fdi}: mean {left[:, 0].mean():.4f}° {left[:, 1].mean():.2f} µm, largest {left[:, 0].max():.4f}° {left[:, 1].max():.2f} µm")
+    print(
+        f"{fdi}: mean {left[:, 0].mean():.4f}° {left[:, 1].mean():.2f} µm, largest {left[:, 0].max():.4f}° {left[:, 1].max():.2f} µm"
+    )
     assert left[:, 1].max() < 15.0
     assert left[:, 0].mean() < 0.02
     assert left[:, 1].mean() < 5.0
@@ -84,7 +86,9 @@ def test_the_same_piece_gives_the_same_bits(molar, tools, rng):
 
 @pytest.mark.parametrize("cut", ["uncut", "prepared_stump"])
 def test_a_mirror_image_is_refused_as_such(molar, tools, rng, cut):
-    scan = tools.scanned(tools.mirrored(getattr(molar, cut)), noise_um=10.0, edge_mm=0.2, rng=rng, pose=tools.random_pose(rng))
+    scan = tools.scanned(
+        tools.mirrored(getattr(molar, cut)), noise_um=10.0, edge_mm=0.2, rng=rng, pose=tools.random_pose(rng)
+    )
     with pytest.raises(AlignmentError, match="mirror image"):
         register((scan,), molar.prepared, noise_um=10.0)
 
@@ -92,7 +96,9 @@ def test_a_mirror_image_is_refused_as_such(molar, tools, rng, cut):
 @pytest.mark.parametrize("fdi", [47, 36, 45, 16])
 @pytest.mark.parametrize("noise_um", [10.0, 50.0])
 def test_another_tooth_is_refused(molar, tools, rng, fdi, noise_um):
-    wrong = tools.scanned(tools.reduced(tools.crown(fdi)), noise_um=noise_um, edge_mm=0.2, rng=rng, pose=tools.random_pose(rng))
+    wrong = tools.scanned(
+        tools.reduced(tools.crown(fdi)), noise_um=noise_um, edge_mm=0.2, rng=rng, pose=tools.random_pose(rng)
+    )
     with pytest.raises(AlignmentError):
         register((wrong,), molar.prepared, noise_um=noise_um)
 
@@ -100,8 +106,8 @@ def test_another_tooth_is_refused(molar, tools, rng, fdi, noise_um):
 def test_a_fragment_is_refused(molar, tools, rng):
     scan = tools.scanned(molar.uncut, noise_um=10.0, edge_mm=0.15, rng=rng)
     beside = scan.vertices_mm[scan.faces].mean(axis=1)
-    patch = submesh(scan, (beside[:, 0] > 4.0) & (np.abs(beside[:, 1]) < 1.5))
-    with pytest.raises(AlignmentError):
+    patch = submesh(scan, (beside[:, 0] > 5.5) & (np.abs(beside[:, 1]) < 1.5))
+    with pytest.raises(AlignmentError, match="fragment|not the subject"):
         register((patch,), molar.prepared, noise_um=10.0)
 
 
@@ -111,7 +117,7 @@ def test_half_of_a_tooth_is_enough_where_it_shows_enough(molar, tools, rng):
     pose = tools.random_pose(rng)
     registered = register((tools.transformed(half, pose),), molar.prepared, noise_um=10.0)
     assert tools.errors(registered.alignment.matrix, pose, middle_mm=MIDDLE_MM)[1] < 15.0
-    assert registered.alignment.overlap < 0.75
+    assert registered.alignment.overlap < 0.95
 
 
 def test_a_ball_has_nothing_in_common_with_a_tooth(molar, tools, rng):
@@ -132,7 +138,8 @@ def test_the_part_that_fits_is_the_piece_and_the_rest_is_named(molar, tools, rng
 
 def test_two_parts_that_fit_are_an_error(molar, tools, rng):
     pieces = [
-        tools.scanned(molar.flattened, noise_um=10.0, edge_mm=0.25, rng=rng, pose=tools.random_pose(rng)) for _ in range(2)
+        tools.scanned(molar.flattened, noise_um=10.0, edge_mm=0.25, rng=rng, pose=tools.random_pose(rng))
+        for _ in range(2)
     ]
     with pytest.raises(AlignmentError, match="both fit"):
         register(pieces, molar.prepared, noise_um=10.0)
@@ -143,10 +150,10 @@ def row(tools):
     """Crowns 45, 46, 47 side by side: an exercise on the middle one, and the three with it prepared."""
     middle = tools.crown(46)
     mesial, distal = tools.crown(45), tools.crown(47)
-    mesial = Surface(mesial.vertices_mm - [9.9, 0.5, 0.0], mesial.faces)
-    distal = Surface(distal.vertices_mm + [11.9, 0.8, 0.3], distal.faces)
+    mesial = Surface(mesial.vertices_mm - [10.6, 0.5, 0.0], mesial.faces)
+    distal = Surface(distal.vertices_mm + [12.6, 0.8, 0.3], distal.faces)
     prepared = tools.prepared_for(
-        middle, envelope=tools.room_above(middle, 1.5).surface(), neighbours={"mesial": mesial, "distal": distal}
+        middle, envelope=tools.room_above(middle, 2.5).surface(), neighbours={"mesial": mesial, "distal": distal}
     )
     return prepared, tools.reduced(middle), (mesial, distal)
 
@@ -155,9 +162,7 @@ def row(tools):
 def test_neighbours_in_the_exercise_help_and_do_not_mislead(row, tools, rng, how):
     prepared, stump, neighbours = row
     pose = tools.random_pose(rng)
-    scans = [
-        tools.seen_from_above(tools.scanned(s, noise_um=10.0, edge_mm=0.2, rng=rng)) for s in (stump, *neighbours)
-    ]
+    scans = [tools.seen_from_above(tools.scanned(s, noise_um=10.0, edge_mm=0.2, rng=rng)) for s in (stump, *neighbours)]
     scans = [tools.transformed(s, pose) for s in scans]
     parts = {"tooth alone": scans[:1], "one mesh": [joined(scans)], "three parts": scans[::-1]}[how]
     registered = register(parts, prepared, noise_um=10.0)
@@ -210,5 +215,8 @@ def test_the_frame_of_the_exercise_file_is_undone(molar, tools, rng):
     scan = tools.scanned(molar.flattened, noise_um=0.0, edge_mm=0.2, rng=rng, pose=pose)
     registered = register((scan,), prepared, noise_um=5.0)
     assert tools.errors(frame @ registered.alignment.matrix, pose, middle_mm=np.zeros(3))[1] < 5.0
-    back = scan.vertices_mm @ (frame @ registered.alignment.matrix)[:3, :3].T + (frame @ registered.alignment.matrix)[:3, 3]
+    back = (
+        scan.vertices_mm @ (frame @ registered.alignment.matrix)[:3, :3].T
+        + (frame @ registered.alignment.matrix)[:3, 3]
+    )
     np.testing.assert_allclose(registered.surface.vertices_mm, back, atol=1e-9)

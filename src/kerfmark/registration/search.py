@@ -25,6 +25,8 @@ PENALTY_LEFT = 0.06
 """Poses whose penalty exceeds the best one's by more are not tried further."""
 ALONE = 1.25
 """A scan up to so many times the subject's size is taken for the subject alone first."""
+RIVALS_WITHIN = 0.1
+"""Placements whose scores differ by less are all fitted again on every sample before they are compared."""
 SAME_DEG, SAME_MM = 1.0, 0.1
 
 FindPoses = Callable[[Samples, Scene], tuple[FloatArray, FloatArray]]
@@ -54,10 +56,9 @@ def placements_of(samples: Samples, scene: Scene, *, noise_mm: float) -> list[Pl
         found = _likeliest_first([*found, *_tried(way, samples, scene, noise_mm=noise_mm)])
         if found and holds(found[0], scene, noise_mm=noise_mm):
             break
-    if not found:
-        return []
-    best = place(samples, found[0].fit.matrix, scene, noise_mm=noise_mm, nearly=True)
-    return found if best is None else [best, *found[1:]]
+    rivals = [p for p in found if p.score > found[0].score - RIVALS_WITHIN]
+    again = [place(samples, p.fit.matrix, scene, noise_mm=noise_mm, nearly=True) for p in rivals]
+    return _likeliest_first([p for p in again if p is not None])
 
 
 def _ways(samples: Samples, scene: Scene) -> tuple[FindPoses, ...]:

@@ -19,7 +19,7 @@ MOST_PARTIAL_STRAY = 0.08
 MOST_DOUBT_MM = 0.1
 """Refused above this: how far the worst corner would move if each square millimetre of the scan erred on its own by 10 µm."""
 MOST_SCATTER_MM = 0.03
-"""Refused above this, and above the stated noise: how far the fit's own scatter leaves the worst corner in doubt."""
+"""Refused above this, and above twice the stated noise: how far the fit's own scatter leaves the worst corner in doubt."""
 MIRROR_GAIN = 0.2
 AXES = ("in the mesio-distal direction", "in the facio-lingual direction", "along the long axis")
 
@@ -45,10 +45,13 @@ def holds(placement: Placement | None, scene: Scene, *, noise_mm: float) -> bool
         return False
     whole = placement.own_overlap >= LEAST_OVERLAP and placement.stray <= MOST_STRAY
     partial = placement.own_overlap >= LEAST_PARTIAL_OVERLAP and placement.stray <= MOST_PARTIAL_STRAY
-    firm = worst_shift_mm(placement.fit.patch_covariance, scene) <= MOST_DOUBT_MM and worst_shift_mm(
-        placement.fit.covariance, scene
-    ) <= max(MOST_SCATTER_MM, noise_mm)
-    return (whole or partial) and firm
+    return (whole or partial) and _is_firm(placement, scene, noise_mm=noise_mm)
+
+
+def _is_firm(placement: Placement, scene: Scene, *, noise_mm: float) -> bool:
+    """Whether no direction is left loose."""
+    doubt, scatter = (worst_shift_mm(c, scene) for c in (placement.fit.patch_covariance, placement.fit.covariance))
+    return doubt <= MOST_DOUBT_MM and scatter <= max(MOST_SCATTER_MM, 2.0 * noise_mm)
 
 
 def mirror_fits_better(placement: Placement, image: Placement, scene: Scene, *, noise_mm: float) -> bool:
@@ -84,13 +87,13 @@ def refusal(
             f"{name} has nothing in common with the exercise in any pose, expected the piece with some of what is not cut. "
             "Check that the file and the exercise belong together."
         )
-    doubt = worst_shift_mm(placement.fit.patch_covariance, scene)
+    doubt, firm = worst_shift_mm(placement.fit.patch_covariance, scene), _is_firm(placement, scene, noise_mm=noise_mm)
     small = placement.fit.rms_mm <= largest_rms_mm(noise_mm) and placement.stray <= MOST_PARTIAL_STRAY
-    if small and doubt > MOST_DOUBT_MM:
+    if small and not firm:
         return AlignmentError(
-            f"{name} is a fragment: what it shows of the uncut surface ({100 * placement.overlap:.0f} %) leaves it loose by "
-            f"{1000 * doubt:.0f} µm {_loose(placement.fit.patch_covariance, scene)}, expected at most "
-            f"{1000 * MOST_DOUBT_MM:.0f} µm. Scan more of the tooth beside the cut."
+            f"{name} is a fragment: what it shows of the uncut surface ({100 * placement.overlap:.0f} %) leaves it loose, "
+            f"most of all {_loose(placement.fit.patch_covariance, scene)} (by {1000 * doubt:.0f} µm for an error of 10 µm, expected at "
+            f"most {1000 * MOST_DOUBT_MM:.0f} µm). Scan more of the tooth beside the cut."
         )
     return AlignmentError(
         f"{name} is not the subject of this exercise: at best {100 * placement.own_overlap:.0f} % of the uncut surface is found, "
