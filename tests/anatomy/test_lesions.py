@@ -55,6 +55,14 @@ def test_a_lesion_opens_on_the_surface(sound, carious):
     assert (enamel_thickness(carious[1].layers["caries"].vertices_mm, sound.outer) < 1e-6).sum() > 20
 
 
+def test_a_lesion_touches_the_surface_only_at_its_mouth(sound, carious):
+    # The mouth is no wider than asked; 0.3 mm: the wall of a fissure or contact is not square to the lesion's axis.
+    lesion, made = carious
+    points = made.layers["caries"].vertices_mm
+    mouth = points[enamel_thickness(points, sound.outer) < 1e-6]
+    assert np.linalg.norm(mouth - mouth.mean(axis=0), axis=1).max() < 0.5 * lesion.width_mm + 0.3
+
+
 def test_a_lesion_spreads_along_the_junction(sound):
     # With a spread it is wider beyond the junction than without.
     volumes = [

@@ -73,6 +73,7 @@ class Arch:
     teeth: tuple[Placed, ...]
     contacts: tuple[Contact, ...]
     empty: tuple[Placed, ...] = ()
+    seed: int | None = None
 
 
 def arch(jaw: Jaw, *, missing: Collection[int] = (), third_molars: bool = False, seed: int | None = None) -> Arch:
@@ -106,7 +107,7 @@ def arch(jaw: Jaw, *, missing: Collection[int] = (), third_molars: bool = False,
     line = _shifted_to_touch(line, len(halves[0]))
     present = tuple(p for p in line if p.fdi not in gone)
     pairs = [(a, b) for a, b in pairwise(line) if a.fdi not in gone and b.fdi not in gone]
-    return Arch(jaw, present, tuple(touching(a, b) for a, b in pairs), tuple(p for p in line if p.fdi in gone))
+    return Arch(jaw, present, tuple(touching(a, b) for a, b in pairs), tuple(p for p in line if p.fdi in gone), seed)
 
 
 def neighbours(fdi: int | str, *, seed: int | None = None, edge_mm: float = 0.1) -> dict[str, Surface]:

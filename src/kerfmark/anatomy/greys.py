@@ -5,21 +5,24 @@ Greys are Hounsfield-like and simulated. They are good for reading, planning and
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfmark.anatomy.arch import Arch
+from kerfmark.anatomy.arch import Arch, Placed
 from kerfmark.anatomy.jaw import JawBone
-from kerfmark.anatomy.tissues import enamel_plan
+from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.errors import InputError
 from kerfmark.geometry.frames import rigid_inverse, transform_points
-from kerfmark.geometry.grids import sample
+from kerfmark.geometry.grids import distance_grid, sample
 from kerfmark.records import FloatArray, Grid
 
 __all__ = ["GREYS", "simulated_ct"]
 
 GREYS = {"air": -1000, "soft": 40, "cancellous": 450, "cortical": 1500, "dentine": 1800, "enamel": 2800, "pulp": 60}
-"""Hounsfield-like grey of each tissue (common practice: soft tissue 40, cancellous 200–800, cortical 1200–1800, enamel 2500+)."""
+"""Hounsfield-like grey of each tissue (common practice: soft tissue 40, cancellous 200 to 800, enamel 2500 and more)."""
+LAYER_EDGE_MM = 0.3
 
 
 def simulated_ct(
@@ -30,6 +33,7 @@ def simulated_ct(
     spacing_mm: float = 0.4,
     blur_mm: float = 0.25,
     noise: float = 40.0,
+    cache_dir: str | Path | None = None,
 ) -> tuple[NDArray[np.int16], Grid]:
     """A CT of a jaw.
 
@@ -46,6 +50,8 @@ def simulated_ct(
         Standard deviation of the scanner's blur.
     noise : float
         Standard deviation of the grey values.
+    cache_dir : path, optional
+        Where layered teeth are kept (`tooth.tooth`).
 
     Returns
     -------
@@ -71,7 +77,9 @@ def simulated_ct(
     _paint(grey, sample(bone.bone_grid, points).reshape(shape), GREYS["cortical"], spacing_mm)
     _paint(grey, sample(bone.cancellous_grid, points).reshape(shape), GREYS["cancellous"], spacing_mm)
     _paint(grey, sample(bone.sinus_grid, points).reshape(shape), GREYS["air"], spacing_mm)
-    _paint_teeth(grey, frame, teeth, spacing_mm)
+    for placed in teeth.teeth:
+        made = tooth(placed.fdi, seed=teeth.seed, edge_mm=LAYER_EDGE_MM, cache_dir=cache_dir)
+        _paint_tooth(grey, frame, placed, made)
     top = max(float((p.matrix @ [0, 0, 0, 1])[2]) for p in teeth.teeth) + 1.0
     _air(grey, frame, top)
     grey = gaussian_filter(grey, blur_mm / spacing_mm) + rng.normal(0.0, noise, shape)
@@ -94,21 +102,20 @@ def _paint(grey: FloatArray, distance: FloatArray, value: float, spacing_mm: flo
     grey += share * (value - grey)
 
 
-def _paint_teeth(grey: FloatArray, frame: Grid, teeth: Arch, spacing_mm: float) -> None:
-    for placed in teeth.teeth:
-        box = transform_points(placed.matrix, np.array(np.meshgrid(*placed.form.bounds_mm.T)).reshape(3, -1).T)
-        first = np.maximum(np.floor((box.min(axis=0) - frame.origin_mm) / spacing_mm).astype(int), 0)
-        last = np.minimum(np.ceil((box.max(axis=0) - frame.origin_mm) / spacing_mm).astype(int) + 1, frame.values.shape)
-        span = tuple(slice(int(a), int(b)) for a, b in zip(first, last, strict=True))
-        cells = np.stack(np.meshgrid(*(np.arange(s.start, s.stop) for s in span), indexing="ij"), axis=-1)
-        own = transform_points(rigid_inverse(placed.matrix), (frame.origin_mm + spacing_mm * cells).reshape(-1, 3))
-        distance = placed.form.field(own).reshape(cells.shape[:3])
-        region = grey[span]
-        _paint(region, distance, GREYS["dentine"], spacing_mm)
-        wall = enamel_plan(placed.fdi).side_mm * np.clip(own[:, 2] / 3.0, 0.0, 1.0).reshape(cells.shape[:3])
-        _paint(region, np.where(wall > 0.05, np.maximum(distance, -distance - wall), 9.0), GREYS["enamel"], spacing_mm)
-        canal = np.maximum(np.hypot(own[:, 0], own[:, 1]) - 0.8, np.abs(own[:, 2] + 3.0) - 5.0).reshape(cells.shape[:3])
-        _paint(region, np.maximum(canal, distance + 0.8), GREYS["pulp"], spacing_mm)
+def _paint_tooth(grey: FloatArray, frame: Grid, placed: Placed, made: Tooth) -> None:
+    """Lay a tooth's dentine, enamel and pulp over the voxels round it."""
+    spacing = frame.spacing_mm
+    box = transform_points(placed.matrix, np.array(np.meshgrid(*placed.form.bounds_mm.T)).reshape(3, -1).T)
+    first = np.maximum(np.floor((box.min(axis=0) - frame.origin_mm) / spacing).astype(int), 0)
+    last = np.minimum(np.ceil((box.max(axis=0) - frame.origin_mm) / spacing).astype(int) + 1, frame.values.shape)
+    span = tuple(slice(int(a), int(b)) for a, b in zip(first, last, strict=True))
+    cells = np.stack(np.meshgrid(*(np.arange(s.start, s.stop) for s in span), indexing="ij"), axis=-1)
+    own = transform_points(rigid_inverse(placed.matrix), (frame.origin_mm + spacing * cells).reshape(-1, 3))
+    region = grey[span]
+    for tissue, surface in (("dentine", made.outer), ("enamel", made.layers["enamel"]), ("pulp", made.layers["pulp"])):
+        # A finer grid than the CT's own: enamel and canals are thinner than its voxels.
+        grid = distance_grid(surface, spacing_mm=0.2, band_mm=2 * spacing)
+        _paint(region, sample(grid, own).reshape(region.shape), GREYS[tissue], spacing)
 
 
 def _air(grey: FloatArray, frame: Grid, above_mm: float) -> None:

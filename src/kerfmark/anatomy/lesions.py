@@ -127,35 +127,45 @@ def _body(made: Tooth, lesion: Lesion, start: FloatArray, inward: FloatArray) ->
     deep = 4.0 + lesion.depth_mm
     corners = np.vstack([start - reach, start + reach, start + deep * inward - reach, start + deep * inward + reach])
     box = np.stack([corners.min(axis=0), corners.max(axis=0)])
-    outer, enamel = (
-        distance_grid(s, spacing_mm=SPACING_MM, band_mm=4.0, bounds_mm=box) for s in (made.outer, made.layers["enamel"])
+    outer, enamel, dentine = (
+        distance_grid(s, spacing_mm=SPACING_MM, band_mm=4.0, bounds_mm=box)
+        for s in (made.outer, made.layers["enamel"], made.layers["dentine"])
     )
     points = np.moveaxis(np.indices(outer.values.shape), 0, -1) * SPACING_MM + outer.origin_mm - start
     along = points @ inward
     across = np.sqrt(np.maximum((points**2).sum(axis=-1) - along**2, 0.0))
-    depth, beyond = -outer.values.astype(float), enamel.values.astype(float)
-    field = _cervical(lesion, across, depth) if lesion.kind == "cervical" else _through(lesion, across, depth, beyond)
+    depth, beyond, before = (g.values.astype(float) for g in (outer, enamel, dentine))
+    depth = -depth
+    if lesion.kind == "cervical":
+        field = _cervical(lesion, across, depth)
+    else:
+        # Under the start the junction lies this deep: what is farther along the way in than the lesion reaches is sound.
+        onto = float(along[(across < 2 * SPACING_MM) & (beyond > 0) & (depth > 0) & (along > 0)].min())
+        field = _through(lesion, across, depth, before, np.maximum(beyond, along - onto))
     field = np.maximum(field, -0.3 - depth)
     walled = np.pad(field, 1, constant_values=1.0).astype(np.float32)
     return components(surface_of(Grid(outer.origin_mm - SPACING_MM, SPACING_MM, walled)))[0]
 
 
-def _through(lesion: Lesion, across: FloatArray, depth: FloatArray, beyond: FloatArray) -> FloatArray:
+def _through(
+    lesion: Lesion, across: FloatArray, depth: FloatArray, before: FloatArray, beyond: FloatArray
+) -> FloatArray:
     """Through enamel as a cone, into dentine as a cap that starts wider at the junction.
 
-    `beyond` is the distance from enamel: negative inside it, so that in enamel depth + its size is about its thickness.
+    `before` is the signed distance of dentine, `beyond` the distance past the junction: in enamel, depth and `before` add
+    up to about its thickness.
     """
     half = 0.5 * lesion.width_mm
-    to_junction = np.maximum(-beyond, 0.0)
+    to_junction = np.maximum(before, 0.0)
     share = np.clip(depth / np.maximum(depth + to_junction, 0.05), 0.0, 1.0)
     narrow = 0.3 if lesion.kind == "fissure" else 0.7
     radius = half * (narrow + (1.0 - narrow) * (share if lesion.kind == "fissure" else 1.0 - share))
-    enamel = np.maximum(across - radius, beyond - 0.15)
+    enamel = np.maximum(np.maximum(across - radius, -0.15 - before), beyond - 0.3)
     if lesion.depth_mm <= 0:
         return enamel
     wide, deep = half + lesion.spread_mm, lesion.depth_mm
     cap = (np.sqrt((across / wide) ** 2 + (np.maximum(beyond, 0.0) / deep) ** 2) - 1.0) * min(wide, deep)
-    dentine = np.maximum(cap, -0.1 - beyond)
+    dentine = np.maximum(cap, before - 0.1)
     field: FloatArray = -smooth_max(-enamel, -dentine, 0.2)
     return field
 

@@ -74,9 +74,10 @@ def pulp_of(
     """
     grid = _frame(depths, levels_mm, plan, paths_mm)
     points = _points(grid)
-    soft = _soft(depths)
-    if plan.height_mm > 0:
-        chamber = _chamber(_level_depths(depths), points, plan, levels_mm)
+    floored = plan.height_mm > 0
+    soft = _level_depths(depths) if floored else _soft(depths)
+    if floored:
+        chamber = _chamber(soft, points, plan, levels_mm)
     else:
         middle = next(iter(paths_mm.values()))
         chamber = smooth_max(_core(soft, points, plan, levels_mm), _slim(points, middle, plan), 2 * ROUND_MM)
@@ -86,7 +87,7 @@ def pulp_of(
     parts += [_tube(points, canal, _radii(canal, plan)) for canal in canals.values()]
     field = chamber
     for part in parts:
-        field = -smooth_max(-field, -part, ROUND_MM)
+        field = -smooth_max(-field, -part, 2 * ROUND_MM)
     field = np.maximum(field, plan.least_mm + sample(depths.grid, points))
     values = field.reshape(grid.values.shape).astype(np.float32)
     return Pulp(_one_piece(surface_of(Grid(grid.origin_mm, grid.spacing_mm, values))), orifices, canals)
@@ -155,7 +156,8 @@ def _core(soft: Grid, points: FloatArray, plan: PulpPlan, levels_mm: tuple[float
     bottom = float(z[np.flatnonzero(deepest > 0)[0]]) + 1.0
     reach = np.interp(z, [bottom, 0.5 * bottom, 0.0, levels_mm[0]], [plan.tip_mm, 0.5 * neck, neck, 0.5 * neck])
     walls = np.interp(points[:, 2], z, deepest - gaussian_filter1d(reach, 4.0)) + sample(soft, points)
-    return smooth_max(walls, points[:, 2] - levels_mm[0], 2 * ROUND_MM)
+    dome = points[:, 2] - levels_mm[0] + 0.2 * (points[:, 0] ** 2 + points[:, 1] ** 2)
+    return smooth_max(walls, dome, 4 * ROUND_MM)
 
 
 def _slim(points: FloatArray, path: FloatArray, plan: PulpPlan) -> FloatArray:
@@ -201,7 +203,7 @@ def _horn(
     lean = np.clip((tip - base)[:2] / max(tip[2] - base[2], 1.0), -0.4, 0.4)
     end = base + rise * np.array([*lean, 1.0])
     line = base + np.linspace(0.0, 1.0, 9)[:, None] * (end - base)
-    return _tube(points, line, np.linspace(0.50, 0.16, 9))
+    return _tube(points, line, np.linspace(min(0.5, plan.canal_mm), 0.16, 9))
 
 
 def _tube(points: FloatArray, line: FloatArray, radii: FloatArray) -> FloatArray:
