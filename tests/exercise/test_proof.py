@@ -83,6 +83,7 @@ def test_an_upright_inner_edge_keeps_what_the_round_of_the_tool_leaves(tmp_path,
         np.testing.assert_allclose(np.abs(left.deepest_mm[:2]), [2.0, 1.5], atol=0.1)
 
 
+@pytest.mark.slow
 def test_the_finest_of_several_instruments_decides(tmp_path, body):
     _, prepared = pit(tmp_path, body, box((-2.0, -1.5, -2.0), (2.0, 1.5, 1.0)))
     both = left_by(prepared, "straight fissure 1.4", "straight fissure 0.6")
@@ -90,6 +91,7 @@ def test_the_finest_of_several_instruments_decides(tmp_path, body):
     assert both.depth_mm <= alone.depth_mm + 1e-9
 
 
+@pytest.mark.slow
 def test_an_undercut_cannot_be_reached(tmp_path, body):
     # Source: a pocket 3 mm wide under a mouth 1.6 mm wide; a straight 1.0 mm cylinder tilted 30 degrees stays out of its ends.
     cutter = trimesh.util.concatenate([box((-0.8, -0.8, -1.2), (0.8, 0.8, 1.0))])
@@ -100,6 +102,7 @@ def test_an_undercut_cannot_be_reached(tmp_path, body):
     assert abs(left.deepest_mm[0]) > 2.0
 
 
+@pytest.mark.slow
 def test_a_groove_deeper_than_the_head_is_stopped_by_the_shank(tmp_path, body):
     # Source: a slot 1.0 mm wide and 4.5 mm deep; a ball of 0.8 with a shank of 1.6 mm from 9 mm on enters it by its neck only
     # where the neck, which widens, is below 1.0 mm: not to the bottom with a head of 0.8 mm.
