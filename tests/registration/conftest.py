@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -157,9 +157,9 @@ def make_case() -> Callable[[int], Case]:
 
 
 @pytest.fixture
-def rng() -> Iterator[np.random.Generator]:
+def rng() -> np.random.Generator:
     """The same numbers in every run."""
-    yield np.random.default_rng(20)
+    return np.random.default_rng(20)
 
 
 @pytest.fixture(scope="session")

@@ -24,7 +24,9 @@ __all__ = [
 
 
 @njit(cache=True, nogil=True)
-def _distance(values: NDArray[np.float32], origin: FloatArray, spacing: float, x: float, y: float, z: float):  # type: ignore[no-untyped-def]
+def _distance(
+    values: NDArray[np.float32], origin: FloatArray, spacing: float, x: float, y: float, z: float
+) -> tuple[float, float, float, float]:
     """Trilinear value and gradient at a point; beyond the box, the way to the box is added."""
     nx, ny, nz = values.shape
     u, v, w = (x - origin[0]) / spacing, (y - origin[1]) / spacing, (z - origin[2]) / spacing
@@ -53,7 +55,9 @@ def _distance(values: NDArray[np.float32], origin: FloatArray, spacing: float, x
 
 
 @njit(cache=True, nogil=True)
-def signed_distances(points: FloatArray, values: NDArray[np.float32], origin: FloatArray, spacing: float):  # type: ignore[no-untyped-def]
+def signed_distances(
+    points: FloatArray, values: NDArray[np.float32], origin: FloatArray, spacing: float
+) -> tuple[FloatArray, FloatArray]:
     """Value and gradient of the grid at each point."""
     n = points.shape[0]
     distance, gradient = np.empty(n), np.empty((n, 3))
@@ -73,7 +77,7 @@ def _nearest_voxel(
     x: float,
     y: float,
     z: float,
-):  # type: ignore[no-untyped-def]
+) -> tuple[float, int]:
     """Value and flag of the nearest voxel; beyond the box, the way to the box is added."""
     u, v, w = (x - origin[0]) / spacing, (y - origin[1]) / spacing, (z - origin[2]) / spacing
     cu = min(max(u, 0.0), values.shape[0] - 1.0)
@@ -105,7 +109,7 @@ def best_shifts(
     spacing: float,
     rule: FloatArray,
     keep: int,
-):  # type: ignore[no-untyped-def]
+) -> tuple[FloatArray, FloatArray]:
     """For each rotation (r, 9) the `keep` best of its shifts (r, s, 3): poses (r · keep, 12) and their penalties."""
     poses, costs = np.empty((rotations.shape[0] * keep, 12)), np.full(rotations.shape[0] * keep, np.inf)
     turned = np.empty_like(points)
@@ -194,7 +198,7 @@ def refine_poses(
     spacing: float,
     reaches: FloatArray,
     rule: FloatArray,
-):  # type: ignore[no-untyped-def]
+) -> tuple[FloatArray, FloatArray]:
     """Robust Gauss–Newton from every start: poses (m, 12) and their penalties by `rule`.
 
     `reaches` (steps, 2): how far inside and outside a point still counts in each step (Geman–McClure weights).

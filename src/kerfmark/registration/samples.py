@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from kerfmark.geometry.frames import transform_directions, transform_points
 from kerfmark.geometry.mesh import face_areas_mm2
@@ -41,7 +42,7 @@ class Samples:
         area = self.area_each_mm2 * len(self.points_mm) / count
         return Samples(self.points_mm[chosen], self.normals[chosen], area)
 
-    def where(self, mask: ArrayLike) -> Samples:
+    def where(self, mask: NDArray[Any]) -> Samples:
         """Only those the mask names."""
         return Samples(self.points_mm[mask], self.normals[mask], self.area_each_mm2)
 

@@ -68,7 +68,7 @@ class Scene:
     @property
     def fixed_own(self) -> NDArray[np.bool_]:
         """Which fixed points lie on the subject itself."""
-        return self.fixed_body == 0
+        return np.asarray(self.fixed_body == 0)
 
     @property
     def everything(self) -> Grid:
@@ -157,4 +157,4 @@ def _reach_mm(points: FloatArray) -> float:
     few = points[::thinning]
     squares = ((few[:: max(1, len(few) // 64), None, :] - few) ** 2).sum(axis=-1)
     squares[squares == 0.0] = np.inf
-    return max(0.25, 3.0 * float(np.median(np.sqrt(squares.min(axis=1)))) / np.sqrt(thinning))
+    return float(max(0.25, 3.0 * np.median(np.sqrt(squares.min(axis=1))) / np.sqrt(thinning)))
