@@ -82,6 +82,7 @@ def assess(
     Without --json, --html or --pdf a summary is shown on a terminal, and JSON is written to a pipe.
     """
     from kerfmark.pipeline import assess_prepared, open_exercise, remarks_of
+    from kerfmark.reports import write_reports
     from kerfmark.settings import read_settings
 
     sides = dict(_side_and_file(text) for text in neighbour or [])
@@ -95,14 +96,7 @@ def assess(
     )
     _show_remarks(remarks_of(assessment))
     progress("writing the reports")
-    if html_to is not None:
-        from kerfmark.reports.piece import write_html
-
-        write_html(html_to, assessment, prepared, loaded, labels={"piece": piece.name})
-    if pdf_to is not None:
-        from kerfmark.reports.sheet import write_pdf
-
-        write_pdf(pdf_to, assessment, prepared, loaded, labels={"piece": piece.name})
+    write_reports(assessment, prepared, loaded, html=html_to, pdf=pdf_to, labels={"piece": piece.name})
     progress.done()
     nothing_asked = html_to is None and pdf_to is None and json_to is None
     if json_to is not None or (nothing_asked and not sys.stdout.isatty()):
@@ -121,7 +115,7 @@ def check(exercise: ExerciseArgument) -> None:
     progress = Progress()
     progress("preparing the exercise")
     loaded, prepared = open_exercise(exercise, settings=read_settings())
-    _show_remarks(loaded.remarks)
+    _show_remarks((*loaded.remarks, *prepared.remarks))
     progress("measuring the ideal piece")
     ideal = {r.key: r.u for r in ideal_readings(prepared)}
     progress("proving that it can be cut")

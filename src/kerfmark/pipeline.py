@@ -135,7 +135,7 @@ def assess_prepared(
         readings=readings,
         rulings=rulings,
         mark=mark(rulings, exercise.pass_),
-        remarks=(*loaded.remarks, *taken.remarks, *registered.remarks),
+        remarks=(*loaded.remarks, *prepared.remarks, *taken.remarks, *registered.remarks),
         settings={
             "limits": asdict(settings.limits),
             "unit": unit,
