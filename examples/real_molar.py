@@ -63,7 +63,7 @@ def main() -> None:
         folder = options.out or Path(temporary)
         folder.mkdir(parents=True, exist_ok=True)
         exercise = write_exercise(folder / "exercise", real, cut)
-        piece = write_scan(folder / "piece.stl", real, cut)
+        piece = write_scan(folder / "piece.stl", cut)
         assessment = kerfmark.assess(exercise, piece)
     print_comparison(cut, assessment)
 
@@ -129,7 +129,7 @@ def write_exercise(folder: Path, real: RealTooth, cut: CutCrown) -> Path:
     return folder
 
 
-def write_scan(path: Path, real: RealTooth, cut: CutCrown) -> Path:
+def write_scan(path: Path, cut: CutCrown) -> Path:
     """A simulated scan of the cut tooth: 10 µm noise, 0.1 mm triangles, any pose."""
     rng = np.random.default_rng(36)
     smooth = Solid.from_surface(cut.surface).simplified(0.002).surface()

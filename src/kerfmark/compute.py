@@ -88,6 +88,7 @@ def _open(exercise: str | Path, settings: Settings) -> None:
 
 def _assess_one(index: int, job: PieceJob) -> PieceResult:
     from kerfmark.pipeline import assess_prepared
+    from kerfmark.reports import write_reports
 
     assert _opened is not None
     loaded, prepared, settings = _opened
@@ -95,14 +96,7 @@ def _assess_one(index: int, job: PieceJob) -> PieceResult:
         assessment = assess_prepared(
             loaded, prepared, job.piece, neighbours=dict(job.neighbours), unit=job.unit, settings=settings
         )
-        if job.html is not None:
-            from kerfmark.reports.piece import write_html
-
-            write_html(job.html, assessment, prepared, loaded, labels=job.labels)
-        if job.pdf is not None:
-            from kerfmark.reports.sheet import write_pdf
-
-            write_pdf(job.pdf, assessment, prepared, loaded, labels=job.labels)
+        write_reports(assessment, prepared, loaded, html=job.html, pdf=job.pdf, labels=job.labels)
     except KerfmarkError as failure:
         return PieceResult(index, None, str(failure))
     return PieceResult(index, assessment, None)

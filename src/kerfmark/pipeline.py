@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-import kerfmark
 from kerfmark.errors import InputError, MeasurementError, printable
 from kerfmark.exercise.folder import LoadedExercise, load_exercise
 from kerfmark.exercise.prepared import Prepared, prepare
@@ -20,6 +19,7 @@ from kerfmark.measurement import measure
 from kerfmark.records import Alignment, Assessment, Piece, Reading, Remark, Surface
 from kerfmark.registration import Registered, register
 from kerfmark.settings import Settings, read_settings
+from kerfmark.version import __version__
 
 __all__ = ["assess", "assess_prepared", "ideal_readings", "open_exercise", "remarks_of"]
 
@@ -128,7 +128,7 @@ def assess_prepared(
             "Check that this is the piece of this exercise and that the scan covers what was cut."
         )
     return Assessment(
-        kerfmark=kerfmark.__version__,
+        kerfmark=__version__,
         exercise_id=exercise.id,
         exercise_version=loaded.version,
         piece=aligned,

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import kerfmark
 from kerfmark.anatomy.notation import tooth_name
 from kerfmark.anatomy.notation import write_tooth as written
 from kerfmark.anatomy.tooth import Tooth
 from kerfmark.anatomy.voxels import LABELS, label_grid, layer_grids, write_nrrd
 from kerfmark.geometry.mesh import volume_mm3
 from kerfmark.geometry.mesh_files import write_surface
+from kerfmark.version import __version__
 
 __all__ = ["tooth_description", "write_tooth"]
 
@@ -59,7 +59,7 @@ def write_tooth(folder: str | Path, made: Tooth, *, spacing_mm: float | None = N
 def tooth_description(made: Tooth) -> dict[str, object]:
     """What a tooth is and where its named places lie, ready for JSON: millimetres in its tooth frame."""
     return {
-        "kerfmark": kerfmark.__version__,
+        "kerfmark": __version__,
         "tooth": {
             "fdi": made.fdi,
             "universal": written(made.fdi, notation="universal"),

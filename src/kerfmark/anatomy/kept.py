@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-import kerfmark
 from kerfmark.records import FloatArray
+from kerfmark.version import __version__
 
 __all__ = ["keep", "kept"]
 
@@ -48,7 +48,7 @@ def keep(cache_dir: str | Path, fdi: int, seed: int | None, edge_mm: float, arra
 
 
 def _place(cache_dir: str | Path, fdi: int, seed: int | None, edge_mm: float) -> Path:
-    recipe = f"{fdi}|{seed}|{float(edge_mm)!r}|{kerfmark.__version__}|{_makers()}"
+    recipe = f"{fdi}|{seed}|{float(edge_mm)!r}|{__version__}|{_makers()}"
     return Path(cache_dir) / "teeth" / f"{fdi}-{hashlib.sha256(recipe.encode()).hexdigest()[:24]}.bin"
 
 
