@@ -10,7 +10,7 @@ import pytest
 
 from kerfmark.errors import InputError
 from kerfmark.exercise.definition import as_exercise, mesial_sign, tooth_frame
-from kerfmark.exercise.rules import remarks_of
+from kerfmark.exercise.remarks import remarks_of
 
 INF, NAN = float("inf"), float("nan")
 

@@ -15,7 +15,7 @@ from kerfmark.exercise import builtin
 from kerfmark.exercise.definition import Exercise, as_exercise, asset_names
 from kerfmark.exercise.faults import nearest_phrase
 from kerfmark.exercise.files import DEFINITION, ExerciseFiles, open_files
-from kerfmark.exercise.rules import remarks_of
+from kerfmark.exercise.remarks import remarks_of
 from kerfmark.exercise.toml_text import read_toml, toml_of
 from kerfmark.records import Remark
 from kerfmark.settings import Limits

@@ -1,4 +1,4 @@
-"""What one table of an exercise asks of another, and what is worth a remark. Field by field stands in `tables`."""
+"""What one table of an exercise asks of another. Field by field stands in `tables`."""
 
 from __future__ import annotations
 
@@ -10,9 +10,8 @@ from kerfmark.exercise.faults import Fault, listed, nearest, nearest_phrase, sho
 from kerfmark.exercise.tables import Criterion, ExerciseTables
 from kerfmark.exercise.vocabulary import STATISTICS, VOCABULARY, Term
 from kerfmark.instruments import instrument
-from kerfmark.records import Remark
 
-__all__ = ["faults_of", "remarks_of", "statistic_of", "wheres_of"]
+__all__ = ["faults_of", "layer_names", "statistic_of", "wheres_of"]
 
 TISSUES = ("enamel", "dentine", "caries", "pulp", "bone", "cortical", "cancellous")
 NO_TOOTH = ("line", "block")
@@ -249,61 +248,3 @@ def _where_fault(criterion: Criterion, term: Term, words: tuple[str, ...], *, in
     elif criterion.where is not None and criterion.where not in words:
         hint = nearest_phrase(criterion.where, words) if words else choice
         yield Fault(place, f"is {shown(criterion.where)}", f"a place of {term.id} ({hint})", "Correct it.")
-
-
-def remarks_of(exercise: ExerciseTables, *, where: str = "exercise.toml") -> tuple[Remark, ...]:
-    """What is allowed but looks like a slip, in the order of the file."""
-    checks = (_mesial_remarks, _class_remarks, _criteria_remarks, _instrument_remarks)
-    return tuple(Remark(code, where, message) for check in checks for code, message in check(exercise))
-
-
-def _mesial_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:
-    if exercise.tooth is None:
-        return
-    quadrant = exercise.tooth // 10
-    usual = "+x" if quadrant % 2 else "-x"
-    if exercise.frame.mesial != usual:
-        yield (
-            "mesial-side",
-            f"[frame] mesial is '{exercise.frame.mesial}', but an unmirrored tooth {exercise.tooth} of quadrant "
-            f"{quadrant} has it on '{usual}'; "
-            "check mesial and facial, or that the tooth is meant to be mirrored",
-        )
-
-
-def _class_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:
-    if exercise.cavity_class in (3, 4) and exercise.tooth is not None and exercise.tooth % 10 > 3:
-        roman = {3: "III", 4: "IV"}[exercise.cavity_class]
-        yield (
-            "cavity-class",
-            f"class {roman} cavities belong to front teeth, but tooth is {exercise.tooth}; "
-            "check cavity_class and tooth",
-        )
-
-
-def _criteria_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:
-    for index, criterion in enumerate(exercise.criteria):
-        place, term = toml_place(("criteria", index)), VOCABULARY[criterion.reading]
-        if math.isinf(criterion.limits[0]) and math.isinf(criterion.limits[1]):
-            yield (
-                "no-limits",
-                f"{place}, limits are [-inf, inf]: every measured piece meets it; give at least one limit",
-            )
-        if term.family not in (exercise.family, "surface", "process"):
-            yield (
-                "other-family",
-                f"{place}, reading '{term.id}' belongs to another family than '{exercise.family}' and will not be "
-                "measured",
-            )
-        if ".neighbour." in term.id and criterion.where not in exercise.subject.neighbours:
-            yield (
-                "no-neighbour",
-                f"{place}, reading '{term.id}' needs the {criterion.where} neighbour, which [subject] neighbours lacks",
-            )
-
-
-def _instrument_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:
-    own = {entry.name: entry.profile_mm for entry in exercise.instruments}
-    for name in exercise.permitted.instruments:
-        for remark in instrument(name, own=own).remarks:
-            yield remark.code, f"[permitted] instruments: {remark.message}"
