@@ -87,11 +87,12 @@ def best_lean(stump: RadiusMap, *, least_depth_mm: float) -> tuple[float, float]
     volume = _hidden_volume(stump, least_depth_mm)
     if volume(0.0, 0.0) <= TIE_MM3:
         return 0.0, 0.0
-    coarse = _hidden_volume(
-        RadiusMap(stump.radius_mm[:, ::2].copy(), stump.lowest_mm, 2 * stump.step_mm), least_depth_mm
-    )
-    least = _descend(volume, _best_start(coarse))
-    return _drawn_in(lambda x, y: volume(x, y) <= volume(*least) + TIE_MM3, least)
+    thinned = np.ascontiguousarray(stump.radius_mm[::2, ::2])
+    coarse = _hidden_volume(RadiusMap(thinned, stump.lowest_mm, 2.0 * stump.step_mm), least_depth_mm)
+    near = _descend(coarse, _best_start(coarse), steps_deg=(2.0, 0.25))
+    least = _descend(volume, near, steps_deg=(0.25, 0.06))
+    most = volume(*least) + TIE_MM3
+    return _drawn_in(lambda x, y: volume(x, y) <= most, least)
 
 
 def _hidden_volume(stump: RadiusMap, least_depth_mm: float) -> HiddenVolume:
@@ -119,11 +120,13 @@ def _best_start(volume: HiddenVolume) -> tuple[float, float]:
     return min([(0.0, 0.0), *tried], key=lambda lean: volume(*lean))
 
 
-def _descend(volume: HiddenVolume, start: tuple[float, float]) -> tuple[float, float]:
-    """Pattern search in steps from 2° to 0.06°, inside 15°."""
-    here, step = start, math.tan(math.radians(2.0))
+def _descend(
+    volume: HiddenVolume, start: tuple[float, float], *, steps_deg: tuple[float, float]
+) -> tuple[float, float]:
+    """Pattern search inside 15° in steps halved from the first to the second."""
+    here, step = start, math.radians(steps_deg[0])
     widest = math.tan(math.radians(WIDEST_TILT_DEG))
-    while step > 0.001:
+    while step > math.radians(steps_deg[1]):
         around = [(here[0] + step * dx, here[1] + step * dy) for dx, dy in ((1, 0), (-1, 0), (0, 1), (0, -1))]
         best = min([here, *(p for p in around if math.hypot(*p) <= widest)], key=lambda lean: volume(*lean))
         step = step / 2.0 if best == here else step
@@ -137,22 +140,19 @@ def _drawn_in(tied: Callable[[float, float], bool], start: tuple[float, float]) 
     """The tied lean nearest to 0: along the ray to 0, then from side to side in ever smaller turns."""
     tilt, toward = math.hypot(*start), math.atan2(start[1], start[0])
     tilt = _least_tilt(tied, tilt, toward)
-    turn = math.radians(20.0)
-    while turn > math.radians(0.4):
-        for side in (toward + turn, toward - turn):
+    for turn in np.radians([20.0, 20.0, 10.0, 10.0, 5.0, 5.0, 2.5, 1.25]):
+        for side in (toward + float(turn), toward - float(turn)):
             if tied(tilt * math.cos(side), tilt * math.sin(side)):
                 shorter = _least_tilt(tied, tilt, side)
                 if shorter < tilt - 1e-4:
                     tilt, toward = shorter, side
                     break
-        else:
-            turn /= 2.0
     return tilt * math.cos(toward), tilt * math.sin(toward)
 
 
 def _least_tilt(tied: Callable[[float, float], bool], tilt: float, toward: float) -> float:
     low, high = 0.0, tilt
-    while high - low > 2e-4:
+    while high - low > 4e-4:
         middle = 0.5 * (low + high)
         if tied(middle * math.cos(toward), middle * math.sin(toward)):
             high = middle

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kerfmark.kernels.visibility import overhang_depths
 from kerfmark.measurement.budget import alignment_u_deg, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.crown.insertion import RadiusMap, map_of
+from kerfmark.measurement.crown.sections import STEP_MM
 from kerfmark.measurement.crown.stump import Round, Stump
 from kerfmark.measurement.crown.walls import wall_noise_u_deg
 from kerfmark.records import Component, FloatArray, Reading, Witness
@@ -83,32 +83,48 @@ def _undercut(stump: Stump, way: str) -> tuple[Reading, Reading]:
     u_depth = _depth_u(stump, around, stump_map, depths, turned=way == "long_axis")
     witness = _deepest_witness(around, stump_map, depths) if hidden.any() else _path_witness(around)
     depth = measured("crown.undercut_depth_mm", deepest, unit="mm", where=way, budget=u_depth, witness=witness)
-    return depth, _area(around, stump_map, depths, hidden, way=way, u_depth_mm=depth.u or 0.0)
+    area = _area(
+        around,
+        stump_map,
+        threshold_mm=stump.hidden_threshold_mm,
+        clear_mm=stump.clear_mm,
+        way=way,
+        u_depth_mm=depth.u or 0.0,
+    )
+    return depth, area
 
 
 def _area(
-    around: Round, stump_map: RadiusMap, depths: FloatArray, hidden: NDArray[np.bool_], *, way: str, u_depth_mm: float
+    around: Round, stump_map: RadiusMap, *, threshold_mm: float, clear_mm: float, way: str, u_depth_mm: float
 ) -> Reading:
-    radius = stump_map.radius_mm
-    slope = np.gradient(radius, stump_map.step_mm, axis=1)
-    cells = radius * np.sqrt(1.0 + np.where(np.isnan(slope), 0.0, slope) ** 2)
-    cells = cells * stump_map.step_mm * 2.0 * math.pi / len(radius)
-    value = float(cells[hidden].sum())
-    wider = [float(cells[depths > t].sum()) for t in _around_threshold(depths, hidden, u_depth_mm)]
-    azimuths, levels = np.nonzero(hidden)
-    points = _points(around, stump_map, azimuths, levels)
+    """Length of each section that is hidden, times the width it stands for; ledges and ceilings count like walls."""
+    radius = np.where(np.isnan(stump_map.radius_mm), -np.inf, stump_map.radius_mm)
+    above = np.maximum.accumulate(radius[:, ::-1], axis=1)[:, ::-1]
+    width = 2.0 * math.pi / len(radius)
+    parts: list[FloatArray] = []
+    areas = np.zeros(3)
+    seen = np.isfinite(stump_map.radius_mm)
+    for profile, row, known, overhung in zip(around.profiles, above, seen, above - radius > threshold_mm, strict=True):
+        if profile.margin is None or profile.corner is None or not known.any():
+            continue
+        points = profile.section.points[profile.first_cut :]
+        level = np.ceil((points[:, 1] - stump_map.lowest_mm) / stump_map.step_mm).astype(int)
+        within = (level >= int(np.argmax(known))) & (level < len(row)) & (points[:, 1] < profile.corner[1] - clear_mm)
+        # Single points are noisier than the map's means: only what lies within 0.1 mm of an overhang of the map counts.
+        near = np.convolve(overhung & known, np.ones(9), mode="same") > 0.0
+        level = np.clip(level, 0, len(row) - 1)
+        off = np.where(within & near[level], row[level] - points[:, 0], -np.inf)
+        for i, shift in enumerate((0.0, -u_depth_mm, u_depth_mm)):
+            areas[i] += float(points[off > threshold_mm + shift, 0].sum()) * width * STEP_MM
+        parts.append(around.place(profile, points[off > threshold_mm]))
+    hidden = np.concatenate(parts) if parts else np.empty((0, 3))
     budget = (
-        Component("where hiding begins", abs(wider[0] - wider[1]) / 2.0),
-        Component("sections every 5°", math.sqrt(float((cells[hidden] ** 2).sum())) / 2.0),
+        Component("where hiding begins", abs(areas[1] - areas[2]) / 2.0),
+        Component("sections every 5°", 0.02 * areas[0]),
         Component("smallest patch seen", 0.01),
     )
-    witness = Witness("patch", points_mm=points)
-    return measured("crown.undercut_area_mm2", value, unit="mm2", where=way, budget=budget, witness=witness)
-
-
-def _around_threshold(depths: FloatArray, hidden: NDArray[np.bool_], u_mm: float) -> tuple[float, float]:
-    threshold = float(depths[hidden].min()) if hidden.any() else math.inf
-    return threshold - u_mm, threshold + u_mm
+    witness = Witness("patch", points_mm=hidden)
+    return measured("crown.undercut_area_mm2", areas[0], unit="mm2", where=way, budget=budget, witness=witness)
 
 
 def _depth_u(
@@ -162,11 +178,6 @@ def _every(stump_map: RadiusMap) -> float:
 def _point(around: Round, stump_map: RadiusMap, azimuth: int, level: int) -> FloatArray:
     radius = np.nan_to_num(stump_map.radius_mm[azimuth, level])
     return around.turning.to_space(np.array([radius, stump_map.heights_mm[level]]), azimuth * _every(stump_map))
-
-
-def _points(around: Round, stump_map: RadiusMap, azimuths: NDArray[np.intp], levels: NDArray[np.intp]) -> FloatArray:
-    flat = np.column_stack([stump_map.radius_mm[azimuths, levels], stump_map.heights_mm[levels]])
-    return around.turning.to_space(flat, azimuths * _every(stump_map))
 
 
 def _lacking(around: Round) -> str | None:

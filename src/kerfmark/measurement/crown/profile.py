@@ -149,7 +149,7 @@ def landmarks(section: Section, first_cut: int, removal: FloatArray, *, stands_o
     top = _farthest(section.points, (first_cut, len(section.points) - 1), stands_off_mm, outward=True)
     if top is None or section.points[top][1] - margin[1] < 2 * CLEAR_OF_ENDS_MM + LEAST_WALL_MM:
         return replace(found, trouble="nothing there stands high enough above the margin to be a wall")
-    foot = _farthest(section.points, (first_cut, top), stands_off_mm, outward=False) or first_cut
+    foot = _lowest_hollow(section.points, first_cut, top, stands_off_mm)
     top = _lowest_bend(section.points, foot, top)
     return _fitted(found, foot, top)
 
@@ -196,6 +196,18 @@ def _farthest(points: FloatArray, ends: tuple[int, int], stands_off_mm: float, *
     off = right if outward else -right
     best = int(np.argmax(off))
     return start + best if off[best] > stands_off_mm else None
+
+
+def _lowest_hollow(points: FloatArray, start: int, top: int, stands_off_mm: float) -> int:
+    """The first hollow on the way up, not the deepest: a groove in the wall may lie deeper than the foot."""
+    hollow = _farthest(points, (start, top), stands_off_mm, outward=False)
+    for _ in range(3):
+        bulge = None if hollow is None else _farthest(points, (start, hollow), max(stands_off_mm, 0.08), outward=True)
+        lower = None if bulge is None else _farthest(points, (start, bulge), stands_off_mm, outward=False)
+        if lower is None:
+            break
+        hollow = lower
+    return start if hollow is None else hollow
 
 
 def _lowest_bend(points: FloatArray, foot: int, top: int) -> int:
