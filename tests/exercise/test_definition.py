@@ -201,3 +201,10 @@ def test_the_tooth_frame_is_rigid_and_puts_facial_on_y(crown_table):
     np.testing.assert_allclose(matrix[:3, :3] @ matrix[:3, :3].T, np.eye(3), atol=1e-12)
     assert np.linalg.det(matrix) == pytest.approx(1.0)
     assert mesial_sign(frame) == -1
+
+
+def test_faults_between_tables_are_counted_too(crown_table):
+    crown_table["criteria"] = [{"reading": f"crown.no_{index}_mm", "limits": [0.0, 1.0]} for index in range(1000)]
+    told = refusal(crown_table)
+    assert len(told.splitlines()) == 3
+    assert "998 more faults" in told

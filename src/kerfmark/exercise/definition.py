@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import islice
 from typing import Any, TypeVar, get_args
 
 import numpy as np
@@ -88,7 +89,8 @@ def as_exercise(data: Mapping[str, object], *, name: str = "exercise.toml") -> E
     try:
         return Exercise.model_validate(dict(data))
     except ValidationError as error:
-        raise as_error(list(_faults(error)), name=name) from None
+        first = list(islice(_faults(error), 4))
+        raise as_error(first, name=name, total=_count(error, first)) from None
 
 
 def tooth_frame(frame: Frame) -> FloatArray:
@@ -129,6 +131,14 @@ def asset_names(exercise: ExerciseTables) -> dict[str, str]:
     )
     named.update({"[structures] sinus": exercise.structures.sinus, "[permitted] envelope": exercise.permitted.envelope})
     return {place: file for place, file in named.items() if file is not None}
+
+
+def _count(error: ValidationError, first: list[Fault]) -> int:
+    """How many faults there are; where the fields are sound, the rules' own."""
+    if error.error_count() > 1:
+        return error.error_count()
+    context = error.errors(include_url=False, include_input=False)[0].get("ctx", {})
+    return len(context.get("faults", first))
 
 
 def _faults(error: ValidationError) -> Iterator[Fault]:

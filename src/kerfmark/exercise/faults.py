@@ -29,7 +29,7 @@ class Fault:
         return f"{self.where} {self.found}, expected {self.expected}. {self.do}"
 
 
-def as_error(faults: Sequence[Fault], *, name: str) -> InputError:
+def as_error(faults: Sequence[Fault], *, name: str, total: int | None = None) -> InputError:
     """All faults of one file as one error of three lines at most: the first few written out, the rest counted.
 
     Parameters
@@ -38,10 +38,13 @@ def as_error(faults: Sequence[Fault], *, name: str) -> InputError:
         At least one.
     name : str
         The file, as the person knows it.
+    total : int, optional
+        How many there are, where `faults` holds only the first few of them.
     """
-    lines = [f"{printable(name, limit=80)}: {fault.sentence()}" for fault in faults]
-    if len(lines) > SHOWN_FAULTS + 1:
-        rest = len(lines) - SHOWN_FAULTS
+    total = len(faults) if total is None else total
+    lines = [f"{printable(name, limit=80)}: {fault.sentence()}" for fault in faults[: SHOWN_FAULTS + 1]]
+    if total > SHOWN_FAULTS + 1:
+        rest = total - SHOWN_FAULTS
         next_place = faults[SHOWN_FAULTS].where
         lines = [
             *lines[:SHOWN_FAULTS],
