@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from kerfmark.measurement import MEASURES, MonteCarlo, measure
+from kerfmark.records import Surface
 
 
 def test_every_reading_the_exercise_may_ask_of_these_families_has_a_measure():
@@ -46,6 +47,37 @@ def test_measuring_leaves_its_arguments_alone_and_repeats_exactly(blocks, scan):
     values = [[r.value for r in measure(piece, blank.prepared)] for _ in range(2)]
     assert values[0] == values[1]
     assert (piece.surface.vertices_mm == before).all()
+
+
+def test_without_the_state_before_cutting_readings_say_so(blocks, scan):
+    from types import SimpleNamespace
+
+    bare = SimpleNamespace(**{**vars(blocks["as planned"].prepared), "subject": None})
+    found = measure(scan(blocks["as planned"]), bare)
+    assert {(r.status, r.reason) for r in found} == {("not_measurable", "no scan before cutting")}
+
+
+def soup(name):
+    """Surfaces nobody should hand in, but some will."""
+    rng = np.random.default_rng(6)
+    points, faces = {
+        "one triangle": (np.array([[0.0, 0, -1], [1, 0, -1], [0, 1, -1]]), [[0, 1, 2]]),
+        "a heap of triangles": (rng.uniform([-6, -5, -5], [6, 5, 0], (600, 3)), np.arange(600).reshape(-1, 3)),
+        "faces without area": (np.zeros((3, 3)) - [0, 0, 1], [[0, 1, 2], [0, 0, 1]]),
+        "far away": (np.array([[90.0, 90, 90], [91, 90, 90], [90, 91, 90]]), [[0, 1, 2]]),
+        "no faces": (np.zeros((3, 3)), np.empty((0, 3))),
+    }[name]
+    return Surface(np.ascontiguousarray(points, float), np.ascontiguousarray(faces, np.int32))
+
+
+@pytest.mark.parametrize("family", ["blocks", "grooves"])
+@pytest.mark.parametrize("name", ["one triangle", "a heap of triangles", "faces without area", "far away", "no faces"])
+def test_no_geometry_makes_measuring_fail(request, family, name):
+    from block_phantoms import aligned
+
+    blank = request.getfixturevalue(family)["as planned"]
+    for reading in measure(aligned(soup(name), noise_um=10.0), blank.prepared):
+        assert reading.value is None or np.isfinite([reading.value, reading.u]).all()
 
 
 @pytest.mark.slow

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from kerfmark.measurement.block import BLOCK
+from kerfmark.measurement.budget import unmeasured
 from kerfmark.measurement.crown import CROWN
 from kerfmark.measurement.line import LINE
 from kerfmark.measurement.measures import Measure
@@ -52,7 +53,7 @@ def measure(
         return with_simulated_u(piece, lambda p: measure(p, prepared, wanted=wanted), monte_carlo)
     chosen = _chosen(prepared.exercise.family, wanted)
     context = _contexts(piece, prepared)
-    readings = [reading for m in chosen for reading in m.function(context(m))]
+    readings = [reading for m in chosen for reading in _taken(m, context, prepared)]
     return tuple(r for r in readings if wanted is None or any(_fits(r.key, key) for key in wanted))
 
 
@@ -73,6 +74,17 @@ def _contexts(piece: Piece, prepared: Prepared) -> Callable[[Measure], Any]:
         return made[-1][1]
 
     return context
+
+
+def _taken(m: Measure, context: Callable[[Measure], Any], prepared: Prepared) -> tuple[Reading, ...]:
+    """A measure's readings; all but the crown's need the state before cutting."""
+    if prepared.subject is not None or m.family == "crown":
+        return m.function(context(m))
+    return tuple(
+        unmeasured(m.id, "no scan before cutting", unit=m.unit, where=where, stat=stat)
+        for where in m.wheres or (None,)
+        for stat in m.stats or (None,)
+    )
 
 
 def _fits(key: Key, wanted: Key) -> bool:

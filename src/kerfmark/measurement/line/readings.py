@@ -54,6 +54,7 @@ def _ranked(groove: Groove, name: str, part: float) -> tuple[Reading, ...]:
     value = float(np.quantile(size, part))
     rank = np.argsort(np.argsort(size)) / max(len(size) - 1, 1)
     near = np.abs(rank - part) <= NEAR_RANK if part < 1.0 else size >= value
+    near |= np.abs(size - value) <= np.abs(size - value).min()
     weights = np.where(near, np.sign(lateral), 0.0) / near.sum()
     return (_lateral_reading(groove, name, value, weights),)
 

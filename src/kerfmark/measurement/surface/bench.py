@@ -83,7 +83,7 @@ class Bench:
     @property
     def has_cut(self) -> bool:
         """Whether anything is cut at all."""
-        return bool(self.is_cut.any())
+        return len(self.cut.areas) > 0
 
     @cached_property
     def clear_layer(self) -> int | None:
