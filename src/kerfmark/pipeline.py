@@ -11,6 +11,7 @@ import numpy as np
 from kerfmark.errors import InputError, MeasurementError, printable
 from kerfmark.exercise.folder import LoadedExercise, load_exercise
 from kerfmark.exercise.prepared import Prepared, prepare
+from kerfmark.exercise.tables import Source
 from kerfmark.geometry.frames import rigid_inverse, transform_points
 from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.intake.surfaces import TakenIn, take_in
@@ -109,13 +110,13 @@ def assess_prepared(
     progress(f"reading {path.name}")
     taken = _take_in(path, prepared, unit=unit, settings=settings)
     progress("aligning the piece")
-    source = loaded.exercise.source
+    source = _scan_source(loaded.exercise.source)
     registered = register(taken.parts, prepared, noise_um=source.noise_um)
     progress("measuring")
     aligned = _piece(
         taken,
         registered,
-        prepared,
+        source,
         _neighbours(neighbours or {}, registered, prepared, unit=unit, settings=settings),
     )
     readings = measure(aligned, prepared)
@@ -135,7 +136,13 @@ def assess_prepared(
         readings=readings,
         rulings=rulings,
         mark=mark(rulings, exercise.pass_),
-        remarks=(*loaded.remarks, *prepared.remarks, *taken.remarks, *registered.remarks),
+        remarks=(
+            *loaded.remarks,
+            *prepared.remarks,
+            *_kind_remarks(loaded.exercise.source, path),
+            *taken.remarks,
+            *registered.remarks,
+        ),
         settings={
             "limits": asdict(settings.limits),
             "unit": unit,
@@ -195,16 +202,28 @@ def _take_in(path: Path, prepared: Prepared, *, unit: str | None, settings: Sett
     )
 
 
-def _piece(taken: TakenIn, registered: Registered, prepared: Prepared, neighbours: Mapping[str, Surface]) -> Piece:
+def _piece(taken: TakenIn, registered: Registered, source: Source, neighbours: Mapping[str, Surface]) -> Piece:
     return Piece(
         kind="scan",
         sha256=taken.sha256,
         surface=registered.surface,
         alignment=registered.alignment,
-        noise_um=float(prepared.exercise.source.noise_um),
-        trueness_um=float(prepared.exercise.source.trueness_um),
+        noise_um=source.noise_um,
+        trueness_um=source.trueness_um,
         neighbours=neighbours,
     )
+
+
+def _scan_source(source: Source) -> Source:
+    """The exercise's source if it is a scanner's, else a scanner of the default uncertainty."""
+    return source if source.kind == "scan" else Source(kind="scan")
+
+
+def _kind_remarks(source: Source, path: Path) -> tuple[Remark, ...]:
+    if source.kind == "scan":
+        return ()
+    words = f"a scan, where the exercise expects a {source.kind}; read with a scanner's default uncertainty"
+    return (Remark("another-kind", path.name, words),)
 
 
 def _check_sides(files: Mapping[str, str | Path], prepared: Prepared) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from kerfmark.anatomy.blocks import Pocket, block
 from kerfmark.anatomy.plates import plate
-from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec, groove, keyed
+from kerfmark.exercise.builtin.blocks import CORNER_MM, BlockSpec, LineSpec, groove, keyed
 from kerfmark.geometry.phantoms import random_pose, scanned
 from kerfmark.geometry.solids import Solid, difference, intersection, loft
 from kerfmark.records import FloatArray
@@ -31,7 +31,9 @@ def block_piece(spec: BlockSpec, level: str, rng: np.random.Generator) -> Simula
     from kerfmark.demo.learners import Key, SimulatedPiece
 
     hand(level)
-    made = block(pockets=[Pocket("box", spec.box_mm, spec.depth_mm, centre_mm=spec.centre_mm)], edge_mm=5.0)
+    made = block(
+        pockets=[Pocket("box", spec.box_mm, spec.depth_mm, centre_mm=spec.centre_mm, corner_mm=CORNER_MM)], edge_mm=5.0
+    )
     rings, depth = _cut_rings(spec, UNSTEADINESS[level], rng)
     tool = loft(rings)
     body, pocket = (Solid.from_surface(made.layers[name]) for name in ("body", "box"))

@@ -23,7 +23,7 @@ def test_every_built_in_exercise_has_a_title_and_a_maker():
     "name", [n if n in QUICK else pytest.param(n, marks=pytest.mark.slow) for n in builtin.names()]
 )
 def test_the_ideal_piece_meets_every_limit(name, settings):
-    # Source: the exercise's own target, whose numbers come from TRADE-FACTS E through `builtin/criteria.py`.
+    # Source: the exercise's own target, whose limits have their sources beside them in `builtin/criteria.py`.
     loaded, prepared = open_exercise(name, settings=settings)
     rulings = rule(ideal_readings(prepared), loaded.exercise.criteria, loaded.exercise.pass_)
     assert [(r.reading, r.where, r.ruling) for r in rulings if r.ruling != "met"] == []

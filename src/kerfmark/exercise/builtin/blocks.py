@@ -14,10 +14,10 @@ from kerfmark.geometry.phantoms import refined
 from kerfmark.geometry.solids import Solid, box, difference, extruded, hull, sphere, union
 from kerfmark.records import FloatArray, Surface
 
-__all__ = ["BLOCKS", "LINES", "BlockSpec", "LineSpec", "block_parts", "groove", "keyed", "line_parts"]
+__all__ = ["BLOCKS", "CORNER_MM", "LINES", "BlockSpec", "LineSpec", "block_parts", "groove", "keyed", "line_parts"]
 
-STRAIGHT_BUR = "500 314 107 006 010"
-ROUND_BUR = "500 314 001 001 010"
+CORNER_MM = 0.6
+"""Of the box's upright edges: more than the radius of the thickest permitted bur, so that it can be cut."""
 FRAME = {"origin": [0.0, 0.0, 0.0], "occlusal": [0.0, 0.0, 1.0], "facial": [0.0, 1.0, 0.0], "mesial": "+x"}
 EDGE_MM = 0.4
 
@@ -89,7 +89,9 @@ def keyed(body: Surface, size_mm: tuple[float, float, float]) -> Surface:
 
 def block_parts(spec: BlockSpec) -> tuple[dict[str, object], dict[str, Surface]]:
     """The exercise's keys and surfaces."""
-    made = block(pockets=[Pocket("box", spec.box_mm, spec.depth_mm, centre_mm=spec.centre_mm)], edge_mm=5.0)
+    made = block(
+        pockets=[Pocket("box", spec.box_mm, spec.depth_mm, centre_mm=spec.centre_mm, corner_mm=CORNER_MM)], edge_mm=5.0
+    )
     surfaces = {
         "subject": refined(keyed(made.surface, made.size_mm), edge_mm=EDGE_MM),
         "target": refined(keyed(made.layers["body"], made.size_mm), edge_mm=EDGE_MM),
@@ -102,7 +104,7 @@ def block_parts(spec: BlockSpec) -> tuple[dict[str, object], dict[str, Surface]]
         "subject": {"surface": "subject.ply", "layers": {"body": "layer-body.ply", "box": "layer-box.ply"}},
         "target": {"surface": "target.ply", "clear": "box"},
         "permitted": {
-            "instruments": [STRAIGHT_BUR, "500 314 107 006 008"],
+            "instruments": ["straight fissure 1.0", "straight fissure 0.8"],
             "envelope": "envelope.ply",
             "time_limit_s": 900.0,
         },
@@ -132,7 +134,7 @@ def line_parts(spec: LineSpec) -> tuple[dict[str, object], dict[str, Surface]]:
             "depth_mm": spec.depth_mm,
             "width_mm": spec.width_mm,
         },
-        "permitted": {"instruments": [ROUND_BUR], "envelope": "envelope.ply", "time_limit_s": 600.0},
+        "permitted": {"instruments": ["round 1.0"], "envelope": "envelope.ply", "time_limit_s": 600.0},
     }
     return keys, surfaces
 

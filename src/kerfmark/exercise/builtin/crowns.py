@@ -224,7 +224,7 @@ def _keys(
         },
         "target": {"surface": "target.ply", "outline": ideal.margin_mm[::4].round(4).tolist()},
         "permitted": {
-            "instruments": [ROUND_TAPER["name"], SHOULDER_TAPER["name"], "806 314 001 524 023"],
+            "instruments": [ROUND_TAPER["name"], SHOULDER_TAPER["name"], "round 2.3"],
             "envelope": "envelope.ply",
             "time_limit_s": 3600.0,
         },
