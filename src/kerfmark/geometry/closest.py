@@ -43,9 +43,9 @@ class ClosestPoint:
     --------
     >>> from kerfmark.records import Surface
     >>> triangle = Surface(np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]]), np.array([[0, 1, 2]], dtype=np.int32))
-    >>> closest, distance, face = ClosestPoint(triangle).query([[0.2, 0.2, 3.0]], max_distance_mm=5.0)
+    >>> closest, distance, face = ClosestPoint(triangle).query([[0.25, 0.25, 3.0]], max_distance_mm=5.0)
     >>> closest[0].tolist(), float(distance[0]), int(face[0])
-    ([0.2, 0.2, 0.0], 3.0, 0)
+    ([0.25, 0.25, 0.0], 3.0, 0)
     """
 
     def __init__(self, surface: Surface) -> None:
