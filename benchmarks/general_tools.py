@@ -1,0 +1,98 @@
+"""The work of one crown assessment with general mesh tools: run by `benchmarks/scan.py`, in any interpreter that has them.
+
+Arguments: a folder with piece.stl, subject.stl and sites.npy (points, then inward directions, tooth frame). Open3D where it can be
+imported (its own threads, RANSAC on FPFH features, point-to-plane ICP with a robust kernel, ray casting scene); else trimesh with
+scipy and embree. Prints the tool, seconds from the start of the work (imports left out), and seconds of the imports.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+began = time.perf_counter()
+import numpy as np  # noqa: E402
+
+try:
+    import open3d as o3d
+
+    TOOL = f"open3d {o3d.__version__}"
+except ImportError:
+    import trimesh
+    from scipy.spatial import cKDTree
+
+    TOOL = f"trimesh {trimesh.__version__}, scipy"
+imported = time.perf_counter() - began
+
+AZIMUTHS = np.radians([0.0, 45.0, 90.0, 135.0])
+
+
+def wall_angles(vertices, triangles):
+    """Lines through both walls in four planes: the points where edges cross each plane, total least squares, one angle each."""
+    angles = []
+    edges = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    for phi in AZIMUTHS:
+        side = vertices @ [-np.sin(phi), np.cos(phi), 0.0]
+        a, b = side[edges[:, 0]], side[edges[:, 1]]
+        cross = edges[a * b < 0]
+        share = (side[cross[:, 0]] / (side[cross[:, 0]] - side[cross[:, 1]]))[:, None]
+        points = vertices[cross[:, 0]] * (1 - share) + vertices[cross[:, 1]] * share
+        across = points @ [np.cos(phi), np.sin(phi), 0.0]
+        for sign in (1.0, -1.0):
+            wall = (sign * across > 2.0) & (points[:, 2] > 1.0) & (points[:, 2] < 3.0)
+            if wall.sum() > 10:
+                flat = np.stack([across[wall], points[wall, 2]], axis=1)
+                _, _, axes = np.linalg.svd(flat - flat.mean(axis=0), full_matrices=False)
+                angles.append(np.degrees(np.arctan2(abs(axes[0, 0]), abs(axes[0, 1]))))
+    return angles
+
+
+def with_open3d(folder):
+    piece, subject = (o3d.io.read_triangle_mesh(str(folder / f"{name}.stl")) for name in ("piece", "subject"))
+    register = o3d.pipelines.registration
+    piece.compute_vertex_normals()
+    subject.compute_vertex_normals()
+    clouds = [piece.sample_points_uniformly(20_000), subject.sample_points_uniformly(20_000)]
+    small = [c.voxel_down_sample(0.4) for c in clouds]
+    near = o3d.geometry.KDTreeSearchParamHybrid(radius=2.0, max_nn=100)
+    features = [register.compute_fpfh_feature(c, near) for c in small]
+    coarse = register.registration_ransac_based_on_feature_matching(
+        *small, *features, True, 0.6, register.TransformationEstimationPointToPoint(False), 3,
+        [register.CorrespondenceCheckerBasedOnEdgeLength(0.9), register.CorrespondenceCheckerBasedOnDistance(0.6)],
+        register.RANSACConvergenceCriteria(100_000, 0.999),
+    )  # fmt: skip
+    pose = coarse.transformation
+    robust = register.TransformationEstimationPointToPlane(register.TukeyLoss(k=0.1))
+    for reach in (0.6, 0.2, 0.1):
+        pose = register.registration_icp(*clouds, reach, pose, robust).transformation
+    piece.transform(pose)
+    scenes = []
+    for mesh in (piece, subject):
+        scene = o3d.t.geometry.RaycastingScene()
+        scene.add_triangles(o3d.t.geometry.TriangleMesh.from_legacy(mesh))
+        scenes.append(scene)
+    there = scenes[1].compute_signed_distance(np.asarray(piece.vertices, dtype=np.float32))
+    back = scenes[0].compute_distance(np.asarray(subject.vertices, dtype=np.float32))
+    sites = np.load(folder / "sites.npy").astype(np.float32)
+    depth = scenes[0].cast_rays(o3d.core.Tensor(sites))["t_hit"]
+    return there, back, depth, wall_angles(np.asarray(piece.vertices), np.asarray(piece.triangles))
+
+
+def with_trimesh(folder):
+    piece, subject = (trimesh.load(folder / f"{name}.stl") for name in ("piece", "subject"))
+    pose, _ = trimesh.registration.mesh_other(piece, subject, samples=2000, scale=False, icp_first=10, icp_final=50)
+    piece.apply_transform(pose)
+    tree = cKDTree(subject.vertices)
+    there = tree.query(piece.vertices, workers=-1)[0]
+    back = cKDTree(piece.vertices).query(subject.vertices, workers=-1)[0]
+    sites = np.load(folder / "sites.npy")
+    depth = piece.ray.intersects_location(sites[:, :3], sites[:, 3:], multiple_hits=False)
+    return there, back, depth, wall_angles(np.asarray(piece.vertices), np.asarray(piece.faces))
+
+
+if __name__ == "__main__":
+    start = time.perf_counter()
+    work = with_open3d if TOOL.startswith("open3d") else with_trimesh
+    work(Path(sys.argv[1]))
+    print(f"{TOOL};{time.perf_counter() - start:.3f};{imported:.3f}")
