@@ -56,7 +56,9 @@ def main() -> None:
     """Read, cut, scan, assess, print."""
     options = _options()
     if not (options.data / "tooth_L6" / "L6_enamel.stl").is_file():
-        sys.exit(f"{options.data} does not hold the layered jaw, expected tooth_L6/L6_enamel.stl in it. Give its folder with --data.")
+        sys.exit(
+            f"{options.data} does not hold the layered jaw, expected tooth_L6/L6_enamel.stl in it. Give its folder with --data."
+        )
     real = read_real_tooth(options.data)
     cut = cut_real(real)
     with tempfile.TemporaryDirectory() as temporary:
@@ -71,7 +73,10 @@ def main() -> None:
 def read_real_tooth(data: Path) -> RealTooth:
     """The molar, its neighbours' enamel, and its frame from its own shape and theirs."""
     tooth, arch = data / "tooth_L6", data / "lower_arch_enamel"
-    layers = {name: _read(tooth / f"L6_{file}.stl") for name, file in {"enamel": "enamel", "dentine": "dentin", "pulp": "pulp"}.items()}
+    layers = {
+        name: _read(tooth / f"L6_{file}.stl")
+        for name, file in {"enamel": "enamel", "dentine": "dentin", "pulp": "pulp"}.items()
+    }
     neighbours = {"mesial": _read(arch / "L5_enamel.stl"), "distal": _read(arch / "L7_enamel.stl")}
     outer = _outer(layers)
     frame, cervical = _frame(layers, neighbours)
@@ -132,19 +137,25 @@ def write_exercise(folder: Path, real: RealTooth, cut: CutCrown) -> Path:
 def write_scan(path: Path, cut: CutCrown) -> Path:
     """A simulated scan of the cut tooth: 10 µm noise, 0.1 mm triangles, any pose."""
     rng = np.random.default_rng(36)
-    smooth = Solid.from_surface(cut.surface).simplified(0.002).surface()
-    write_surface(path, scanned(smooth, noise_um=10.0, edge_mm=0.1, rng=rng, pose=random_pose(rng)))
+    write_surface(path, scanned(cut.surface, noise_um=10.0, edge_mm=0.1, rng=rng, pose=random_pose(rng)))
     return path
 
 
 def print_comparison(cut: CutCrown, assessment: kerfmark.records.Assessment) -> None:
     """What was cut beside what was read, and the mark."""
     readings = {r.key: r for r in assessment.readings}
-    truth = {("crown.total_occlusal_convergence_deg", p, None): cut.convergence_deg(a) for p, a in {"BL": 0, "MD": 90, "MF-DL": 45, "ML-DF": 135}.items()}
+    truth = {
+        ("crown.total_occlusal_convergence_deg", p, None): cut.convergence_deg(a)
+        for p, a in {"BL": 0, "MD": 90, "MF-DL": 45, "ML-DF": 135}.items()
+    }
     truth |= {("crown.finish_line_width_mm", wall, "median"): width for wall, width in cut.plan.width_mm.items()}
     truth |= {("crown.occlusal_reduction_mm", site, "median"): depth for site, depth in cut.reduction_mm.items()}
-    print("Simulated preparation in a real tooth (OpenMandible, A. M. Vukicevic et al., 2021, GPL-3.0). Exercises only.")
-    print(f"aligned to {assessment.piece.alignment.rms_um:.1f} µm rms, overlap {assessment.piece.alignment.overlap:.2f}")
+    print(
+        "Simulated preparation in a real tooth (OpenMandible, A. M. Vukicevic et al., 2021, GPL-3.0). Exercises only."
+    )
+    print(
+        f"aligned to {assessment.piece.alignment.rms_um:.1f} µm rms, overlap {assessment.piece.alignment.overlap:.2f}"
+    )
     print(f"{'reading':<62} {'cut':>7} {'read':>7} {'± U':>6}")
     for key, true in truth.items():
         reading = readings.get(key)
@@ -211,7 +222,12 @@ def _sites(outer: Surface) -> dict[str, FloatArray]:
     """Cusps: the highest point of each quarter that lies over the stump; central groove: the lowest point of the top near the middle."""
     points = outer.vertices_mm
     table = points[(points[:, 2] > 0.0) & (np.hypot(points[:, 0], points[:, 1]) < TABLE_RADIUS_MM)]
-    quarters = {"mesiobuccal cusp": (1, 1), "distobuccal cusp": (-1, 1), "mesiolingual cusp": (1, -1), "distolingual cusp": (-1, -1)}
+    quarters = {
+        "mesiobuccal cusp": (1, 1),
+        "distobuccal cusp": (-1, 1),
+        "mesiolingual cusp": (1, -1),
+        "distolingual cusp": (-1, -1),
+    }
     sites = {name: _highest(table[(table[:, 0] * x > 0) & (table[:, 1] * y > 0)]) for name, (x, y) in quarters.items()}
     top = table[(np.hypot(table[:, 0], table[:, 1]) < 1.5) & (table[:, 2] > 2.0)]
     sites["central groove"] = top[np.argmin(top[:, 2])]

@@ -167,15 +167,12 @@ def ideal_readings(prepared: Prepared) -> tuple[Reading, ...]:
     readings : tuple of Reading
     """
     from kerfmark.geometry.phantoms import scanned
-    from kerfmark.geometry.solids import Solid
 
     if prepared.target is None:
         return ()
     source = prepared.exercise.source
     rng = np.random.default_rng(0)
-    looked_at = scanned(
-        Solid.from_surface(prepared.target).simplified(0.002).surface(), noise_um=source.noise_um, edge_mm=0.12, rng=rng
-    )
+    looked_at = scanned(prepared.target, noise_um=source.noise_um, edge_mm=0.12, rng=rng)
     spread = np.array([0.0002] * 3 + [0.001] * 3)
     in_place = Alignment(
         rigid_inverse(prepared.frame), source.noise_um, 1.0, np.diag(spread**2), len(prepared.fixed_points)

@@ -31,7 +31,6 @@ Key = tuple[str, str | None, str | None]
 
 NOISE_UM = 10.0
 EDGE_MM = 0.12
-LEAST_EDGE_MM = 0.002
 SCAN_BELOW_CERVICAL_MM = 3.5
 
 
@@ -134,7 +133,7 @@ def _nicked(
 def _scan(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surface:
     """The crown and a few millimetres of root, as a scanner would see them: no underside."""
     window = box([-30.0, -30.0, -SCAN_BELOW_CERVICAL_MM], [30.0, 30.0, 40.0])
-    seen = intersection(Solid.from_surface(surface), window).simplified(LEAST_EDGE_MM).surface()
+    seen = intersection(Solid.from_surface(surface), window).surface()
     return _open_below(scanned(seen, noise_um=NOISE_UM, edge_mm=EDGE_MM, rng=rng), 0.1 - SCAN_BELOW_CERVICAL_MM, pose)
 
 
