@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from kerfmark.kernels.tooth_field import field_at, nets_faces, nets_vertices
+from kerfmark.kernels.tooth_field import field_at, nets_faces, nets_vertices, settle_signs
 
 FAR_TABLE = np.full((12, 12), 50.0)
 
@@ -99,3 +99,29 @@ def test_nets_close_a_ball_and_turn_it_outwards():
     assert volume == pytest.approx(4 / 3 * np.pi * 8.0**3, rel=0.03)
     edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
     assert (np.unique(edges, axis=0, return_counts=True)[1] == 2).all()
+
+
+def test_two_balls_that_touch_at_an_edge_are_joined_before_nets_are_cast():
+    # Two inside corners across a chequered side: nets would meet along one edge, four faces on it.
+    from kerfmark.anatomy.form.surface import tangled_patterns
+
+    values = np.ones((6, 6, 6), np.float32)
+    values[2, 2, 2] = values[3, 3, 2] = -1.0
+    values[2, 3, 2] = 0.5
+    assert settle_signs(values, tangled_patterns()) == 1
+    assert values[2, 3, 2] < 0.0
+    index = np.full(values.shape, -1, np.int32)
+    nets_vertices(values, index)
+    faces = nets_faces(values, index)
+    edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    assert (np.unique(edges, axis=0, return_counts=True)[1] == 2).all()
+
+
+def test_an_untangled_grid_keeps_its_values():
+    from kerfmark.anatomy.form.surface import tangled_patterns
+
+    grid = np.stack(np.meshgrid(*[np.arange(12.0)] * 3, indexing="ij"), axis=-1)
+    values = (np.linalg.norm(grid - 5.4, axis=-1) - 3.0).astype(np.float32)
+    before = values.copy()
+    assert settle_signs(values, tangled_patterns()) == 0
+    np.testing.assert_array_equal(values, before)
