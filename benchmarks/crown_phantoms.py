@@ -260,7 +260,7 @@ class Blank:
         self, name: str, rng: np.random.Generator, noise_um: float, trueness_um: float, motion: FloatArray
     ) -> Surface:
         seen = scanned(
-            self.surfaces[name], noise_um=noise_um, edge_mm=10.0, rng=rng, trueness_um=trueness_um
+            self.surfaces[name], noise_um=noise_um, edge_mm=10.0, rng=rng, trueness_um=trueness_um, even=False
         ).vertices_mm
         return Surface(seen + np.cross(motion[:3], seen) + motion[3:], self.surfaces[name].faces)
 
