@@ -259,7 +259,7 @@ def jaws() -> None:
             [*crowns, (bone.parts["cortical"], TINTS["bone"])],
             (0.75, 0.9, 0.55),
             (0, 0, 1),
-            px_per_mm=6.4,
+            px_per_mm=5.6,
             size=(560, 355),
         )
         picture.paste(view, (16, 60 + row * 365))

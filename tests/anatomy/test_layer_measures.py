@@ -36,13 +36,13 @@ PUBLISHED = {
 
 @pytest.mark.parametrize("fdi", [16, 17, 36, 37])
 def test_chambers_of_molars_lie_inside_the_published_ranges(fdi, cache):
-    # Within one standard deviation of the published mean, plus 0.1 mm for a mesh of 0.2 mm edges.
+    # Within one standard deviation of the published mean, give or take 0.25 mm: it was read to 0.5 mm.
     made = tooth(fdi, edge_mm=0.2, cache_dir=cache)
     cusp = made.sites["mesiobuccal cusp"].point_mm[2]
     found = m.chamber_distances(made.layers["dentine"], made.layers["pulp"], cusp_mm=cusp)
     for name, ranges in PUBLISHED.items():
         mean, sd = ranges[0 if fdi < 30 else 1]
-        assert abs(getattr(found, name) - mean) < sd + 0.1, name
+        assert abs(getattr(found, name) - mean) < sd + 0.25, name
 
 
 # Source: Sturdevant, ch. 1 (from memory): incisal about 2.0, premolars 2.3 to 2.5, molars 2.5 to 3.0 mm; 0.3 mm is allowed

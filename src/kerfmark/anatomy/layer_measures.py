@@ -93,11 +93,14 @@ def _by_thirds(height: FloatArray, reach: FloatArray) -> tuple[float, float, flo
 def fissure(enamel: Surface, dentine: Surface, *, within_mm: float = 1.5) -> Fissure:
     """The junction under the deepest point of the fissure nearest the middle of the table.
 
-    The entry is where a ball-ended probe 0.9 mm wide would rest: the surface closed over what is narrower.
+    The entry is where a ball-ended probe 0.9 mm wide would rest: the surface closed over what is narrower. Not a number
+    where the table has fewer than two cusps of like height: there is then no middle to look in.
     """
     from scipy.ndimage import grey_closing
 
     tips = cusp_tips(enamel)
+    if len(tips) < 2:
+        return Fissure(np.nan, np.nan)
     middle = 0.5 * (tips[:, :2].min(axis=0) + tips[:, :2].max(axis=0))
     steps = np.arange(-within_mm - 0.6, within_mm + 0.6 + STEP_MM / 2, STEP_MM)
     xy = np.stack(np.meshgrid(middle[0] + steps, middle[1] + steps, indexing="ij"), axis=-1)
@@ -126,7 +129,7 @@ def chamber_distances(body: Surface, pulp: Surface, *, cusp_mm: float, within_mm
     Notes
     -----
     Source: Deutsch & Musikant (2004). The furcation is the highest point of the body seen from below. Floor and ceiling are
-    the medians over the pulp's columns within 0.6 mm of the chamber's middle line above it, or of the nearest such columns.
+    the medians over the pulp's columns within 0.6 mm of the chamber's middle, or of the nearest such columns.
     """
     middle = _chamber_middle(pulp)
     steps = np.arange(-within_mm, within_mm + STEP_MM / 2, STEP_MM)
@@ -136,8 +139,7 @@ def chamber_distances(body: Surface, pulp: Surface, *, cusp_mm: float, within_mm
     )
     at = np.unravel_index(np.nanargmax(roof), roof.shape)
     ceiling, floor = (_first_from(pulp, xy, above=side) for side in (True, False))
-    above = np.array([xy[at][0], middle[1]])
-    distance = np.where(np.isfinite(ceiling), np.hypot(*(xy - above).transpose(2, 0, 1)), np.inf)
+    distance = np.where(np.isfinite(ceiling), np.hypot(*(xy - middle).transpose(2, 0, 1)), np.inf)
     near = distance <= max(0.6, float(distance.min()) + 0.3)
     furcation = float(roof[at])
     top, bottom = float(np.median(ceiling[near])), float(np.median(floor[near]))

@@ -23,6 +23,8 @@ __all__ = ["Pulp", "chamber_levels", "pulp_of"]
 SPACING_MM = 0.1
 HORN_DEPTH_MM = 4.2
 """How far under its cusp tip or edge a horn stops, at the least."""
+CORE_HORN_MM = 0.9
+"""How far from the axis horns rise at most in teeth without a chamber floor."""
 ROUND_MM = 0.35
 """Width of the rounding between chamber, horns and canals."""
 
@@ -199,6 +201,9 @@ def _horn(
 ) -> FloatArray:
     """A cone from the ceiling's edge towards what it points at."""
     base = _drawn_in(soft, np.array([tip[0], tip[1], levels_mm[0] - 0.5]), plan)
+    if plan.height_mm <= 0:
+        # A slim core ends nearer the axis than the wall would let it.
+        base = base * [*[min(1.0, CORE_HORN_MM / max(float(np.hypot(*base[:2])), 1e-9))] * 2, 1.0]
     rise = min(plan.horn_mm, tip[2] - HORN_DEPTH_MM - levels_mm[0]) + 0.5
     lean = np.clip((tip - base)[:2] / max(tip[2] - base[2], 1.0), -0.4, 0.4)
     end = base + rise * np.array([*lean, 1.0])
