@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from kerfmark.measurement.budget import effective_count, measured, unmeasured
@@ -14,7 +16,7 @@ LEFT, REMOVED, PLANNED_LEFT, PLANNED_REMOVED = range(4)
 MOST_UNSEEN = 0.2
 """Where more than this part of the cut was not scanned, its volume is not measured."""
 HALF_NORMAL = 0.4
-"""Mean of the positive half of a standard normal variable, 1 / sqrt(2 π): what noise adds on the far side of an edge."""
+"""Mean of the positive half of a standard normal variable, 1 / sqrt(2 π): what an error adds on the far side of an edge."""
 COLUMN_NOISE = 0.7
 """Noise of a point inside a triangle over that of its corners: root of the mean of a² + b² + c² over a triangle, 1/√2."""
 COLUMNS_ASTRAY = 3.0
@@ -100,11 +102,13 @@ def volume_budget(bench: Bench, share: FloatArray) -> tuple[Component, ...]:
     motion = np.concatenate([np.cross(faces.middles, faces.normals), faces.normals], axis=1)
     sensitivity = weights @ motion
     noise = 1e-3 * piece.noise_um
+    shake = np.einsum("ni,ij,nj->n", motion, piece.alignment.covariance, motion) @ weights / area
+    across = math.hypot(COLUMN_NOISE * noise, math.sqrt(max(0.0, float(shake))))
     return (
         Component("surface noise", noise * area / np.sqrt(count)),
         Component("trueness", 1e-3 * piece.trueness_um * area),
         Component("alignment", float(np.sqrt(max(0.0, sensitivity @ piece.alignment.covariance @ sensitivity)))),
-        Component("noise across an edge of the volume", HALF_NORMAL * COLUMN_NOISE * noise * edge_area),
+        Component("errors across an edge of the volume", HALF_NORMAL * across * edge_area),
     )
 
 
