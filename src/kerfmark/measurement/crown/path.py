@@ -104,14 +104,15 @@ def _area(
     parts: list[FloatArray] = []
     areas = np.zeros(3)
     seen = np.isfinite(stump_map.radius_mm)
-    for profile, row, known, overhung in zip(around.profiles, above, seen, above - radius > threshold_mm, strict=True):
+    overhangs = above - np.where(seen, radius, np.inf) > threshold_mm
+    for profile, row, known, overhung in zip(around.profiles, above, seen, overhangs, strict=True):
         if profile.margin is None or profile.corner is None or not known.any():
             continue
         points = profile.section.points[profile.first_cut :]
         level = np.ceil((points[:, 1] - stump_map.lowest_mm) / stump_map.step_mm).astype(int)
         within = (level >= int(np.argmax(known))) & (level < len(row)) & (points[:, 1] < profile.corner[1] - clear_mm)
         # Single points are noisier than the map's means: only what lies within 0.1 mm of an overhang of the map counts.
-        near = np.convolve(overhung & known, np.ones(9), mode="same") > 0.0
+        near = np.convolve(overhung, np.ones(9), mode="same") > 0.0
         level = np.clip(level, 0, len(row) - 1)
         off = np.where(within & near[level], row[level] - points[:, 0], -np.inf)
         for i, shift in enumerate((0.0, -u_depth_mm, u_depth_mm)):
