@@ -90,10 +90,11 @@ def floor_flatness_um(bench: Bench) -> tuple[Reading, ...]:
     noise = COLUMN_VARIANCE * bench.piece.noise_um**2
     square = float((off_um**2).mean()) - noise * (1.0 - 3.0 / count)
     flatness = float(np.sqrt(max(square, 0.0)))
+    slack = noise * float(np.sqrt(2.0 / count))
     budget = (
         Component("surface noise", bench.piece.noise_um / np.sqrt(count)),
         Component("extent of the floor", EXTENT_PART * abs(floor.change(off_um, np.std))),
-        Component("noise taken off", float(np.sqrt(flatness**2 + noise * np.sqrt(2.0 / count)) - flatness)),
+        Component("noise taken off", slack / float(np.sqrt(flatness**2 + slack)) if slack else 0.0),
     )
     witness = Witness("patch", points_mm=_thinned(floor.points_mm))
     return (measured("block.floor_flatness_um", flatness, unit="um", budget=budget, witness=witness),)

@@ -243,7 +243,7 @@ def _spread(
     weights = off / (len(off) * max(raw, 1e-9))
     return value, (
         Component("surface noise", noise / math.sqrt(count)),
-        Component("noise taken off", math.sqrt(value**2 + slack) - value),
+        Component("noise taken off", slack / math.sqrt(value**2 + slack) if slack else 0.0),
         Component("alignment", 0.0 if directions is None else _motion_u(groove, points, directions, weights)),
     )
 
