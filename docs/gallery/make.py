@@ -221,9 +221,7 @@ def cut_through(made: Tooth, row: int) -> FloatArray:
     if row == 0 and len(apices) > 1 and made.fdi % 10 > 5:
         if "lingual" in made.orifices:
             return np.array([made.orifices["lingual"][0], 0.0, 0.0])
-        orifices = np.array(list(made.orifices.values()))
-        canal = made.lines[next(n for n in made.lines if n.startswith("mesio") and n.endswith("canal"))]
-        return np.array([0.6 * orifices[:, 0].max() + 0.4 * canal[len(canal) // 2, 0], 0.0, 0.0])
+        return np.array([max(at[0] for at in made.orifices.values()), 0.0, 0.0])
     if row == 1 and made.fdi < 30 and len(apices) == 3:
         return np.array([0.0, np.mean([a[1] for a in apices if a[1] > 0]) * 0.6, 0.0])
     return np.zeros(3)

@@ -77,6 +77,11 @@ def test_neighbours_are_closed_and_the_last_molar_has_none_behind():
     assert mesh.volume > 400
 
 
+def test_primary_teeth_have_no_neighbours_to_offer():
+    with pytest.raises(InputError, match="primary"):
+        neighbours(75)
+
+
 @pytest.mark.parametrize(
     ("arguments", "says"), [({"jaw": "left"}, "upper or lower"), ({"jaw": "upper", "missing": [36]}, "36 is not in")]
 )

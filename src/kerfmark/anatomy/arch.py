@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from kerfmark.anatomy.form import ToothForm, outer_surface, tooth_form
-from kerfmark.anatomy.notation import as_fdi, is_upper, position, quadrant
+from kerfmark.anatomy.notation import as_fdi, is_primary, is_upper, position, quadrant
 from kerfmark.errors import InputError
 from kerfmark.geometry.frames import rigid_inverse, rotation_about, transform_points
 from kerfmark.geometry.mesh import transformed
@@ -130,9 +130,10 @@ def neighbours(fdi: int | str, *, seed: int | None = None, edge_mm: float = 0.1)
 
 def placed_about(fdi: int, *, seed: int | None = None) -> dict[str, Placed]:
     """A tooth (`middle`) and its neighbours (`mesial`, `distal`) placed in contact, in that tooth's frame."""
+    sides = _beside(fdi)
     home = rigid_inverse(_pose(fdi, seed, _along(fdi, seed)))
     found = {"middle": Placed(fdi, _form(fdi, seed), np.eye(4))}
-    for side, code in _beside(fdi).items():
+    for side, code in sides.items():
         there = Placed(code, _form(code, seed), home @ _pose(code, seed, _along(code, seed)))
         away = np.sign(there.matrix[0, 3]) * np.array([1.0, 0.0, 0.0])
         found[side] = _moved_to_touch(found["middle"], there, away)
@@ -155,6 +156,10 @@ def _codes(jaw: Jaw, third_molars: bool) -> list[int]:
 
 
 def _beside(fdi: int) -> dict[str, int]:
+    if is_primary(fdi):
+        raise InputError(
+            f"tooth {fdi} is a primary tooth, expected a permanent one: 11 to 18 … 41 to 48. Choose one of those."
+        )
     n = position(fdi)
     across = {1: 21, 2: 11, 3: 41, 4: 31}
     sides = {"mesial": across[quadrant(fdi)] if n == 1 else fdi - 1}

@@ -99,7 +99,7 @@ def jaw_bone(teeth: Arch, *, spacing_mm: float = 0.4) -> JawBone:
     return JawBone(parts, canals, sides, _sinuses(grids[2]) if teeth.jaw == "upper" else {}, *grids)
 
 
-def typodont_base(teeth: Arch, *, height_mm: float = 10.0, under_mm: float = 4.0, spacing_mm: float = 0.5) -> Surface:
+def typodont_base(teeth: Arch, *, height_mm: float = 15.0, under_mm: float = 4.0, spacing_mm: float = 0.5) -> Surface:
     """A plain model base under an arch and its gingiva: level above and below, with sockets for the teeth.
 
     `under_mm` is how far its top lies under the lowest neck, `height_mm` its height.
