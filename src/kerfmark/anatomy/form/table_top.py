@@ -16,6 +16,7 @@ __all__ = ["TableTop", "make_table_top"]
 STEP_MM = 0.1
 MARGIN_MM = 0.8
 BLEND_MM = 0.3
+CREST = 0.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,7 +64,8 @@ def _cusp_drop(grid: FloatArray, body: Body, cusp: Cusp) -> FloatArray:
     dx = away[..., 0] * np.cos(turn) - away[..., 1] * np.sin(turn)
     dy = away[..., 0] * np.sin(turn) + away[..., 1] * np.cos(turn)
     outward = 1.0 if cusp.at[1] >= 0 else -1.0
-    fall = np.where(dx > 0, mesial, distal) * _soft_abs(dx, cusp.round)
+    inside = smooth_step(0.5 - dy * outward)  # the triangular ridge stands out more than the outer one
+    fall = np.where(dx > 0, mesial, distal) * (1.0 + CREST * inside) * _soft_abs(dx, cusp.round)
     fall = fall + np.where(dy * outward > 0, outer, inner) * _soft_abs(dy, cusp.round)
     return cusp.drop + fall * (1.0 + cusp.swell * fall)
 
