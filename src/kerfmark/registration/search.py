@@ -7,9 +7,10 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
+from kerfmark.geometry.frames import rotation_about, transform_points
 from kerfmark.records import FloatArray, Surface
 from kerfmark.registration.coarse import find_poses, find_poses_alone
-from kerfmark.registration.placement import Placement, place
+from kerfmark.registration.placement import Placement, place, shown_fraction
 from kerfmark.registration.reverse import find_poses_reversed, shows_more
 from kerfmark.registration.samples import Samples, samples_of
 from kerfmark.registration.scene import Scene
@@ -28,6 +29,8 @@ ALONE = 1.25
 RIVALS_WITHIN = 0.1
 """Placements whose scores differ by less are all fitted again on every sample before they are compared."""
 SAME_DEG, SAME_MM = 1.0, 0.1
+LIKE_ITSELF = 0.6
+"""Part of the subject that a turn must carry onto itself to be worth trying; teeth come nowhere near."""
 
 FindPoses = Callable[[Samples, Scene], tuple[FloatArray, FloatArray]]
 
@@ -56,9 +59,33 @@ def placements_of(samples: Samples, scene: Scene, *, noise_mm: float) -> list[Pl
         found = _likeliest_first([*found, *_tried(way, samples, scene, noise_mm=noise_mm)])
         if found and holds(found[0], scene, noise_mm=noise_mm):
             break
+    if found:
+        trial, best = samples.thinned(TRIAL_SAMPLES), found[0].fit.matrix
+        turned = [place(trial, turn @ best, scene, noise_mm=noise_mm) for turn in own_turns(scene)]
+        found = _likeliest_first([*found, *(p for p in turned if p is not None)])
     rivals = [p for p in found if p.score > found[0].score - RIVALS_WITHIN]
     again = [place(samples, p.fit.matrix, scene, noise_mm=noise_mm, nearly=True) for p in rivals]
     return _likeliest_first([p for p in again if p is not None])
+
+
+def own_turns(scene: Scene) -> list[FloatArray]:
+    """Quarter and half turns about the axes of the subject's box that carry most of the subject onto itself.
+
+    The pose in which the cut lies wrongly may be all a search finds of such a subject; its turns are then tried as well.
+    """
+    low, high = scene.boxes_mm[0]
+    middle, points = 0.5 * (low + high), scene.fixed.points_mm[scene.fixed_own]
+    turns = []
+    for axis in np.eye(3):
+        for angle in (90.0, 180.0, 270.0):
+            turn = rotation_about(axis, angle)
+            turn[:3, 3] = middle - turn[:3, :3] @ middle
+            if (
+                len(points)
+                and shown_fraction(transform_points(turn, points), scene.bodies[0], within_mm=0.3) > LIKE_ITSELF
+            ):
+                turns.append(turn)
+    return turns
 
 
 def _ways(samples: Samples, scene: Scene) -> tuple[FindPoses, ...]:
