@@ -85,7 +85,7 @@ def test_other_notations_refuse_what_they_do_not_have(bad, notation):
 
 
 def test_mesial_lies_where_the_conventions_say():
-    # Source: docs/conventions.md and FORMATS: "+x" in quadrants 1 3 5 7, "-x" in 2 4 6 8.
+    # Source: docs/conventions.md and the exercise format: "+x" in quadrants 1 3 5 7, "-x" in 2 4 6 8.
     assert [n.mesial_sign(f) for f in (11, 21, 31, 41, 51, 61, 71, 81)] == [1, -1, 1, -1, 1, -1, 1, -1]
 
 

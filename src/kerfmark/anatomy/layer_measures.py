@@ -129,7 +129,8 @@ def chamber_distances(body: Surface, pulp: Surface, *, cusp_mm: float, within_mm
     Notes
     -----
     Source: Deutsch & Musikant (2004). The furcation is the highest point of the body seen from below. Floor and ceiling are
-    the medians over the pulp's columns within 0.6 mm of the chamber's middle, or of the nearest such columns.
+    read over the pulp's columns within 1 mm of the chamber's middle, or the nearest such: the median of their tops, and
+    their highest bottom, for between the canals the floor is highest.
     """
     middle = _chamber_middle(pulp)
     steps = np.arange(-within_mm, within_mm + STEP_MM / 2, STEP_MM)
@@ -140,9 +141,9 @@ def chamber_distances(body: Surface, pulp: Surface, *, cusp_mm: float, within_mm
     at = np.unravel_index(np.nanargmax(roof), roof.shape)
     ceiling, floor = (_first_from(pulp, xy, above=side) for side in (True, False))
     distance = np.where(np.isfinite(ceiling), np.hypot(*(xy - middle).transpose(2, 0, 1)), np.inf)
-    near = distance <= max(0.6, float(distance.min()) + 0.3)
+    near = distance <= max(1.0, float(distance.min()) + 0.3)
     furcation = float(roof[at])
-    top, bottom = float(np.median(ceiling[near])), float(np.median(floor[near]))
+    top, bottom = float(np.median(ceiling[near])), float(np.max(floor[near]))
     return ChamberDistances(
         bottom - furcation, top - furcation, cusp_mm - furcation, cusp_mm - bottom, cusp_mm - top, top - bottom
     )
