@@ -120,7 +120,7 @@ def write_exercise(folder: Path, real: RealTooth, cut: CutCrown) -> Path:
             "neighbours": {side: f"neighbour-{side}.ply" for side in real.neighbours},
         },
         "frame": {"origin": back[:3, 3].tolist(), "occlusal": back[:3, 2].tolist(), "facial": back[:3, 1].tolist(), "mesial": "+x"},
-        "target": {"surface": "target.ply", "outline": transform_points(back, cut.margin_mm[::4]).tolist()},
+        "target": {"surface": "target.ply", "outline": transform_points(back, cut.margin_mm[::2]).tolist()},
         "sites": [
             {"name": name, "role": "functional_cusp" if name in FUNCTIONAL else "central_groove" if "groove" in name else "nonfunctional_cusp", "point": transform_points(back, real.sites[name][None])[0].tolist()}
             for name in (*FUNCTIONAL, *OTHER)

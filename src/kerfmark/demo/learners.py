@@ -154,9 +154,10 @@ def _truth(cut: CutCrown) -> dict[Key, float]:
     truth: dict[Key, float] = {}
     for plane, azimuth in {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}.items():
         truth["crown.total_occlusal_convergence_deg", plane, None] = cut.convergence_deg(azimuth)
+    sections = np.arange(0.0, 360.0, 5.0)
     for wall, middle in WALLS.items():
-        within = np.abs((np.arange(0.0, 360.0, 5.0) - middle + 180.0) % 360.0 - 180.0) <= 45.0
-        truth["crown.finish_line_width_mm", wall, "median"] = float(np.median(cut.width_mm()[::5][within]))
+        within = np.abs((sections - middle + 180.0) % 360.0 - 180.0) <= 45.0
+        truth["crown.finish_line_width_mm", wall, "median"] = float(np.median(cut.width_mm(sections[within])))
     return truth
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from kerfmark.anatomy.preparations.occlusal import HeightField, Lowering
 from kerfmark.anatomy.preparations.plan import CrownPlan, by_azimuth
@@ -19,7 +20,7 @@ from kerfmark.records import FloatArray, Surface
 
 __all__ = ["CutCrown", "cut_crown"]
 
-AZIMUTHS = np.arange(0.0, 360.0, 1.0)
+AZIMUTHS = np.arange(0.0, 360.0, 2.0)
 ROUNDS = 7
 RADII = np.arange(0.0, 9.01, 0.05)
 
@@ -32,15 +33,15 @@ class CutCrown:
     ----------
     surface : Surface
         The cut tooth in the tooth frame, closed.
-    margin_mm : (360, 3) float array
-        The outer margin, one point a degree of azimuth, tooth frame.
+    margin_mm : (180, 3) float array
+        The outer margin, one point every 2° of azimuth, tooth frame.
     axis_mm : (3,) float array
         A point on the line along the path through the margin's centroid.
     path : (3,) float array
         The preparation's own path, tooth frame.
-    foot_mm : (360, 2) float array
+    foot_mm : (180, 2) float array
         Radius and height of each wall's foot about that line, in the path's frame.
-    top_height_mm : (360,) float array
+    top_height_mm : (180,) float array
         Height at which each wall meets the top, rounding ignored, in the path's frame.
     reduction_mm : site name → mm
         Median removal reached at each site of the plan.
@@ -60,9 +61,9 @@ class CutCrown:
         """Sum of the two opposing tapers in the plane that holds this azimuth."""
         return float(by_azimuth(self.plan.taper_deg, [azimuth_deg, azimuth_deg + 180.0]).sum())
 
-    def width_mm(self) -> FloatArray:
-        """Finish line width at each degree of azimuth (360,), the ledge included."""
-        return _widths(self.plan)
+    def width_mm(self, azimuth_deg: ArrayLike) -> FloatArray:
+        """Finish line width at each azimuth (n,), the ledge included."""
+        return _widths(self.plan, np.asarray(azimuth_deg, dtype=float))
 
 
 def cut_crown(
@@ -190,9 +191,9 @@ def _lean(plan: CrownPlan, mesial_sign: int) -> FloatArray:
     return rotation_about(np.cross([0.0, 0.0, 1.0], towards), plan.tilt_deg)
 
 
-def _widths(plan: CrownPlan) -> FloatArray:
-    away = np.abs((AZIMUTHS - plan.ledge_azimuth_deg + 180.0) % 360.0 - 180.0)
-    return by_azimuth(plan.width_mm, AZIMUTHS) + plan.ledge_mm * np.where(
+def _widths(plan: CrownPlan, azimuth_deg: FloatArray) -> FloatArray:
+    away = np.abs((azimuth_deg - plan.ledge_azimuth_deg + 180.0) % 360.0 - 180.0)
+    return by_azimuth(plan.width_mm, azimuth_deg) + plan.ledge_mm * np.where(
         away < 20.0, np.cos(np.radians(4.5 * away)) ** 2, 0.0
     )
 
@@ -200,7 +201,7 @@ def _widths(plan: CrownPlan) -> FloatArray:
 def _margin(
     subject: Surface, cervical_mm: FloatArray, mesial_sign: int, plan: CrownPlan
 ) -> tuple[FloatArray, FloatArray]:
-    """The axis (x, y) and the margin's radius and height (360, 2) about it; the axis is moved until it is the centroid's."""
+    """The axis (x, y) and the margin's radius and height (180, 2) about it; the axis is moved until it is the centroid's."""
     caster = RayCaster(subject)
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)
     axis = cervical_mm[:, :2].mean(axis=0)
@@ -244,7 +245,7 @@ def _profiles(
     taper = by_azimuth(plan.taper_deg, AZIMUTHS)
     facial = by_azimuth({"buccal": 1.0, "mesial": 0.0, "lingual": 0.0, "distal": 0.0}, AZIMUTHS)
     second = taper + plan.second_plane_deg * np.minimum(2.0 * facial, 1.0)
-    width = _widths(plan)
+    width = _widths(plan, AZIMUTHS)
     directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
     spokes = axis + RADII[:, None] * directions[:, None, :]
     heights = top(spokes[..., 0].ravel(), spokes[..., 1].ravel()).reshape(len(AZIMUTHS), len(RADII))

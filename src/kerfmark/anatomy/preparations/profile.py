@@ -170,7 +170,7 @@ def _rounded_corner(wall: FloatArray, above: FloatArray, radius_mm: float) -> Fl
     rational = (1 - share) ** 2 + 2 * share * (1 - share) / weight + share**2
     arc = ((1 - share) ** 2 * start + 2 * share * (1 - share) / weight * corner + share**2 * end) / rational
     return np.vstack(
-        [_spread(np.vstack([before, arc[:1]]), 24)[:-1], arc, _spread(np.vstack([arc[-1:], beyond]), 36)[1:]]
+        [_spread(np.vstack([before, arc[:1]]), 18)[:-1], arc, _spread(np.vstack([arc[-1:], beyond]), 26)[1:]]
     )
 
 

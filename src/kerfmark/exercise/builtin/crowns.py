@@ -222,7 +222,7 @@ def _keys(
             "facial": [0.0, 1.0, 0.0],
             "mesial": "+x" if made.mesial_sign > 0 else "-x",
         },
-        "target": {"surface": "target.ply", "outline": ideal.margin_mm[::4].round(4).tolist()},
+        "target": {"surface": "target.ply", "outline": ideal.margin_mm[::2].round(4).tolist()},
         "permitted": {
             "instruments": [ROUND_TAPER["name"], SHOULDER_TAPER["name"], "round 2.3"],
             "envelope": "envelope.ply",
@@ -248,6 +248,6 @@ def _envelope(made: Tooth, ideal: CutCrown) -> Surface:
     grid = distance_grid(made.outer, spacing_mm=0.2, band_mm=0.8)
     round_it = Solid.from_surface(surface_of(grid, level_mm=0.3))
     outwards = azimuth_direction(np.arange(0.0, 360.0, 4.0), mesial_sign=made.mesial_sign)
-    low = 12.0 * outwards + (ideal.margin_mm[::4, 2:] - 0.4) * np.array([0.0, 0.0, 1.0])
+    low = 12.0 * outwards + (ideal.margin_mm[::2, 2:] - 0.4) * np.array([0.0, 0.0, 1.0])
     high = 12.0 * outwards + np.array([0.0, 0.0, float(bounds_mm(made.outer)[1, 2]) + 1.0])
     return intersection(round_it, loft(np.stack([low, high]))).surface()
