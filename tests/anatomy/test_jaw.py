@@ -10,7 +10,7 @@ from kerfmark.anatomy.gingiva import gingiva
 from kerfmark.anatomy.greys import GREYS, simulated_ct
 from kerfmark.anatomy.jaw import CANAL_RADIUS_MM, jaw_bone, typodont_base
 from kerfmark.errors import InputError
-from kerfmark.geometry.frames import transform_points
+from kerfmark.geometry.frames import rigid_inverse, transform_points
 from kerfmark.geometry.grids import sample
 
 SPACING_MM = 0.6
@@ -104,9 +104,12 @@ def test_a_simulated_ct_shows_each_tissue_at_its_grey(teeth, bone):
     flat = ct.ravel()
     core = sample(bone.cancellous_grid, points) < -1.0
     assert np.median(flat[core]) == pytest.approx(GREYS["cancellous"], abs=30)
-    first = teeth.teeth[0]
-    deep = first.field(points) < -2.2
-    assert np.median(flat[deep & (first.field(points) < 0)]) > 1500
+    molar = teeth.teeth[0]
+    depth, height = -molar.field(points), transform_points(rigid_inverse(molar.matrix), points)[:, 2]
+    root = (height > -6.0) & (height < -1.5)
+    assert np.median(flat[root & (depth > 0.9) & (depth < 1.3)]) == pytest.approx(GREYS["dentine"], abs=100)
+    # The chamber is hollow: somewhere deep in the neck the grey falls most of the way to that of pulp.
+    assert flat[(np.abs(height) < 1.5) & (depth > 2.5)].min() < 900
     assert flat.max() > 2200
 
 
