@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -121,8 +122,11 @@ def _made(fdi: int, seed: int | None, edge_mm: float) -> Tooth:
     depths = depths_of(outer, table_mm=np.array(table) if _has_table(fdi) else None)
     line = form.cervical_line_mm
     field = enamel_field(depths, plan=enamel_plan(fdi), cusps_mm=_cusps(form), cervical_line_mm=line)
-    outer, enamel, rest = cut_enamel(outer, field, bottom_mm=float(line[:, 2].min()) - 0.8, edge_mm=edge_mm)
-    pulp, roof = _pulp(form, depths, pulp_plan(fdi))
+    with ThreadPoolExecutor(1) as beside:
+        # The pulp asks nothing of the cut: made beside it, on the second core.
+        waiting = beside.submit(_pulp, form, depths, pulp_plan(fdi))
+        outer, enamel, rest = cut_enamel(outer, field, bottom_mm=float(line[:, 2].min()) - 0.8, edge_mm=edge_mm)
+        pulp, roof = waiting.result()
     layers = {"enamel": enamel, "dentine": with_cavity(rest, pulp.surface), "pulp": pulp.surface}
     lines = dict(form.lines) | {_of(name, "canal"): canal for name, canal in pulp.canals_mm.items()}
     return Tooth(fdi, seed, 1, outer, layers, _sites(form, pulp, roof), lines, dict(pulp.orifices), line)
