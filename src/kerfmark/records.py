@@ -14,8 +14,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "Alignment", "Assessment", "Component", "FloatArray", "Grid", "IntArray", "Limits2", "Mark", "Piece", "PieceKind", "Reading",
-    "Remark", "Ruling", "RulingWord", "SectionPlane", "Site", "Status", "Surface", "Witness",
+    "Alignment",
+    "Assessment",
+    "Component",
+    "FloatArray",
+    "Grid",
+    "IntArray",
+    "Limits2",
+    "Mark",
+    "Piece",
+    "PieceKind",
+    "Reading",
+    "Remark",
+    "Ruling",
+    "RulingWord",
+    "SectionPlane",
+    "Site",
+    "Status",
+    "Surface",
+    "Witness",
 ]
 
 FloatArray: TypeAlias = NDArray[np.float64]

@@ -18,7 +18,7 @@ from kerfmark.settings import Limits
 
 __all__ = ["PREPARED_FORMAT", "Prepared", "prepare"]
 
-PREPARED_FORMAT = 2
+PREPARED_FORMAT = 3
 """Raised whenever what is kept, or how it is made, changes."""
 
 

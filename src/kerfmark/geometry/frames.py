@@ -8,7 +8,14 @@ from numpy.typing import ArrayLike
 from kerfmark.errors import InputError
 from kerfmark.records import FloatArray
 
-__all__ = ["as_direction", "azimuth_direction", "rigid_inverse", "rotation_about", "transform_directions", "transform_points"]
+__all__ = [
+    "as_direction",
+    "azimuth_direction",
+    "rigid_inverse",
+    "rotation_about",
+    "transform_directions",
+    "transform_points",
+]
 
 
 def as_direction(direction: ArrayLike, *, name: str) -> FloatArray:
@@ -29,7 +36,9 @@ def as_direction(direction: ArrayLike, *, name: str) -> FloatArray:
     vector = np.asarray(direction, dtype=float)
     length = float(np.linalg.norm(vector)) if vector.shape == (3,) else 0.0
     if not np.isfinite(length) or length == 0.0:
-        raise InputError(f"{name} is {vector.tolist()}, expected three finite numbers that are not all 0. Give it a length.")
+        raise InputError(
+            f"{name} is {vector.tolist()}, expected three finite numbers that are not all 0. Give it a length."
+        )
     return vector / length
 
 

@@ -191,9 +191,14 @@ def sample_with_gradient(grid: Grid, points_mm: ArrayLike) -> tuple[FloatArray, 
 
 
 def _outside_filled(out: FloatArray, values: np.ndarray) -> FloatArray:
+    """Points outside get the band, which stands in the grid's corners (a grid reaches its band beyond the surface on every side)."""
     outside = np.isnan(out)
     if outside.any():
-        out[outside] = float(np.abs(values).max())
+        out[outside] = float(
+            np.abs(
+                values[:: max(1, values.shape[0] - 1), :: max(1, values.shape[1] - 1), :: max(1, values.shape[2] - 1)]
+            ).max()
+        )
     return out
 
 

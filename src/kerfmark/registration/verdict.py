@@ -34,8 +34,8 @@ def is_excellent(placement: Placement | None, *, noise_mm: float) -> bool:
     return (
         placement is not None
         and placement.fit.rms_mm <= max(0.015, 1.2 * noise_mm)
-        and placement.own_overlap >= 0.9
-        and placement.stray <= 0.05
+        and placement.own_overlap >= 0.65
+        and placement.stray <= 0.02
     )
 
 

@@ -32,7 +32,7 @@ NORMAL_RADIUS_MM, NORMAL_SPACING_MM = 0.3, 0.06
 CROWN_SPACING_MM = 0.15
 BELOW_CROWN_MM = -2.0
 FEW_POINTS = 500
-SCANNED_BELOW_MM = 5.0
+SCANNED_BELOW_MM = 4.0
 
 
 def fixed_points(
@@ -96,7 +96,7 @@ def _uncut(
 
 
 def _within_a_scan(exercise: Exercise, points: FloatArray, envelope_grid: Grid | None) -> NDArray[np.bool_]:
-    """Of a tooth not the far end of the root, which scans of a crown seldom reach: down to 5 mm below what may be cut."""
+    """Of a tooth not the far end of the root, which scans of a crown seldom reach: down to 4 mm below what may be cut."""
     if exercise.tooth is None or envelope_grid is None:
         return np.ones(len(points), dtype=bool)
     inside = np.flatnonzero((envelope_grid.values < 0).any(axis=(0, 1)))

@@ -1,0 +1,37 @@
+"""A command, setting, reading or built-in exercise without its page fails here."""
+
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+from kerfmark.cli import app
+from kerfmark.exercise import builtin
+from kerfmark.measurement import MEASURES
+from kerfmark.settings import Limits
+
+DOCS = Path(__file__).resolve().parents[1] / "docs"
+PAGES = {"common": "surface"}
+
+
+def test_every_command_stands_in_the_docs():
+    page = (DOCS / "cli.md").read_text(encoding="utf-8")
+    names = [c.name or c.callback.__name__ for c in app.registered_commands]
+    assert [name for name in names if f"`kerfmark {name}" not in page] == []
+
+
+def test_every_setting_stands_in_the_docs_with_its_default():
+    page = (DOCS / "cli.md").read_text(encoding="utf-8")
+    for limit in fields(Limits):
+        assert f"| `KERFMARK_LIMIT_{limit.name.upper()}` | {limit.default} |" in page
+
+
+@pytest.mark.parametrize("family", sorted({m.family for m in MEASURES}))
+def test_every_reading_stands_on_its_family_s_page(family):
+    page = (DOCS / "measures" / f"{PAGES.get(family, family)}.md").read_text(encoding="utf-8")
+    missing = [m.id for m in MEASURES if m.family == family and f"`{m.id}`" not in page and f"`{m.id.partition('.')[2]}`" not in page]
+    assert missing == []
+
+
+def test_every_built_in_exercise_stands_in_the_docs():
+    page = (DOCS / "builtin.md").read_text(encoding="utf-8")
+    assert [name for name in builtin.names() if f"(`{name}`)" not in page] == []
