@@ -17,6 +17,10 @@ __all__ = ["height", "height_to_base_ratio", "limiting_convergence", "parker_lim
 WIDE_ARC_MM = 0.4
 
 
+MEETING_MM = 0.0085
+"""How well the drawn-out wall and top place the point where they would meet, from repeats of phantoms (docs/accuracy.md)."""
+
+
 def parker_limit_deg(ratio: float) -> float:
     """The convergence up to which a stump of this height over its base still resists tipping, degrees.
 
@@ -72,7 +76,7 @@ def _height_budget(stump: Stump, profiles: list[Profile]) -> tuple[Component, ..
     return (
         Component("surface noise", math.sqrt(sum(top**2 + f**2 for f in floors)) / n),
         Component("trueness", shared_u_mm(stump.shared_mm, np.array(ends), weights)),
-        Component("grid spacing", 0.001),
+        Component("where wall and top would meet", MEETING_MM / math.sqrt(n)),
         Component("finish line drawn out to the edge", max(_drawn_out_u_mm(p) for p in profiles) / math.sqrt(n)),
     )
 

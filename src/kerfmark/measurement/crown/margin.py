@@ -61,7 +61,7 @@ def margin_smoothness(stump: Stump) -> tuple[Reading, ...]:
     square = math.hypot(0.2 * noise**2, rms**2 * math.sqrt(2.0 / stretches))
     budget = (
         Component("surface noise", square / (2.0 * max(value, noise, 1.0))),
-        Component("grid and mesh spacing", 3.0),
+        Component("grid and mesh spacing", 4.2),
     )
     return (measured(name, value, unit="um", budget=budget, witness=Witness("curve", curves_mm=(curve, smooth))),)
 

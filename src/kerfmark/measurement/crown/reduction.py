@@ -182,7 +182,7 @@ def _budget(
         Component("sampling", 0.5 * spread / math.sqrt(len(depths))),
         Component("trueness", shared_u_mm(stump.shared_mm, hits[some], weights)),
         Component("alignment", alignment_u_mm(stump.piece.alignment, hits, inward)),
-        Component("mesh spacing", 0.001),
+        Component("mesh spacing", 0.001 if at == 50.0 else 0.005),
     )
 
 
