@@ -113,6 +113,7 @@ def test_a_simulated_ct_shows_each_tissue_at_its_grey(teeth, bone):
     assert flat.max() > 2200
 
 
+@pytest.mark.slow
 def test_the_same_generator_gives_the_same_ct(teeth, bone):
     first, second = (simulated_ct(teeth, bone, rng=np.random.default_rng(5), spacing_mm=1.0)[0] for _ in range(2))
     assert np.array_equal(first, second)
