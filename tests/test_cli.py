@@ -21,7 +21,11 @@ def run(*arguments, settings, cwd):
     }
     import os
 
-    environment |= {k: v for k, v in os.environ.items() if k in ("PYTHONPATH", "LANG", "LD_LIBRARY_PATH", "TMPDIR", "NUMBA_CACHE_DIR")}
+    environment |= {
+        k: v
+        for k, v in os.environ.items()
+        if k in ("PYTHONPATH", "LANG", "LD_LIBRARY_PATH", "TMPDIR", "NUMBA_CACHE_DIR")
+    }
     return subprocess.run(
         [sys.executable, "-m", "kerfmark", *map(str, arguments)],
         capture_output=True,

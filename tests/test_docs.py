@@ -4,6 +4,7 @@ from dataclasses import fields
 from pathlib import Path
 
 import pytest
+
 from kerfmark.cli import app
 from kerfmark.exercise import builtin
 from kerfmark.measurement import MEASURES
@@ -28,7 +29,11 @@ def test_every_setting_stands_in_the_docs_with_its_default():
 @pytest.mark.parametrize("family", sorted({m.family for m in MEASURES}))
 def test_every_reading_stands_on_its_family_s_page(family):
     page = (DOCS / "measures" / f"{PAGES.get(family, family)}.md").read_text(encoding="utf-8")
-    missing = [m.id for m in MEASURES if m.family == family and f"`{m.id}`" not in page and f"`{m.id.partition('.')[2]}`" not in page]
+    missing = [
+        m.id
+        for m in MEASURES
+        if m.family == family and f"`{m.id}`" not in page and f"`{m.id.partition('.')[2]}`" not in page
+    ]
     assert missing == []
 
 
