@@ -30,7 +30,7 @@ __all__ = ["SimulatedPiece", "simulated_piece"]
 Key = tuple[str, str | None, str | None]
 
 NOISE_UM = 10.0
-EDGE_MM = 0.12
+EDGE_MM = 0.15
 SCAN_BELOW_CERVICAL_MM = 3.5
 
 

@@ -21,7 +21,7 @@ from kerfmark.records import FloatArray, Surface
 __all__ = ["CutCrown", "cut_crown"]
 
 AZIMUTHS = np.arange(0.0, 360.0, 2.0)
-ROUNDS = 7
+ROUNDS = 5
 RADII = np.arange(0.0, 9.01, 0.05)
 
 
@@ -158,7 +158,7 @@ def _shaped(
             profiles, keep := _keep_surface(profiles, axis, mesial_sign, floor_mm=floor), _reductions(keep, patches)
         )
         off = {name: shaped.reached_mm[name] / plan.reduction_mm[name] for name in sites}
-        if all(abs(ratio - 1.0) < 0.002 for ratio in off.values()):
+        if all(abs(ratio - 1.0) < 0.004 for ratio in off.values()):
             break
         depth = {
             name: float(np.clip(depth[name] / np.clip(off[name], 0.6, 1.6), 0.3 * wanted, 3.5 * wanted))
