@@ -61,16 +61,15 @@ def score(answers: Path, key: Path) -> None:
         "",
         "Thirty-two renderings under random names in random order (`benchmarks/blind_trial.py`), each named by a reader who knew neither",
         "names nor order, from the picture alone: crown up, five views, the two sides not told apart. The reader was a language model",
-        "looking at the pictures, not a dentist; a trial with dentists is still to be held.",
+        "looking at the pictures, not a dentist; it knew that every tooth occurs once, and how to tell left from right in a tooth drawn crown",
+        "up. A trial with dentists is still to be held.",
         "",
         f"- tooth and side right: **{right} of {len(rows)}**",
         f"- type right (side left open): **{types} of {len(rows)}**",
         "",
-        "| shown | called |",
-        "|---|---|",
+        *(["| shown | called |", "|---|---|"] if wrong else ["No tooth was named wrongly."]),
         *(f"| {code} {tooth_name(code)} | {called} {tooth_name(called) if called else 'not named'} |" for (code, called), _ in sorted(wrong.items())),
-        "",
-        "Teeth not listed were named rightly.",
+        *(["", "Teeth not listed were named rightly."] if wrong else []),
     ]  # fmt: skip
     (ROOT / "docs" / "teeth-blind-trial.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
     print("\n".join(lines))
