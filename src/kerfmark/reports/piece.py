@@ -13,6 +13,7 @@ from kerfmark.reports import strips, symbols, tokens
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CAUTION, CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
+from kerfmark.reports.results import write_whole
 from kerfmark.reports.view.camera import direction_words
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View
@@ -51,7 +52,8 @@ def write_html(
     scene : PieceScene, optional
         From `piece_scene`, where page and sheets are written of the same piece.
     """
-    path.write_text(page_of(scene or piece_scene(assessment, prepared, loaded, labels=labels)), encoding="utf-8")
+    page = page_of(scene or piece_scene(assessment, prepared, loaded, labels=labels))
+    write_whole(path, page.encode("utf-8"))
 
 
 def page_of(scene: PieceScene) -> str:

@@ -16,6 +16,7 @@ from kerfmark.reports.budget import budget_lines
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, piece_scene
 from kerfmark.reports.piece import gauge_of
+from kerfmark.reports.results import write_whole
 from kerfmark.reports.sections.drawing import Section, sections_of
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View, view_of
@@ -59,7 +60,7 @@ def write_pdf(
     scene : PieceScene, optional
         From `piece_scene`, where page and sheets are written of the same piece.
     """
-    path.write_bytes(pdf_of(scene or piece_scene(assessment, prepared, loaded, labels=labels)))
+    write_whole(path, pdf_of(scene or piece_scene(assessment, prepared, loaded, labels=labels)))
 
 
 def pdf_of(scene: PieceScene) -> bytes:
