@@ -22,6 +22,7 @@ __all__ = [
     "IntArray",
     "Limits2",
     "Mark",
+    "Motion",
     "Piece",
     "PieceKind",
     "Reading",
@@ -171,6 +172,56 @@ class Piece:
     noise_um: float
     trueness_um: float
     neighbours: Mapping[str, Surface] = field(default_factory=dict)
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """A recorded tool: n samples in time order, in the tooth frame, already checked.
+
+    Attributes
+    ----------
+    time_s : (n,) float array
+        Strictly rising.
+    tip_mm : (n, 3) float array
+        The instrument's tip.
+    orientation : (n, 4) float array
+        Unit quaternions w, x, y, z; the instrument's axis runs from the tip along its own +z towards the handle.
+    joined : (n,) bool array
+        The stretch from the sample before to this one may be swept: False for the first sample, after a gap that is not
+        cut through, after a jump.
+    cutting : (n,) bool array
+        The spindle turns forwards (all True where no spindle was recorded). A stretch cuts if it does at both its ends.
+    instrument : (n,) int32 array
+        Which of `instruments` is held.
+    instruments : tuple of str
+        ISO 6360 codes or names, as the exercise resolves them.
+    force_n : (n, 3) float array or None
+        Newtons, tooth frame; NaN where not recorded.
+    mirror, head : (n, 7) float array or None
+        Position (mm) and quaternion (w, x, y, z) of mirror and head, tooth frame; NaN where not seen.
+    unseen_s : (k, 2) float array
+        Start and end of each stretch without a usable sample, s.
+    u_position_um, u_angle_deg : float
+        Standard uncertainties of the recording's transform.
+    sha256 : str
+        Of the file it came from.
+    """
+
+    time_s: FloatArray
+    tip_mm: FloatArray
+    orientation: FloatArray
+    joined: NDArray[np.bool_]
+    cutting: NDArray[np.bool_]
+    instrument: IntArray
+    instruments: tuple[str, ...]
+    force_n: FloatArray | None = None
+    mirror: FloatArray | None = None
+    head: FloatArray | None = None
+    unseen_s: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    u_position_um: float = 0.0
+    u_angle_deg: float = 0.0
+    sha256: str = ""
     remarks: tuple[Remark, ...] = ()
 
 
