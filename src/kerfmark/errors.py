@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-__all__ = ["AlignmentError", "InputError", "KerfmarkError", "MeasurementError", "UsageError", "printable"]
+__all__ = [
+    "AlignmentError",
+    "EvidenceError",
+    "InputError",
+    "KerfmarkError",
+    "MeasurementError",
+    "UsageError",
+    "printable",
+]
 
 
 class KerfmarkError(Exception):
@@ -29,6 +37,16 @@ class AlignmentError(KerfmarkError):
 
 class MeasurementError(KerfmarkError):
     """No criterion's reading could be measured on this piece, or the exercise cannot be cut or marked."""
+
+    exit_status = 3
+
+
+class EvidenceError(KerfmarkError):
+    """The data cannot answer what was asked of them: too few people, no spread, groups that are not linked.
+
+    A statistic raises it in place of a number that would mean nothing; a report shows its sentence where the number
+    would have stood.
+    """
 
     exit_status = 3
 
