@@ -17,6 +17,8 @@ __all__ = [
     "Alignment",
     "Assessment",
     "Component",
+    "CutField",
+    "CutSurface",
     "FloatArray",
     "Grid",
     "IntArray",
@@ -27,9 +29,11 @@ __all__ = [
     "PieceKind",
     "Reading",
     "Remark",
+    "Removal",
     "Ruling",
     "RulingWord",
     "SectionPlane",
+    "ShankContact",
     "Site",
     "Status",
     "Surface",
@@ -223,6 +227,105 @@ class Motion:
     u_angle_deg: float = 0.0
     sha256: str = ""
     remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShankContact:
+    """A stretch of time in which the shank, which does not cut, stood in material that was there at the time.
+
+    `point_mm` (tooth frame) is where it stood deepest, `depth_mm` how far below the subject's surface that is.
+    """
+
+    start_s: float
+    end_s: float
+    point_mm: FloatArray
+    depth_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CutField:
+    """A cut as a field of times: per voxel how near the tool came, and when it was first cut. Tooth frame.
+
+    Blocks are sparse: only those the tool came near to are held. Voxel (i, j, k) of block b stands at
+    `origin_mm + spacing_mm * (edge * blocks[b] + (i, j, k))` with `edge` = `distance_mm.shape[1]`. Voxels of no block
+    were never nearer than `band_mm`.
+
+    Attributes
+    ----------
+    origin_mm : (3,) float array
+    spacing_mm : float
+    shape : (3,) tuple of int
+        Voxels of the whole box along x, y, z.
+    band_mm : float
+        Distances are exact within ± this and cut off beyond it.
+    blocks : (n, 3) int32 array
+        Which blocks, in lexicographic order.
+    distance_mm : (n, edge, edge, edge) float32 array
+        Least signed distance to the cutting head over the whole motion, negative where it was cut. The remaining material
+        is where the subject's own signed distance and minus this one are both negative.
+    time_s : (n, edge, edge, edge) float32 array
+        Seconds after `start_s`. Where the voxel was cut (`distance_mm` <= 0): the first time the head reached its centre.
+        Where the head only came near: the time of its closest pass. Infinite where it never came within the band.
+    start_s : float
+        The motion's first time.
+    poses : int
+        Poses swept: samples in which the tool cut, and those put between them.
+    samples : int
+        Samples of the motion.
+    contacts : tuple of ShankContact
+    """
+
+    origin_mm: FloatArray
+    spacing_mm: float
+    shape: tuple[int, int, int]
+    band_mm: float
+    blocks: IntArray
+    distance_mm: NDArray[np.float32]
+    time_s: NDArray[np.float32]
+    start_s: float
+    poses: int
+    samples: int
+    contacts: tuple[ShankContact, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CutSurface:
+    """What is left of the subject, closed, with the time (s after the motion's first) at which each vertex was laid bare.
+
+    `time_s` (n,) is the closest pass of the head, NaN on the subject's own surface.
+    """
+
+    surface: Surface
+    time_s: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Removal:
+    """What was removed, by tissue and over time.
+
+    Attributes
+    ----------
+    names : tuple of str
+        The layers in the exercise's order, then `other` for what no layer claims.
+    time_s : (m,) float array
+        Ends of even time bins, s after the motion's first.
+    by_time_mm3 : (len(names), m) float array
+        Removed within each bin.
+    first_cut_s, last_cut_s : (len(names),) float array
+        When material of it was first and last removed, NaN where none was.
+    """
+
+    names: tuple[str, ...]
+    time_s: FloatArray
+    by_time_mm3: FloatArray
+    first_cut_s: FloatArray
+    last_cut_s: FloatArray
+
+    @property
+    def removed_mm3(self) -> Mapping[str, float]:
+        """Volume by name, and `all` of it."""
+        totals = self.by_time_mm3.sum(axis=1).tolist()
+        return {"all": sum(totals), **dict(zip(self.names, totals, strict=True))}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

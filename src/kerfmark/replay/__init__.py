@@ -1,0 +1,9 @@
+"""Recorded motion to cut field: what the head came near to and when; the surface it left; what it removed."""
+
+from __future__ import annotations
+
+from kerfmark.replay.removal import removal
+from kerfmark.replay.surface import cut_surface
+from kerfmark.replay.sweeping import replay
+
+__all__ = ["cut_surface", "removal", "replay"]
