@@ -31,6 +31,8 @@ class Limits:
         Most memory one distance grid may take, MiB.
     toml_mib : int
         Largest `exercise.toml` read, MiB.
+    samples : int
+        Most rows in one motion.
     """
 
     file_mib: int = 512
@@ -39,6 +41,7 @@ class Limits:
     unpacked_mib: int = 1024
     grid_mib: int = 1024
     toml_mib: int = 4
+    samples: int = 20_000_000
 
 
 @dataclass(frozen=True, slots=True)
