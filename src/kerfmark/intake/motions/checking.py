@@ -132,13 +132,13 @@ def poses_of(rows: Rows, columns: Sequence[str], *, what: str, name: str) -> Pos
     InputError
         If a quaternion's length is more than a factor 2 off, or a position is absurd.
     """
-    values = np.stack([rows.table.numbers[c] for c in columns], axis=1)
-    position, quaternion = values[:, :3], values[:, 3:]
+    place, turn = ([rows.table.numbers[c] for c in part] for part in (columns[:3], columns[3:]))
     with np.errstate(over="ignore", invalid="ignore"):
-        length = np.linalg.norm(quaternion, axis=1)
-        seen = np.isfinite(values).all(axis=1) & ~(length < ZERO)
+        length = np.sqrt(turn[0] ** 2 + turn[1] ** 2 + turn[2] ** 2 + turn[3] ** 2)
+        seen = np.isfinite(place[0] + place[1] + place[2]) & ~np.isnan(length) & ~(length < ZERO)
         off = seen & ((length > MOST) | (length < 1.0 / MOST))
-        far = seen & (np.abs(position).max(axis=1, initial=0.0) > FARTHEST_MM)
+        reach = np.maximum(np.maximum(np.abs(place[0]), np.abs(place[1])), np.abs(place[2]))
+        far = seen & (reach > FARTHEST_MM)
     if off.any():
         first = int(np.argmax(off))
         raise InputError(
@@ -148,7 +148,7 @@ def poses_of(rows: Rows, columns: Sequence[str], *, what: str, name: str) -> Pos
     if far.any():
         first = int(np.argmax(far))
         raise InputError(
-            f"{name}: row {rows.number[first]}: the {what} is {np.abs(position[first]).max():.4g} mm away, expected at most "
+            f"{name}: row {rows.number[first]}: the {what} is {reach[first]:.4g} mm away, expected at most "
             f"{FARTHEST_MM:g} mm{_more(far)}. Give millimetres."
         )
     scaled = seen & (np.abs(length - 1.0) > SILENT)
@@ -157,8 +157,15 @@ def poses_of(rows: Rows, columns: Sequence[str], *, what: str, name: str) -> Pos
         worst = length[scaled][np.argmax(np.abs(np.log(length[scaled])))]
         words = f"{int(scaled.sum())} quaternions of the {what} are not of unit length (worst {worst:.3f}, first row {rows.number[np.argmax(scaled)]}) and were made so"
         remarks = (Remark("quaternions-scaled", name, words),)
-    unit = np.where(seen[:, None], quaternion, np.nan) / np.where(seen, length, 1.0)[:, None]
-    return Poses(np.where(seen[:, None], position, np.nan), unit, seen, remarks)
+    gone = ~seen
+    position, unit = np.empty((len(seen), 3)), np.empty((len(seen), 4))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for n, values in enumerate(place):
+            position[:, n] = values
+        for n, values in enumerate(turn):
+            unit[:, n] = values / length
+    position[gone], unit[gone] = np.nan, np.nan
+    return Poses(position, unit, seen, remarks)
 
 
 def _more(which: NDArray[np.bool_]) -> str:

@@ -94,7 +94,7 @@ def _check_type(kind: pa.DataType, column: str, *, name: str) -> None:
 def _read_group(file: arrow_parquet.ParquetFile, group: int, wanted: Sequence[str]) -> Table | str:
     """One row group; where it is damaged, why."""
     try:
-        read = file.read_row_group(group, columns=list(wanted), use_threads=False)
+        read = file.read_row_group(group, columns=list(wanted))
         numbers = {n: _numbers(read.column(n)) for n in wanted if n != INSTRUMENT}
         if INSTRUMENT not in wanted:
             return Table(numbers, None, ())
@@ -104,7 +104,9 @@ def _read_group(file: arrow_parquet.ParquetFile, group: int, wanted: Sequence[st
 
 
 def _numbers(column: pa.ChunkedArray) -> np.ndarray:
-    return np.asarray(compute.cast(column, pa.float64(), safe=False).to_numpy(), dtype=np.float64)
+    if column.type != pa.float64():
+        column = compute.cast(column, pa.float64(), safe=False)
+    return np.asarray(column.to_numpy(), dtype=np.float64)
 
 
 def _words(column: pa.ChunkedArray) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -121,6 +123,8 @@ def _words(column: pa.ChunkedArray) -> tuple[np.ndarray, tuple[str, ...]]:
 
 def _joined(tables: Sequence[Table], *, left_off: int | None = None, why: str = "") -> Table:
     """Row groups one after another; the same word gets the same place."""
+    if len(tables) == 1:
+        return Table(tables[0].numbers, tables[0].instrument, tables[0].instruments, left_off, why)
     numbers = {n: np.concatenate([t.numbers[n] for t in tables]) for n in tables[0].numbers}
     if tables[0].instrument is None:
         return Table(numbers, None, (), left_off, why)

@@ -19,7 +19,7 @@ from kerfmark.intake.motions.rig import Rig, read_rig
 from kerfmark.intake.motions.stretches import stretches_of
 from kerfmark.intake.motions.text import read_text
 from kerfmark.intake.motions.tools import tools_of
-from kerfmark.intake.motions.turning import product, quaternion_of, shortest_turn, turned
+from kerfmark.intake.motions.turning import product, quaternion_of, shortest_turn, turned, turned_by
 from kerfmark.records import FloatArray, Motion, Remark
 from kerfmark.settings import Limits
 
@@ -134,8 +134,7 @@ def _in_tooth_frame(
     if rig is not None:
         position = position + turned(orientation, np.broadcast_to(rig.tip_mm, position.shape))
         orientation = product(orientation, shortest_turn(rig.axis))
-    unit = product(quaternion_of(matrix[:3, :3]), orientation)
-    return transform_points(matrix, position), unit / np.linalg.norm(unit, axis=1, keepdims=True)
+    return transform_points(matrix, position), turned_by(quaternion_of(matrix[:3, :3]), orientation)
 
 
 def _lost(rows: Rows, poses: Poses, *, name: str) -> tuple[Remark, ...]:
@@ -188,7 +187,7 @@ def _followed(
     poses = poses_of(rows, columns, what=group, name=name)
     position = transform_points(matrix, poses.position_mm[kept])
     return np.concatenate(
-        [position, product(quaternion_of(matrix[:3, :3]), poses.orientation[kept])], axis=1
+        [position, turned_by(quaternion_of(matrix[:3, :3]), poses.orientation[kept])], axis=1
     ), poses.remarks
 
 

@@ -67,7 +67,7 @@ def stretches_of(
     diameter = np.array([tool.diameter_mm for tool in tools])[held]
     length = np.array([tool.length_mm for tool in tools])[held]
     back = tip_mm + length[:, None] * axes_of(orientation)
-    moved = np.maximum(np.linalg.norm(np.diff(tip_mm, axis=0), axis=1), np.linalg.norm(np.diff(back, axis=0), axis=1))
+    moved = np.maximum(_steps(tip_mm), _steps(back))
     step = np.diff(time_s)
     long = step > LONGEST_GAP_S * (1.0 + 1e-9)
     gap = long & (moved > MOVED_SHARE * diameter[1:])
@@ -81,6 +81,12 @@ def stretches_of(
         *_uneven(step, name),
     )  # fmt: skip
     return Stretches(np.r_[False, ~(gap | jump | changed)], pairs[long | lost_before[1:]], remarks)
+
+
+def _steps(points: FloatArray) -> FloatArray:
+    """How far each point is from the one before."""
+    x, y, z = (np.diff(points[:, n]) for n in range(3))
+    return np.asarray(np.sqrt(x * x + y * y + z * z))
 
 
 def _said(code: str, pairs: FloatArray, moved: FloatArray, what: str, fate: str, name: str) -> tuple[Remark, ...]:

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from kerfmark.records import FloatArray
 
-__all__ = ["product", "quaternion_of", "shortest_turn", "turned"]
+__all__ = ["product", "quaternion_of", "shortest_turn", "turned", "turned_by"]
 
 
 def product(a: ArrayLike, b: ArrayLike) -> FloatArray:
@@ -29,6 +29,13 @@ def product(a: ArrayLike, b: ArrayLike) -> FloatArray:
         ],
         axis=-1,
     )
+
+
+def turned_by(turn: ArrayLike, orientations: FloatArray) -> FloatArray:
+    """Every one of some orientations (n, 4), then turned by the one quaternion `turn`."""
+    w, x, y, z = np.asarray(turn, dtype=float)
+    left = np.array([[w, -x, -y, -z], [x, w, -z, y], [y, z, w, -x], [z, -y, x, w]])
+    return np.asarray(orientations @ left.T)
 
 
 def turned(quaternion: ArrayLike, vectors: ArrayLike) -> FloatArray:
