@@ -73,7 +73,9 @@ def prepared(**more: object) -> SimpleNamespace:
     layers = {"body": difference(BLOCK, LESION).surface(), "lesion": LESION.surface()}
     fields = {
         "exercise": SimpleNamespace(
-            family="block", target=SimpleNamespace(clear="lesion", depth_mm=None, width_mm=None)
+            family="block",
+            source=SimpleNamespace(kind="scan"),
+            target=SimpleNamespace(clear="lesion", depth_mm=None, width_mm=None),
         ),
         "subject": BLOCK.surface(),
         "subject_grid": distance_grid(BLOCK.surface(), **GRID),

@@ -89,7 +89,9 @@ def prepared_line(*, curved: bool) -> SimpleNamespace:
     made.subject = PLATE.surface()
     made.subject_grid = distance_grid(made.subject, spacing_mm=0.1, band_mm=0.6)
     made.exercise = SimpleNamespace(
-        family="line", target=SimpleNamespace(clear=None, depth_mm=DEPTH_MM, width_mm=WIDTH_MM)
+        family="line",
+        source=SimpleNamespace(kind="scan"),
+        target=SimpleNamespace(clear=None, depth_mm=DEPTH_MM, width_mm=WIDTH_MM),
     )
     return made
 

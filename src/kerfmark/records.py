@@ -19,6 +19,7 @@ __all__ = [
     "Component",
     "CutField",
     "CutSurface",
+    "Event",
     "FloatArray",
     "Grid",
     "IntArray",
@@ -166,7 +167,8 @@ class Piece:
     """What a learner cut, aligned and in the tooth frame, whatever it was captured with.
 
     `surface` is the worked tooth or block alone. `neighbours` holds neighbours' surfaces as scanned with the piece, by
-    side. `noise_um` and `trueness_um` are standard uncertainties of a surface point, random and shared.
+    side. `noise_um` and `trueness_um` are standard uncertainties of a surface point, random and shared. A piece that was
+    recorded has its `motion`, the `cut` it made in the subject, and the cuts in neighbours by side (`neighbour_cuts`).
     """
 
     kind: PieceKind
@@ -177,6 +179,9 @@ class Piece:
     trueness_um: float
     neighbours: Mapping[str, Surface] = field(default_factory=dict)
     remarks: tuple[Remark, ...] = ()
+    motion: Motion | None = None
+    cut: CutField | None = None
+    neighbour_cuts: Mapping[str, CutField] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -326,6 +331,22 @@ class Removal:
         """Volume by name, and `all` of it."""
         totals = self.by_time_mm3.sum(axis=1).tolist()
         return {"all": sum(totals), **dict(zip(self.names, totals, strict=True))}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Event:
+    """Something that happened while a piece was cut: when (s after the motion's first), where (tooth frame), how deep.
+
+    `kind` is `outside` (a cut outside the permitted envelope), `neighbour` (a cut into a neighbour, `side` says which) or
+    `pulp` (the pulp opened). `depth_mm` is the greatest depth beyond that border, `point_mm` where it was reached.
+    """
+
+    kind: Literal["outside", "neighbour", "pulp"]
+    start_s: float
+    end_s: float
+    point_mm: FloatArray
+    depth_mm: float
+    side: str | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

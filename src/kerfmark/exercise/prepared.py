@@ -18,7 +18,7 @@ from kerfmark.settings import Limits
 
 __all__ = ["PREPARED_FORMAT", "Prepared", "prepare"]
 
-PREPARED_FORMAT = 3
+PREPARED_FORMAT = 4
 """Raised whenever what is kept, or how it is made, changes."""
 
 
@@ -40,6 +40,8 @@ class Prepared:
         Signed distance, voxels of 0.1 mm, exact within 0.6 mm. Target and subject share their voxels.
     neighbour_grids : Grid
         The same, exact within 0.3 mm.
+    envelope_grid : Grid or None
+        Signed distance to the envelope over the subject's box, voxels of 0.15 mm, exact within 0.6 mm.
     search_grid : Grid
         Signed distance of subject, neighbours and gingiva together, voxels of 0.35 mm, band 3 mm.
     fixed_points, fixed_normals : (k, 3) float arrays
@@ -74,6 +76,7 @@ class Prepared:
     layers: Mapping[str, Surface] = field(default_factory=dict)
     layer_grids: Mapping[str, Grid] = field(default_factory=dict)
     envelope: Surface | None = None
+    envelope_grid: Grid | None = None
     roots: tuple[Surface, ...] = ()
     sinus: Surface | None = None
     sites: tuple[Site, ...] = ()
@@ -132,7 +135,7 @@ def _made(loaded: LoadedExercise, *, limits: Limits) -> tuple[dict[str, Any], di
         found,
         subject_grid=grids["subject"],
         target_grid=grids.get("target"),
-        envelope_grid=grids.pop("envelope", None),
+        envelope_grid=grids.get("envelope"),
     )
     crown, inward = places.crown_points(exercise, found.subject)
     sites = places.sites_of(exercise, found.subject, frame=frame)
@@ -206,6 +209,7 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         layers={name: needed(f"layer.{index}") for index, name in enumerate(subject.layers)},
         layer_grids={name: grid(f"layer.{index}") for index, name in enumerate(subject.layers)},
         envelope=surface("envelope"),
+        envelope_grid=grid("envelope") if "grid.envelope.values" in arrays else None,
         roots=tuple(needed(f"root.{index}") for index in range(len(exercise.structures.roots))),
         sinus=surface("sinus"),
         sites=_sites(exercise, frame, arrays),

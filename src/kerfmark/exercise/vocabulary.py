@@ -213,7 +213,7 @@ _PROCESS = (
     Term("process.force_mean_n", "N"),
     Term("process.force_peak_n", "N"),
     Term("process.force_sd_n", "N"),
-    Term("process.removal_rate_mm3_s", "mm3/s", pool="layer"),
+    Term("process.removal_rate_mm3_s", "mm3/s", ("all", "other"), pool="layer"),
     Term("process.pauses", "1"),
     Term("process.reorientation_deg", "deg"),
     Term("process.entries_outside", "1"),

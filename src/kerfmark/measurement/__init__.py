@@ -11,17 +11,18 @@ from kerfmark.measurement.crown import CROWN
 from kerfmark.measurement.line import LINE
 from kerfmark.measurement.measures import Measure
 from kerfmark.measurement.monte_carlo import MonteCarlo, with_simulated_u
+from kerfmark.measurement.process import PROCESS, events
 from kerfmark.measurement.surface import COMMON
 from kerfmark.records import Piece, Reading
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["MEASURES", "Key", "Measure", "MonteCarlo", "measure"]
+__all__ = ["MEASURES", "Key", "Measure", "MonteCarlo", "events", "measure"]
 
 Key: TypeAlias = tuple[str, str | None, str | None]
 
-MEASURES: tuple[Measure, ...] = (*CROWN, *BLOCK, *LINE, *COMMON)
+MEASURES: tuple[Measure, ...] = (*CROWN, *BLOCK, *LINE, *COMMON, *PROCESS)
 """Every measure, in the order in which readings are given."""
 
 
@@ -32,7 +33,7 @@ def measure(
     wanted: frozenset[Key] | None = None,
     monte_carlo: MonteCarlo | None = None,
 ) -> tuple[Reading, ...]:
-    """Take the readings of one piece that its exercise's family has, and those common to all.
+    """Take the readings of one piece that its exercise's family has, those common to all, and of a motion those of its process.
 
     Parameters
     ----------
@@ -51,15 +52,17 @@ def measure(
     """
     if monte_carlo is not None:
         return with_simulated_u(piece, lambda p: measure(p, prepared, wanted=wanted), monte_carlo)
-    chosen = _chosen(prepared.exercise.family, wanted)
+    recorded = piece.motion is not None or prepared.exercise.source.kind == "motion"
+    chosen = _chosen(prepared.exercise.family, wanted, recorded=recorded)
     context = _contexts(piece, prepared)
     readings = [reading for m in chosen for reading in _taken(m, context, prepared)]
     return tuple(r for r in readings if wanted is None or any(_fits(r.key, key) for key in wanted))
 
 
-def _chosen(family: str, wanted: frozenset[Key] | None) -> Sequence[Measure]:
+def _chosen(family: str, wanted: frozenset[Key] | None, *, recorded: bool) -> Sequence[Measure]:
     ids = None if wanted is None else {key[0] for key in wanted}
-    return [m for m in MEASURES if m.family in (family, "common") and (ids is None or m.id in ids)]
+    families = (family, "common", *(("process",) if recorded else ()))
+    return [m for m in MEASURES if m.family in families and (ids is None or m.id in ids)]
 
 
 def _contexts(piece: Piece, prepared: Prepared) -> Callable[[Measure], Any]:

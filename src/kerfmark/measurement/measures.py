@@ -23,7 +23,7 @@ class Measure:
     id : str
         Full name, family first: `crown.height_mm`.
     family : str
-        `crown`, `block`, `line` or `common`.
+        `crown`, `block`, `line`, `process` or `common`.
     unit : str
         `mm`, `deg`, `um`, `mm2`, `mm3`, or `1` for a number without a unit.
     definition : str

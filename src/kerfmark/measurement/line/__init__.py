@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from kerfmark.measurement.line import going as g
 from kerfmark.measurement.line import readings as r
 from kerfmark.measurement.line.groove import Groove
 from kerfmark.measurement.measures import Measure
@@ -19,11 +20,11 @@ _TAKEN = (
     ("line.width_sd_mm", "mm", r.width_sd_mm, "Standard deviation of the groove's width at half its depth."),
 )
 _OF_A_MOTION = (
-    ("line.lifts", "1", "How often the tool left the material between the line's ends."),
-    ("line.passes", "1", "How often the tool went along the line."),
-    ("line.time_s", "s", "Time from first to last contact."),
-    ("line.steering_bits_per_s", "bit/s", "Index of difficulty, length over width, over the time taken."),
-)
+    ("line.lifts", "1", g.lifts, "How often the tool left the material between the line's ends."),
+    ("line.passes", "1", g.passes, "How often the tool went along the line."),
+    ("line.time_s", "s", g.time_s, "Time from first to last contact."),
+    ("line.steering_bits_per_s", "bit/s", g.steering_bits_per_s, "Index of difficulty, length over width, over the time taken."),
+)  # fmt: skip
 
 LINE: tuple[Measure, ...] = (
     *(
@@ -45,8 +46,8 @@ LINE: tuple[Measure, ...] = (
             unit=unit,
             definition=definition,
             context=Groove,
-            function=r.needs_motion(name, unit),
+            function=g.needs_motion(name, unit, function),
         )
-        for name, unit, definition in _OF_A_MOTION
+        for name, unit, function, definition in _OF_A_MOTION
     ),
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 
@@ -12,7 +11,7 @@ from kerfmark.measurement.line.groove import AVERAGED_MM, MIDDLE_PART, STATION_M
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = [
-    "completeness", "depth_mean_mm", "depth_sd_mm", "lateral_95_mm", "lateral_max_mm", "lateral_rms_mm", "needs_motion",
+    "completeness", "depth_mean_mm", "depth_sd_mm", "lateral_95_mm", "lateral_max_mm", "lateral_rms_mm",
     "overrun_mm", "width_sd_mm",
 ]  # fmt: skip
 
@@ -135,11 +134,6 @@ def width_sd_mm(groove: Groove) -> tuple[Reading, ...]:
     segments = np.stack([middle - half * side, middle + half * side], axis=1)[some]
     witness = Witness("length", segments_mm=segments)
     return (measured("line.width_sd_mm", value, unit="mm", budget=budget, witness=witness),)
-
-
-def needs_motion(name: str, unit: str) -> Callable[[Groove], tuple[Reading, ...]]:
-    """A reading that a scan of the groove cannot give."""
-    return lambda _: (unmeasured(name, "needs a recorded motion", unit=unit, status="not_applicable"),)
 
 
 def _nothing(name: str, where: str | None = None) -> Reading:
