@@ -55,7 +55,10 @@ def fillet_fit(
     lowest: NDArray[np.float64],
     highest: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], float]:
-    """Least-squares shape (see `fillet_residuals`) inside bounds, and its root mean square; Levenberg–Marquardt."""
+    """Least-squares shape (see `fillet_residuals`) inside bounds, and its root mean square; Levenberg–Marquardt.
+
+    Where a parameter's bounds are the same it is held there.
+    """
     n, k = points.shape[0], 5
     shape = np.minimum(np.maximum(first_guess, lowest), highest)
     here, there = np.empty(n), np.empty(n)
@@ -64,6 +67,9 @@ def fillet_fit(
     cost, damping = (here * here).sum(), 1e-3
     for _ in range(40):
         for j in range(k):
+            if lowest[j] == highest[j]:
+                slopes[:, j] = 0.0
+                continue
             step = 1e-6 if shape[j] + 1e-6 <= highest[j] else -1e-6
             moved = shape.copy()
             moved[j] += step

@@ -13,6 +13,7 @@ from kerfmark.records import Alignment, Component, FloatArray, Piece, Reading, S
 __all__ = [
     "alignment_u_deg",
     "alignment_u_mm",
+    "alike_share",
     "combined",
     "effective_count",
     "line_angle_u_deg",
@@ -22,10 +23,14 @@ __all__ = [
     "unmeasured",
 ]
 
-# Vertices that carry independent noise, per edge length of a section through the mesh and per square edge of its area.
-# Counted on even triangulations; the derivation is in docs/measures/crown.md.
-COUNT_PER_EDGE_LENGTH = 1.6
-COUNT_PER_SQUARE_EDGE = 1.15
+# Noise of its own at every vertex and linear over each triangle: on even triangles of side a its covariance at a
+# distance s is near enough 0.5 exp(−s² / 2 (0.525 a)²), of integral 0.66 a along a line and 0.866 a² over a plane. The
+# derivation is in docs/measures/index.md.
+COUNT_PER_EDGE_LENGTH = 1.52
+COUNT_PER_SQUARE_EDGE = 1.155
+ALIKE_WITHIN = 0.525
+CROSSINGS_PER_EDGE_LENGTH = 2.205
+"""How many edges of even triangles a straight line crosses for each length of a side: 2 / π · 6 / √3."""
 WAVELENGTHS_MM = (4.5, 5.5, 6.5, 7.5, 8.5, 9.5, 10.5, 11.5)
 
 
@@ -132,6 +137,21 @@ def effective_count(*, edge_mm: float, length_mm: float | None = None, area_mm2:
     if length_mm is not None:
         return max(1.0, COUNT_PER_EDGE_LENGTH * length_mm / edge_mm)
     return max(1.0, COUNT_PER_SQUARE_EDGE * (area_mm2 or 0.0) / edge_mm**2)
+
+
+def alike_share(places_mm: ArrayLike, *, edge_mm: float) -> float:
+    """Noise variance of the mean of parallel sections at some places across a mesh, over that of one section.
+
+    1 for one section or for sections much closer than an edge, and 1 / n for n sections several edges apart.
+
+    Examples
+    --------
+    >>> round(alike_share([0.0, 1.0], edge_mm=0.1), 6)
+    0.5
+    """
+    places = np.asarray(places_mm, float).ravel()
+    apart = (places[:, None] - places[None]) / (ALIKE_WITHIN * edge_mm)
+    return float(np.exp(-0.5 * apart**2).mean())
 
 
 def shared_u_mm(shared_mm: float, points_mm: ArrayLike, weights: ArrayLike) -> float:

@@ -17,7 +17,7 @@ STILL = np.zeros((6, 6))
 
 @lru_cache(maxsize=16)
 def _blank(design: phantoms.Design, mesial_sign: int, edge_mm: float) -> phantoms.Blank:
-    return phantoms.blank(design, mesial_sign=mesial_sign, edge_mm=edge_mm)
+    return phantoms.blank(design, mesial_sign=mesial_sign, edge_mm=edge_mm, even=False)
 
 
 @pytest.fixture(scope="session")

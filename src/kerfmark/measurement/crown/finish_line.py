@@ -7,18 +7,34 @@ import math
 import numpy as np
 
 from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.crown.fillet import SHARP_MM, SIGNIFICANT, Noise
+from kerfmark.measurement.crown.outer_margin import UNCUT_MM, guard_mm
 from kerfmark.measurement.crown.profile import Profile
-from kerfmark.measurement.crown.spread import without_noise
+from kerfmark.measurement.crown.sections import STEP_MM
+from kerfmark.measurement.crown.spread import Percentile, percentile, smoothed
 from kerfmark.measurement.crown.stump import WALLS, Stump
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["FORMS", "LEAST_SHARE", "finish_line_form", "finish_line_width", "form_of", "width_mm"]
+__all__ = [
+    "FORMS",
+    "LEAST_SHARE",
+    "edge_u_mm",
+    "finish_line_form",
+    "finish_line_width",
+    "foot_noise_mm",
+    "form_of",
+    "mean_u_mm",
+    "width_mm",
+]
 
 FORMS = ("shoulder", "chamfer", "deep chamfer", "knife edge")
 PERCENTILES = {"median": 50.0, "p05": 5.0, "p95": 95.0}
 LEAST_SHARE = 0.75
 KNIFE_EDGE_MM = 0.3
 SQUARE_WITHIN_DEG = 15.0
+ARC_SEEN = 0.14
+"""χ² by which an arc of radius r betters a sharp corner, over r³ / (side of a triangle · noise²)."""
+NEIGHBOURS = 7.0
 
 
 def width_mm(profile: Profile) -> float | None:
@@ -40,62 +56,92 @@ def _widths(stump: Stump, wall: str) -> tuple[Reading, ...]:
         reason = _missing(len(found), sections)
         return tuple(unmeasured(name, reason, unit="mm", where=wall, stat=stat) for stat in PERCENTILES)
     left_out = None if len(found) == len(sections) else _missing(len(found), sections)
-    widths = np.array([w for _, w in found])
-    return tuple(
-        measured(
-            name,
-            without_noise(widths, at=at, noise_mm=_noise_seen_mm(stump, widths)),
-            unit="mm",
-            where=wall,
-            stat=stat,
-            budget=_budget(stump, [p for p, _ in found], at=at),
-            witness=_witness(stump, wall, found, float(np.percentile(widths, at))),
-            reason=left_out,
+    noise = _noise_mm(stump, [p for p, _ in found])
+    smooth, left = smoothed(_round_about(stump), noise=noise.own)
+    kept = math.hypot(left, noise.shared)
+    # Smoothing and sharing make neighbours alike: of n sections' noise as much is left in the mean as they allow.
+    mean_square = (noise.own**2 + NEIGHBOURS * noise.shared**2) / len(found)
+    independent = float(np.clip(kept**2 / max(mean_square, 1e-18), 1.6, len(found)))
+    beside = [stump.about_path.profiles.index(p) for p, _ in found]
+    widths = smooth[beside]
+    readings = []
+    for stat, at in PERCENTILES.items():
+        got = percentile(widths, at=at, noise=kept, independent=independent)
+        budget = _budget(stump, [p for p, _ in found], got)
+        witness = _witness(stump, wall, found, got.value)
+        readings.append(
+            measured(name, got.value, unit="mm", where=wall, stat=stat, budget=budget, witness=witness, reason=left_out)
         )
-        for stat, at in PERCENTILES.items()
-    )
+    return tuple(readings)
 
 
-def section_width_u_mm(stump: Stump) -> float:
-    """Noise of one section's width: the uncut surface below the edge, and the wall's line at its lower end."""
-    below = effective_count(edge_mm=stump.edge_mm, length_mm=0.7)
-    wall = effective_count(edge_mm=stump.edge_mm, length_mm=1.4)
-    return stump.noise_mm * math.sqrt(1.5 / below + 7.0 / wall)
+def _round_about(stump: Stump) -> FloatArray:
+    """Widths of all sections round the stump; NaN where one has none."""
+    widths = [width_mm(p) for p in stump.about_path.profiles]
+    return np.array([math.nan if w is None else w for w in widths])
 
 
-def _noise_seen_mm(stump: Stump, widths: FloatArray) -> float:
-    """Noise of one section's width, from how far each lies off its neighbours' mean; real widths change slowly.
-
-    Held below 2.5 times what the surface's noise explains, so that ledges are not taken for noise.
-    """
-    if len(widths) < 5:
-        return section_width_u_mm(stump)
-    seen = float(np.sqrt(np.mean(np.diff(widths, 2) ** 2) / 6.0))
-    return min(seen, 2.5 * section_width_u_mm(stump))
+def _noise_mm(stump: Stump, found: list[Profile]) -> Noise:
+    """Noise of one section's width: the usual one of every third section's."""
+    some = [foot_noise_mm(stump, p).beside(edge_u_mm(stump, p)) for p in found[::3]]
+    own, shared = np.median(np.array(some), axis=0)
+    return Noise(float(own), float(shared))
 
 
-def _budget(stump: Stump, found: list[Profile], *, at: float) -> tuple[Component, ...]:
-    one, n = section_width_u_mm(stump), len(found)
-    # Standard error of a percentile of n normal values, times the root of n: 1.25 for the median, 2.1 at 5 and 95 %.
-    factor = 1.25 if at == 50.0 else 2.1
-    widened = 0.0 if at == 50.0 else 0.6 * one
+def foot_noise_mm(stump: Stump, profile: Profile) -> Noise:
+    """Noise of the place of one section's foot, from the fit of floor, arc and wall."""
+    fillet, foot = profile.internal, profile.foot
+    assert foot is not None
+    if fillet is None:
+        length = profile.wall.length_mm if profile.wall is not None else 1.0
+        return Noise(3.0 * mean_u_mm(stump, profile, foot, length), 0.0)
+    # A corner taken for sharp may be rounder by what a fit does not see.
+    unseen = (SIGNIFICANT[1] * fillet.along_mm * stump.noise_mm**2 / ARC_SEEN) ** (1.0 / 3.0)
+    drawn = abs(math.sin(fillet.lean)) * math.tan(min(fillet.sweep, 2.0) / 2.0)
+    sharp = 0.3 * unseen * drawn / math.sqrt(NEIGHBOURS) if fillet.radius <= SHARP_MM else 0.0
+    noise = fillet.noise_of(lambda fit: float(fit.tangent[0]), stump.noise_mm)
+    return Noise(noise.own, math.hypot(noise.shared, sharp))
+
+
+def edge_u_mm(stump: Stump, profile: Profile) -> float:
+    """Noise of the place of one section's outer margin: the level of the uncut surface below it."""
+    assert profile.margin is not None
+    length = UNCUT_MM - guard_mm(stump.edge_mm)
+    return mean_u_mm(stump, profile, profile.margin, length, before=True)
+
+
+def mean_u_mm(stump: Stump, profile: Profile, begin: FloatArray, length_mm: float, *, before: bool = False) -> float:
+    """Noise of the mean of a section's points over a length from a place upwards, or before it downwards."""
+    start, steps = profile.section.near(begin), round(length_mm / STEP_MM)
+    low, high = (start - steps, start) if before else (start, start + steps)
+    along = profile.section.along_mm(max(low, 0), min(high, len(profile.section.points) - 1))
+    return stump.noise_mm / math.sqrt(effective_count(edge_mm=along, length_mm=length_mm))
+
+
+def _budget(stump: Stump, found: list[Profile], got: Percentile) -> tuple[Component, ...]:
     around = stump.about_path
     margins = np.array([around.place(p, p.margin) for p in found if p.margin is not None])
     feet = np.array([around.place(p, p.foot) for p in found if p.foot is not None])
     points, weights = np.concatenate([margins[::3], feet[::3]]), np.repeat([1.0, -1.0], len(margins[::3]))
     return (
-        Component("surface noise", factor * one / math.sqrt(n)),
-        Component("noise taken out of the spread", widened),
+        Component("surface noise", got.noise),
+        Component("noise taken out of the spread", got.widened),
         Component("trueness", shared_u_mm(stump.shared_mm, points, weights / len(margins[::3]))),
-        Component("grid spacing", 0.001),
-        Component("place of the foot", _foot_u_mm(found, edge_mm=stump.edge_mm) * (1.0 if at == 50.0 else 4.0)),
+        Component("grid spacing", 0.0005),
+        Component("place of the foot", _foot_u_mm(found, edge_mm=stump.edge_mm)),
     )
+
+
+def section_width_u_mm(stump: Stump) -> float:
+    """Noise of one section's width, of the usual one all round."""
+    found = [p for p in stump.about_path.profiles[::4] if width_mm(p) is not None]
+    return math.hypot(*_noise_mm(stump, found)) if found else stump.noise_mm
 
 
 def _foot_u_mm(found: list[Profile], *, edge_mm: float) -> float:
     """The arc's start is known to a part of the arc and of a triangle, along a wall that leans: what that does."""
     fillets = [p.internal for p in found if p.internal is not None]
-    along = [(0.015 * f.radius + 0.1 * edge_mm) * abs(math.sin(f.lean)) for f in fillets]
+    along = [(0.005 * f.radius + 0.05 * edge_mm) * abs(math.sin(f.lean)) for f in fillets]
     return float(np.mean(along)) if along else 0.0
 
 

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
-from kerfmark.measurement.crown.finish_line import section_width_u_mm
-from kerfmark.measurement.crown.profile import Profile
+from kerfmark.measurement.budget import measured, shared_u_mm, unmeasured
+from kerfmark.measurement.crown.fillet import Fillet, Noise
+from kerfmark.measurement.crown.finish_line import edge_u_mm, foot_noise_mm, mean_u_mm
+from kerfmark.measurement.crown.outer_margin import OUTER_STRETCH_MM, guard_mm
+from kerfmark.measurement.crown.profile import CLEAR_OF_ENDS_MM, DRAWN_OUT_MM, Profile, meeting
+from kerfmark.measurement.crown.steady import steady
 from kerfmark.measurement.crown.stump import PLANES, WALLS, Stump
 from kerfmark.records import Component, FloatArray, Reading, Status, Witness
 
 __all__ = ["height", "height_to_base_ratio", "limiting_convergence", "parker_limit_deg"]
-
-WIDE_ARC_MM = 0.4
-
-
-MEETING_MM = 0.0085
-"""How well the drawn-out wall and top place the point where they would meet, from repeats of phantoms (docs/accuracy.md)."""
 
 
 def parker_limit_deg(ratio: float) -> float:
@@ -44,8 +43,8 @@ def height(stump: Stump) -> tuple[Reading, ...]:
 def _height(stump: Stump, wall: str) -> Reading:
     name, around = "crown.height_mm", stump.about_path
     profile = around.at(WALLS[wall])
-    value = _height_mm(profile)
-    if value is None:
+    found = _height_of(stump, profile)
+    if found is None:
         return unmeasured(name, _why(profile), unit="mm", where=wall)
     assert profile.corner is not None
     assert profile.margin is not None
@@ -56,44 +55,93 @@ def _height(stump: Stump, wall: str) -> Reading:
         segments_mm=around.place(profile, segments),
         plane=around.turning.plane("BL" if wall in ("buccal", "lingual") else "MD", WALLS[wall]),
     )
-    return measured(name, value, unit="mm", where=wall, budget=_height_budget(stump, [profile]), witness=witness)
+    budget = _height_budget(stump, [(profile, found)])
+    return measured(name, found.value_mm, unit="mm", where=wall, budget=budget, witness=witness)
 
 
-def _height_mm(profile: Profile) -> float | None:
+@dataclass(frozen=True, slots=True)
+class _Height:
+    """A section's height, steadied by the sections beside it, and what is uncertain about its two ends."""
+
+    value_mm: float
+    noise_mm: float
+    slack_mm: float
+
+
+def _height_of(stump: Stump, profile: Profile) -> _Height | None:
+    """Height of one section; None where margin or line angle was not found."""
     if profile.corner is None or profile.margin is None:
         return None
-    return float(profile.corner[1] - profile.margin[1])
+    profiles = stump.about_path.profiles
+    middle = profiles.index(profile)
+    ends = (
+        steady(_levels(profiles, "corner"), middle, noise=_corner_noise_mm(stump, profile)),
+        steady(_levels(profiles, "margin"), middle, noise=_margin_noise_mm(stump, profile)),
+    )
+    top, bottom = ends
+    return _Height(top.value - bottom.value, math.hypot(top.noise, bottom.noise), math.hypot(top.slack, bottom.slack))
 
 
-def _height_budget(stump: Stump, profiles: list[Profile]) -> tuple[Component, ...]:
-    """Of the mean height of some sections: occlusal line, floor at the edge, both drawn out beyond their points."""
-    count = effective_count(edge_mm=stump.edge_mm, length_mm=1.0)
-    floors = [_floor_u_mm(stump, p) for p in profiles]
-    top = stump.noise_mm * 2.5 / math.sqrt(count)
-    ends = [stump.about_path.place(p, q) for p in profiles for q in (p.corner, p.margin) if q is not None]
-    weights = np.tile([1.0, -1.0], len(profiles)) / len(profiles)
-    n = len(profiles)
+def _levels(profiles: Sequence[Profile], landmark: str) -> FloatArray:
+    """Heights of a landmark in the sections all round; NaN where it was not found."""
+    places = [getattr(p, landmark) for p in profiles]
+    return np.array([math.nan if place is None else place[1] for place in places])
+
+
+def _height_budget(stump: Stump, found: list[tuple[Profile, _Height]]) -> tuple[Component, ...]:
+    """Of the mean height of some sections: wall and occlusal line, and the floor at the edge, drawn out to meet."""
+    ends = [stump.about_path.place(p, q) for p, _ in found for q in (p.corner, p.margin) if q is not None]
+    n = len(found)
+    weights = np.tile([1.0, -1.0], n) / n
     return (
-        Component("surface noise", math.sqrt(sum(top**2 + f**2 for f in floors)) / n),
+        Component("surface noise", math.hypot(*(h.noise_mm for _, h in found)) / n),
+        Component("sections averaged", math.hypot(*(h.slack_mm for _, h in found)) / n),
+        Component("finish line drawn out to the edge", max(_drawn_out_u_mm(p) for p, _ in found) / math.sqrt(n)),
         Component("trueness", shared_u_mm(stump.shared_mm, np.array(ends), weights)),
-        Component("where wall and top would meet", MEETING_MM / math.sqrt(n)),
-        Component("finish line drawn out to the edge", max(_drawn_out_u_mm(p) for p in profiles) / math.sqrt(n)),
+        Component("grid and mesh spacing", (0.001 + 0.01 * stump.edge_mm) / math.sqrt(n)),
     )
 
 
 def _drawn_out_u_mm(profile: Profile) -> float:
-    """A wide arc that reaches the edge may as well end 0.1 mm before it: the level that far from its lowest point."""
+    """An arc that ends at the edge may go on beyond its last points or straight on; half way between is taken."""
     fillet = profile.internal
-    return 0.1**2 / (2.0 * fillet.radius) if fillet is not None and fillet.radius > WIDE_ARC_MM else 0.0
+    if fillet is None or "sweep" not in fillet.fixed:
+        return 0.0
+    return 0.25 * DRAWN_OUT_MM**2 / fillet.radius / math.sqrt(3.0)
 
 
-def _floor_u_mm(stump: Stump, profile: Profile) -> float:
-    """Noise of the margin's level: a floor square to the outer surface gives it well, a knife edge hardly."""
-    count = effective_count(edge_mm=stump.edge_mm, length_mm=0.4 if profile.internal is not None else 1.2)
-    if profile.internal is None or profile.wall is None:
+def _corner_noise_mm(stump: Stump, profile: Profile) -> Noise:
+    """Noise of the level where one section's wall and occlusal lines would meet."""
+    edge, wall = profile.edge, profile.wall
+    assert edge is not None
+    assert wall is not None
+
+    def level(fit: Fillet) -> float:
+        place = meeting(wall, fit)
+        return 0.0 if place is None else float(place[1])
+
+    normal, _ = edge.second_line()
+    rise = abs(float(normal[0])) / max(abs(float(normal[1])), 0.1)
+    drawn = math.sqrt(1.0 + 12.0 * (0.5 + CLEAR_OF_ENDS_MM / wall.length_mm) ** 2)
+    by_wall = rise * drawn * mean_u_mm(stump, profile, wall.low, wall.length_mm)
+    return edge.noise_of(level, stump.noise_mm).beside(by_wall)
+
+
+def _margin_noise_mm(stump: Stump, profile: Profile) -> Noise:
+    """Noise of one section's margin level: the floor's outer stretch, its curve drawn out, and where the old surface is."""
+    fillet, margin = profile.internal, profile.margin
+    assert margin is not None
+    if fillet is None or profile.wall is None:
         lean = math.radians(max(profile.wall.lean_deg if profile.wall is not None else 5.0, 2.0))
-        return stump.noise_mm * 2.0 / math.sqrt(count) / math.sin(lean)
-    return stump.noise_mm * 3.3 / math.sqrt(count)
+        return Noise(2.0 * mean_u_mm(stump, profile, margin, 1.2) / math.sin(lean), 0.0)
+    inner = float(margin[0]) - guard_mm(stump.edge_mm) - np.linspace(0.0, OUTER_STRETCH_MM, 5)
+
+    def drawn_out(fit: Fillet) -> float:
+        return fit.floor_at(float(margin[0])) - float(np.mean([fit.floor_at(float(r)) for r in inner]))
+
+    slope = (fillet.floor_at(float(margin[0]) + 0.01) - fillet.floor_at(float(margin[0]) - 0.01)) / 0.02
+    own = mean_u_mm(stump, profile, margin, OUTER_STRETCH_MM)
+    return fillet.noise_of(drawn_out, stump.noise_mm).beside(own, slope * edge_u_mm(stump, profile))
 
 
 def height_to_base_ratio(stump: Stump) -> tuple[Reading, ...]:
@@ -104,13 +152,13 @@ def height_to_base_ratio(stump: Stump) -> tuple[Reading, ...]:
 def _ratio(stump: Stump, plane: str) -> Reading:
     name, around = "crown.height_to_base_ratio", stump.about_path
     sides = _sides(stump, plane)
-    lacking = next((p for p in sides if _height_mm(p) is None or p.foot is None), None)
-    if lacking is not None:
-        return unmeasured(name, _why(lacking), unit="1", where=plane)
-    heights, base = [_height_mm(p) or 0.0 for p in sides], _base_mm(sides)
-    value = float(np.mean(heights)) / base
-    u_base = math.hypot(section_width_u_mm(stump), section_width_u_mm(stump))
-    budget = [Component(c.source, c.u / base) for c in _height_budget(stump, sides)]
+    found = [(p, h) for p in sides if (h := _height_of(stump, p)) is not None and p.foot is not None]
+    if len(found) < len(sides):
+        return unmeasured(name, _why(next(p for p in sides if p not in [q for q, _ in found])), unit="1", where=plane)
+    base = _base_mm(sides)
+    value = float(np.mean([h.value_mm for _, h in found])) / base
+    u_base = math.hypot(*(u for p in sides for u in foot_noise_mm(stump, p)))
+    budget = [Component(c.source, c.u / base) for c in _height_budget(stump, found)]
     budget.append(Component("base", value * u_base / base))
     witness = Witness(
         "length", segments_mm=_base_and_heights(stump, sides), plane=around.turning.plane(plane, PLANES[plane])

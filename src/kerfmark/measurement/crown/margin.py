@@ -10,6 +10,7 @@ from kerfmark.geometry.grids import sample
 from kerfmark.geometry.sections import radial_profiles
 from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.crown.finish_line import LEAST_SHARE
+from kerfmark.measurement.crown.outer_margin import guard_mm
 from kerfmark.measurement.crown.profile import Profile
 from kerfmark.measurement.crown.sections import even_section
 from kerfmark.measurement.crown.stump import WALLS, Round, Stump, compacted
@@ -113,7 +114,7 @@ def _noise_um(stump: Stump) -> float:
     A line fitted over a length L and read a distance e from its middle is uncertain by (1 + 12 e² / L²) / n.
     """
     length = 0.35
-    guard = max(0.08, 0.9 * stump.edge_mm)
+    guard = guard_mm(stump.edge_mm)
     drawn = [
         np.hypot(*(p.margin - p.section.points[p.first_cut]))
         for p in stump.fine_margin.profiles

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample_with_gradient
 from kerfmark.kernels.neighbourhoods import means_within, near_any
-from kerfmark.measurement.budget import measured, unmeasured
-from kerfmark.measurement.crown.stump import Stump
+from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.crown.stump import Stump, even_edge_mm
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
 __all__ = ["SIDES", "NeighbourLoss", "damage_area", "damage_depth", "damage_volume", "loss_of"]
@@ -22,6 +23,15 @@ MEAN_RADIUS_MM = 0.15
 ROUND_ABOUT_MM = 0.35
 BASE_WITHIN_MM = 0.9
 GRID_IS_EXACT_MM = 0.25
+MANY_MEANS = 5.0
+WITHIN_A_WAVE = 0.35
+"""Of a smooth error of waves 4 mm and longer, how much differs between a spot and the ring 0.9 mm round it, at most."""
+MESH_MM, LEAST_SEEN_MM = 0.005, 0.02
+DEEPEST_OF_SOME = 0.6
+"""Standard deviation of the largest of ten normal values over that of one: 0.59."""
+SHALLOW_PART = 0.2
+ONE_SIDED = 1.645
+"""A loss that was not seen is not deeper than this many u, with 95 %."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,15 +85,12 @@ def loss_of(stump: Stump, side: str) -> NeighbourLoss | None:
     scan = stump.piece.neighbours.get(side)
     if scan is None or not len(scan.faces):
         return None
-    threshold = stump.cut_threshold_mm
     value, outward = sample_with_gradient(stump.prepared.neighbour_grids[side], scan.vertices_mm)
     depth = -value
-    # Single points beyond 3 u are expected in a scan this size; only a mean over 0.3 mm beyond it is a loss.
-    suspects = np.flatnonzero(depth > 0.7 * threshold)
-    averaged = means_within(scan.vertices_mm[suspects], scan.vertices_mm, depth, MEAN_RADIUS_MM)
-    lost = suspects[averaged > threshold]
+    least = least_seen_mm(stump, scan)
+    lost = _lost(scan, depth, least_mm=least, noise_mm=stump.noise_mm)
     if not len(lost):
-        return _nothing(stump)
+        return _nothing(least + ONE_SIDED * _mean_noise_mm(stump, scan))
     around = near_any(scan.vertices_mm, scan.vertices_mm[lost], ROUND_ABOUT_MM)
     beyond = (
         near_any(scan.vertices_mm, scan.vertices_mm[lost], BASE_WITHIN_MM)
@@ -93,6 +100,48 @@ def loss_of(stump: Stump, side: str) -> NeighbourLoss | None:
     base = float(depth[beyond].mean()) if np.count_nonzero(beyond) > 30 else 0.0
     _sharpen(stump.prepared.neighbours[side], scan, np.flatnonzero(around & (depth > GRID_IS_EXACT_MM)), depth, outward)
     return _summed(stump, scan, np.flatnonzero(around).astype(np.int32), depth - base, outward)
+
+
+def _mean_noise_mm(stump: Stump, scan: Surface) -> float:
+    """Noise of a mean over 0.3 mm of a neighbour's scan."""
+    count = effective_count(edge_mm=even_edge_mm(scan), area_mm2=math.pi * MEAN_RADIUS_MM**2)
+    return stump.noise_mm / math.sqrt(count)
+
+
+def least_seen_mm(stump: Stump, scan: Surface) -> float:
+    """Depth from which a mean over 0.3 mm, against the surface round it, is a loss.
+
+    Five standard deviations of such a mean, as there are a thousand of them on a tooth; of a smooth error in waves of
+    4 mm and longer what can change within 0.9 mm; and what a scan's triangles do.
+    """
+    least = MANY_MEANS * _mean_noise_mm(stump, scan) + WITHIN_A_WAVE * stump.shared_mm + MESH_MM
+    return max(least, LEAST_SEEN_MM)
+
+
+def _lost(scan: Surface, depth: FloatArray, *, least_mm: float, noise_mm: float) -> NDArray[np.intp]:
+    """Vertices about which a mean over 0.3 mm lies deeper than the ring of surface round it.
+
+    Against the ring, for what shifts, turns or bends the whole neighbour by a hundredth is no loss. The ring is the mean
+    within 0.9 mm less that within 0.35 mm, by their areas.
+    """
+    points = scan.vertices_mm
+    usual = float(np.median(depth[:: max(1, len(depth) // 2000)]))
+    suspects = np.flatnonzero(depth - usual > 0.6 * least_mm)
+    near = means_within(points[suspects], points, depth, MEAN_RADIUS_MM)
+    suspects, near = suspects[near - usual > 0.6 * least_mm], near[near - usual > 0.6 * least_mm]
+    inner, outer = (means_within(points[suspects], points, depth, r) for r in (ROUND_ABOUT_MM, BASE_WITHIN_MM))
+    ring = (outer * BASE_WITHIN_MM**2 - inner * ROUND_ABOUT_MM**2) / (BASE_WITHIN_MM**2 - ROUND_ABOUT_MM**2)
+    lost = near - ring > least_mm
+    few = noise_mm / np.sqrt(_points_within(points, points[suspects[lost]]))
+    lost[lost] = (near - ring)[lost] > MANY_MEANS * few + MESH_MM
+    return suspects[lost]
+
+
+def _points_within(points: FloatArray, queries: FloatArray) -> IntArray:
+    """How many points each mean over 0.3 mm is of: where triangles are long it is few, and the mean as noisy as those."""
+    beside = points[near_any(points, queries, MEAN_RADIUS_MM)]
+    counts = KDTree(beside).query_ball_point(queries, MEAN_RADIUS_MM, return_length=True)
+    return np.maximum(np.asarray(counts, np.int32), 1)
 
 
 def _sharpen(old: Surface, scan: Surface, deep: NDArray[np.intp], depth: FloatArray, outward: FloatArray) -> None:
@@ -122,16 +171,26 @@ def _summed(stump: Stump, scan: Surface, around: IntArray, depth: FloatArray, ou
     volume = float((across * depths.mean(axis=1)).sum())
     averaged = means_within(scan.vertices_mm[around], scan.vertices_mm[around], depth[around], MEAN_RADIUS_MM)
     deepest = int(np.argmax(averaged))
-    area, u_area = _opening(across, depths, stump.cut_threshold_mm)
+    threshold = max(3.0 * stump.noise_mm, 0.03)
+    area, u_area = _opening(across, depths, threshold)
+    if (
+        averaged[deepest] < 2.0 * threshold
+    ):  # shallow as noise: of single points too few lie deep enough to draw out from
+        area = _shallow_opening(volume, float(averaged[deepest]))
+        u_area = SHALLOW_PART * area
     bottom = scan.vertices_mm[around[deepest]]
     segment = np.array([[bottom, bottom + averaged[deepest] * _unit(outward[around[deepest]][None])[0]]])
-    noise = stump.noise_mm / math.sqrt(max(math.pi * MEAN_RADIUS_MM**2 / (0.87 * stump.edge_mm**2), 1.0))
-    # The deepest of many means lies above the truth by about as much as one mean is uncertain; a mean also blunts a tip.
-    u_depth = math.hypot(0.9 * noise, 0.002, 0.3 * stump.shared_mm)
+    # The deepest of some means lies above the truth by half of what one is uncertain, and a mean blunts a tip.
+    drift = 0.5 * WITHIN_A_WAVE * stump.shared_mm
+    deepest_mm = float(averaged[deepest])
+    # Where a loss is no wider than what is averaged, the few points that fall on it decide.
+    narrow = 0.2 * deepest_mm * min(math.pi * MEAN_RADIUS_MM**2 / max(area, 1e-6), 1.0) ** 2
+    u_depth = math.hypot(DEEPEST_OF_SOME * _mean_noise_mm(stump, scan), 0.0008, drift, narrow)
+    u_area = math.hypot(u_area, 2.0 * drift * area / max(deepest_mm, 1e-6))
     total = float(across.sum())
-    u_volume = total * math.hypot(stump.noise_mm / math.sqrt(max(len(around), 1)), 0.0004, 0.3 * stump.shared_mm)
+    u_volume = total * math.hypot(stump.noise_mm / math.sqrt(max(len(around), 1)), 0.0004, drift)
     return NeighbourLoss(
-        float(averaged[deepest]), volume, area, scan.vertices_mm[around[depth[around] > stump.cut_threshold_mm]],
+        deepest_mm, volume, area, scan.vertices_mm[around[averaged > 0.3 * averaged[deepest]]],
         segment, u_depth, u_volume, u_area,
     )  # fmt: skip
 
@@ -140,7 +199,20 @@ def _opening(across: FloatArray, depths: FloatArray, threshold: float) -> tuple[
     """Area of the old surface that is open, and its u: areas deeper than one and two thresholds, drawn out to depth 0."""
     one, two = (float((across * _share_above(depths, t)).sum()) for t in (threshold, 2.0 * threshold))
     area = one + min(max(one - two, 0.0), one)
-    return area, max(0.05 * (area - one), 0.01 * math.sqrt(area)) + 0.003
+    return area, max(0.03 * (area - one), 0.006 * math.sqrt(area)) + 0.002
+
+
+def _shallow_opening(volume_mm3: float, mean_depth_mm: float) -> float:
+    """Opening of a shallow loss from its volume and its deepest mean over 0.3 mm, as of a ball's cap.
+
+    A cap of height h of a large ball of radius r holds π r h² and opens 2 π r h; the mean over a disc of 0.15 mm about its
+    deepest point is h − 0.15² / 4 r.
+    """
+    depth = mean_depth_mm
+    for _ in range(5):
+        depth = mean_depth_mm + MEAN_RADIUS_MM**2 * math.pi * depth**2 / (4.0 * max(volume_mm3, 1e-6))
+        depth = min(depth, 2.0 * mean_depth_mm)
+    return 2.0 * max(volume_mm3, 0.0) / depth
 
 
 def _share_above(values: FloatArray, level: float) -> FloatArray:
@@ -157,8 +229,17 @@ def _unit(vectors: FloatArray) -> FloatArray:
     return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12))
 
 
-def _nothing(stump: Stump) -> NeighbourLoss:
-    """No loss: what may still hide below the threshold is the uncertainty."""
+def _nothing(hidden_mm: float) -> NeighbourLoss:
+    """No loss: what may hide is the uncertainty, of the shape of a ball 0.8 mm in radius.
+
+    Notes
+    -----
+    Source: ISO 11843-1, minimum detectable value: the least that is seen and 1.645 standard deviations more is missed in
+    5 of 100 scans.
+    """
     none = np.empty((0, 3))
-    least = stump.cut_threshold_mm / 3.0
-    return NeighbourLoss(0.0, 0.0, 0.0, none, np.empty((0, 2, 3)), least, 0.1 * least, 0.1)
+    u = hidden_mm / ONE_SIDED
+    radius = 0.8
+    return NeighbourLoss(
+        0.0, 0.0, 0.0, none, np.empty((0, 2, 3)), u, math.pi * radius * hidden_mm * u, 2.0 * math.pi * radius * u
+    )

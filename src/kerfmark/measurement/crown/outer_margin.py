@@ -19,9 +19,12 @@ from kerfmark.measurement.crown.profile import Profile
 from kerfmark.measurement.crown.sections import STEP_MM, Section, Turning
 from kerfmark.records import FloatArray
 
-__all__ = ["first_cuts_by_shape", "refined"]
+__all__ = ["OUTER_STRETCH_MM", "UNCUT_MM", "first_cuts_by_shape", "guard_mm", "refined"]
 
 UNCUT_MM = 0.8
+"""Over what length below the edge the level of the uncut surface is read."""
+OUTER_STRETCH_MM = 0.35
+"""Over what length of the floor next to the edge its fitted curve is laid level."""
 BEYOND_MM = 0.6
 TURN_OVER_MM = 0.3
 KNIFE_EDGE_MM = 1.2
@@ -51,7 +54,7 @@ def refined(
     reach_mm : float
         Over what length of the cut a straight line is laid where no floor was fitted.
     """
-    guard = max(0.08, 0.9 * edge_mm)
+    guard = guard_mm(edge_mm)
     curves = [_outward_curve(p, guard, reach_mm) for p in profiles]
     levels = [_uncut_level(p, guard) for p in profiles]
     depths = _depths(profiles, curves, turning, depth_at, guard)
@@ -61,12 +64,17 @@ def refined(
     )
 
 
+def guard_mm(edge_mm: float) -> float:
+    """How far on either side of the edge a mesh rounds it off."""
+    return max(0.08, 0.9 * edge_mm)
+
+
 def _outward_curve(profile: Profile, guard: float, reach_mm: float) -> FloatArray | None:
     """Points from the foot outwards along the fitted floor, or along a line through the cut where there is no floor."""
     points, start = profile.section.points, profile.first_cut
     if start < 0 or profile.margin is None:
         return None
-    reach = 0.35 if profile.internal is not None else reach_mm
+    reach = OUTER_STRETCH_MM if profile.internal is not None else reach_mm
     clear = points[start + int(guard / STEP_MM) : start + int((guard + reach) / STEP_MM)]
     if len(clear) < 6:
         return None

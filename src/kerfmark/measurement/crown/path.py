@@ -45,9 +45,9 @@ def _path_u_deg(stump: Stump) -> tuple[Component, ...]:
     """A path other than the long axis hangs on the lean of the walls that hide something, and turns with the piece."""
     if stump.path_is_long_axis:
         return (Component("search step", 0.01),)
-    walls = [wall_noise_u_deg(stump, line) for line in stump.steady_walls.values()]
+    walls = [wall_noise_u_deg(stump, wall) for wall in stump.steady_walls.values()]
     turned = max(alignment_u_deg(stump.piece.alignment, axis) for axis in np.eye(3)[:2])
-    lengths = [line.length_mm for line in stump.steady_walls.values()]
+    lengths = [wall.line.length_mm for wall in stump.steady_walls.values()]
     shared = math.degrees(stump.shared_mm / float(np.mean(lengths))) if lengths else 0.0
     return (
         Component("surface noise", 2.0 * float(np.mean(walls)) if walls else 0.1),

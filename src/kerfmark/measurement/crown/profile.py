@@ -12,18 +12,29 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from kerfmark.kernels.fitting import fillet_fit, total_least_squares
+from kerfmark.kernels.fitting import total_least_squares
+from kerfmark.measurement.crown.fillet import SHARP_MM, WIDEST_SWEEP, Fillet, best_fillet, is_no_better
 from kerfmark.measurement.crown.sections import STEP_MM, Section
 from kerfmark.records import FloatArray
 
-__all__ = ["Fillet", "Profile", "WallLine", "cut_run", "landmarks", "steadied"]
+__all__ = [
+    "CLEAR_OF_ENDS_MM",
+    "DRAWN_OUT_MM",
+    "Profile",
+    "WallLine",
+    "cut_run",
+    "landmarks",
+    "meeting",
+    "of_one_shape",
+    "steadied",
+]
 
 CLEAR_OF_ENDS_MM = 0.5
 LEAST_WALL_MM = 0.3
 BEND_DEG = 27.0
-SHORT_FLOOR_MM = 0.2
-SHARP_MM = 0.005
-WIDEST_SWEEP = 2.2
+SMALL_ARC_MM, SHORT_FLOOR_MM = 0.25, 0.2
+DRAWN_OUT_MM = 0.15
+"""How far the margin stands beyond the last point that a mesh does not round off."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,53 +55,6 @@ class WallLine:
         """Radius of the line, produced if need be, at a height."""
         part = (height_mm - self.low[1]) / (self.high[1] - self.low[1])
         return float(self.low[0] + part * (self.high[0] - self.low[0]))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Fillet:
-    """Line, arc and line fitted together (see `kernels.fitting`); angles in radians."""
-
-    lean: float
-    offset: float
-    start: float
-    radius: float
-    sweep: float
-    rms: float
-
-    @property
-    def tangent(self) -> FloatArray:
-        """Where the first line ends and the arc begins."""
-        return self._place(self.start, self.offset)
-
-    @property
-    def apex(self) -> FloatArray:
-        """Where the two lines meet, the arc ignored."""
-        return self._place(self.start - self.radius * math.tan(self.sweep / 2.0), self.offset)
-
-    def curve(self, lengths: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Points (n, 2) and unit normals (n, 2) at lengths from `tangent` along the arc, then the second line."""
-        wall, normal = self.axes()
-        turn = np.clip(lengths / max(self.radius, 1e-9), 0.0, self.sweep)[:, None]
-        straight = np.maximum(lengths - self.radius * self.sweep, 0.0)[:, None]
-        centre = self.start * wall + (self.offset + self.radius) * normal
-        normals = np.cos(turn) * normal + np.sin(turn) * wall
-        forward = np.sin(turn) * normal - np.cos(turn) * wall
-        return centre - self.radius * normals + straight * forward, normals
-
-    def second_line(self) -> tuple[FloatArray, float]:
-        """Unit normal m and offset of the second line, m · p = offset."""
-        wall, normal = self.axes()
-        m = math.cos(self.sweep) * normal + math.sin(self.sweep) * wall
-        return m, float(m @ (self.start * wall + (self.offset + self.radius) * normal) - self.radius)
-
-    def axes(self) -> tuple[FloatArray, FloatArray]:
-        """Unit direction of the first line and its outward normal."""
-        s, c = math.sin(self.lean), math.cos(self.lean)
-        return np.array([-s, c]), np.array([c, s])
-
-    def _place(self, along: float, offset: float) -> FloatArray:
-        wall, normal = self.axes()
-        return along * wall + offset * normal
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,13 +128,13 @@ def _fitted(found: Profile, foot: int, top: int) -> Profile:
     if len(middle) < 6:
         return replace(found, trouble="the wall is too short to fit a line to")
     lean, offset = _lean_and_offset(middle)
-    edge = _edge_fillet(points, (foot, top), lean, offset)
+    edge = _edge_fillet(found.section, (foot, top), lean, offset)
     highest = points[top][1] if edge is None else min(-edge.apex[1] - CLEAR_OF_ENDS_MM, -edge.tangent[1] - 0.05)
-    internal = _internal_fillet(points, (first_cut, foot, top), lean, offset, highest)
+    internal = _internal_fillet(found.section, (first_cut, foot, top), lean, offset, highest)
     foot_point = found.margin if internal is None else internal.tangent
     assert foot_point is not None
     wall = _wall_line(points, foot, top, foot_point[1] + CLEAR_OF_ENDS_MM, highest)
-    corner = None if wall is None or edge is None else _meeting(wall, edge)
+    corner = None if wall is None or edge is None else meeting(wall, edge)
     if internal is None and wall is not None and found.margin is not None:
         foot_point = np.array([wall.radius_at(found.margin[1]), found.margin[1]])
     short = "the wall is too low to leave anything between 0.5 mm above its foot and 0.5 mm below its occlusal end"
@@ -235,9 +199,9 @@ def _lean_and_offset(points: FloatArray) -> tuple[float, float]:
     return lean, float(middle @ [math.cos(lean), math.sin(lean)])
 
 
-def _edge_fillet(points: FloatArray, marks: tuple[int, int], lean: float, offset: float) -> Fillet | None:
+def _edge_fillet(section: Section, marks: tuple[int, int], lean: float, offset: float) -> Fillet | None:
     """Wall, rounding and occlusal surface about the corner, in coordinates turned by 180°."""
-    foot, top = marks
+    points, (foot, top) = section.points, marks
     stop = min(top + int(1.2 / STEP_MM), len(points))
     start = max(top - int(1.6 / STEP_MM), foot + (top - foot) // 3)
     if stop - top < int(0.25 / STEP_MM):
@@ -246,14 +210,15 @@ def _edge_fillet(points: FloatArray, marks: tuple[int, int], lean: float, offset
     direction = points[stop - 1] - points[top]
     sweep = math.atan2(-direction[1], -direction[0]) - (lean - math.pi / 2)
     along = -math.sin(lean) * points[top][0] + math.cos(lean) * points[top][1]
-    return _best_fillet(-part, lean, -offset, -along, sweep, (0.05, 0.4))
+    along_mm = section.along_mm(start, stop - 1)
+    return best_fillet(-part, (lean, -offset, -along, sweep), (0.05, 0.4), along_mm=along_mm)
 
 
 def _internal_fillet(
-    points: FloatArray, marks: tuple[int, int, int], lean: float, offset: float, highest: float
+    section: Section, marks: tuple[int, int, int], lean: float, offset: float, highest: float
 ) -> Fillet | None:
     """Finish-line floor, internal arc and the wall up to 1.5 mm above it; None where no floor stands off the wall."""
-    first_cut, foot, top = marks
+    points, (first_cut, foot, top) = section.points, marks
     width = points[first_cut][0] - points[foot][0]
     if foot - first_cut < 3 or width < 0.1:
         return None
@@ -265,43 +230,58 @@ def _internal_fillet(
     along = -math.sin(lean) * points[foot][0] + math.cos(lean) * points[foot][1]
     if len(part) <= 12:
         return None
-    part = np.ascontiguousarray(part)
-    free = _best_fillet(part, lean, offset, along, sweep, (0.1, 0.8 * width))
-    end = part[0] - free.curve(np.array([free.radius * free.sweep]))[0][0]
-    if free.radius < 0.25:
+    guess = (lean, offset, along, sweep)
+    along_mm = section.along_mm(first_cut, first_cut + guard + len(part))
+    free = best_fillet(part, guess, (0.1, 0.8 * width), along_mm=along_mm)
+    if free.radius < SMALL_ARC_MM:
         # Noise makes arcs out of sharp corners, and an arc moves the foot up a leaning wall: sharp if that fits as well.
-        sharp = _best_fillet(part, lean, offset, along, sweep, (SHARP_MM,), most_radius=SHARP_MM)
-        return sharp if sharp.rms <= 1.015 * free.rms else free
+        sharp = best_fillet(part, guess, (SHARP_MM,), along_mm=along_mm, fixed=("radius",))
+        return sharp if is_no_better(free, sharp, more=1) else free
+    end = part[0] - free.curve(np.array([free.radius * free.sweep]))[0][0]
     if float(np.hypot(*end)) > SHORT_FLOOR_MM and end[0] > 0.0:
         return free
-    # Next to no floor beyond the arc: its direction is anyone's guess, so the arc alone is taken if it fits as well.
-    alone = _best_fillet(part, lean, offset, along, sweep, (0.8 * width,), least_sweep=WIDEST_SWEEP)
-    return alone if alone.rms <= 1.03 * free.rms else free
+    # Next to no floor beyond the arc: its direction is anyone's guess, so the arc alone is taken if it fits as well, and
+    # beyond the points half way between going on as an arc and going straight on.
+    alone = best_fillet(part, (*guess[:3], WIDEST_SWEEP), (0.8 * width,), along_mm=along_mm, fixed=("sweep",))
+    if not is_no_better(free, alone, more=1):
+        return free
+    return replace(alone, sweep=alone.swept_to(part[0]) + 0.29 * DRAWN_OUT_MM / alone.radius)
 
 
-def _best_fillet(
-    points: FloatArray,
-    lean: float,
-    offset: float,
-    along: float,
-    sweep: float,
-    radii: tuple[float, ...],
-    *,
-    least_sweep: float = 0.2,
-    most_radius: float = 3.0,
-) -> Fillet:
-    points = np.ascontiguousarray(points)
-    sweep = min(max(sweep, 0.3), 2.0)
-    lowest = np.array([lean - 0.35, offset - 1.0, along - 2.0, SHARP_MM, least_sweep])
-    highest = np.array([lean + 0.35, offset + 1.0, along + 3.0, most_radius, WIDEST_SWEEP])
-    best, least = np.empty(5), math.inf
-    for radius in radii:
-        guess = np.array([lean, offset, along + radius * math.tan(sweep / 2), radius, sweep])
-        shape, rms = fillet_fit(points, guess, lowest, highest)
-        if rms < least:
-            best, least = shape, rms
-    turned, away, begin, round_mm, swept = (float(v) for v in best)
-    return Fillet(turned, away, begin, round_mm, swept, float(least))
+def of_one_shape(profiles: Sequence[Profile]) -> list[Profile]:
+    """Profiles whose finish line has the usual radius and slope of its neighbours', wherever that fits as well.
+
+    One instrument cuts one radius, and noise of the radius moves the foot, noise of a short floor's slope the margin:
+    what can be held is held. Sections are in order round the stump; each looks at three on either side.
+    """
+    fillets = [p.internal for p in profiles]
+    radii, sweeps = (
+        _running_median(np.array([math.nan if f is None else getattr(f, what) for f in fillets]), reach=3)
+        for what in ("radius", "sweep")
+    )
+    return [_of_shape(p, float(r), float(s)) for p, r, s in zip(profiles, radii, sweeps, strict=True)]
+
+
+def _running_median(values: FloatArray, *, reach: int) -> FloatArray:
+    """Medians over what is known within `reach` on either side of each value of a ring; NaN where fewer than 4 are."""
+    beside = np.array([np.roll(values, k) for k in range(-reach, reach + 1)])
+    enough = np.isfinite(beside).sum(axis=0) >= 4
+    found = np.full(len(values), np.nan)
+    found[enough] = np.nanmedian(beside[:, enough], axis=0)
+    return found
+
+
+def _of_shape(profile: Profile, radius: float, sweep: float) -> Profile:
+    free = profile.internal
+    if free is None or profile.wall is None or not math.isfinite(radius):
+        return profile
+    guess = (free.lean, free.offset, free.start - free.radius * math.tan(free.sweep / 2.0), sweep)
+    held = best_fillet(free.points, guess, (radius,), along_mm=free.along_mm, fixed=("radius", "sweep"))
+    if not is_no_better(free, held, more=2) or held.tangent[1] > profile.wall.high[1]:
+        return profile
+    given = {*free.fixed, *(("radius",) if radius <= SHARP_MM else ())}
+    held = replace(held, fixed=tuple(given), shared=True)
+    return replace(profile, internal=held, foot=held.tangent)
 
 
 def _wall_line(points: FloatArray, foot: int, top: int, low: float, high: float) -> WallLine | None:
@@ -313,20 +293,23 @@ def _wall_line(points: FloatArray, foot: int, top: int, low: float, high: float)
     return WallLine(lean, middle + up * float(along.min()), middle + up * float(along.max()), rms)
 
 
-def steadied(profile: Profile, beside: Sequence[FloatArray]) -> WallLine:
-    """The profile's wall line turned about its middle to the mean lean of itself and of sections close beside it."""
+def steadied(profile: Profile, beside: Sequence[FloatArray]) -> tuple[WallLine, FloatArray]:
+    """The profile's wall line turned about its middle to the mean lean of itself and of sections close beside it.
+
+    With it the leans, the profile's own first, in degrees; NaN where a section shows too little of the wall.
+    """
     wall = profile.wall
     assert wall is not None
     leans = [wall.lean_deg]
     for points in beside:
         near = (points[:, 1] >= wall.low[1]) & (points[:, 1] <= wall.high[1])
         near &= np.abs(points[:, 0] - wall.radius_at(0.0) - _slope(wall) * points[:, 1]) < 0.5
-        if near.sum() * STEP_MM > 0.7 * wall.length_mm:
-            leans.append(_lean_deg(points[near])[0])
-    lean = float(np.mean(leans))
+        enough = near.sum() * STEP_MM > 0.7 * wall.length_mm
+        leans.append(_lean_deg(points[near])[0] if enough else math.nan)
+    lean = float(np.nanmean(leans))
     middle, half = 0.5 * (wall.low + wall.high), 0.5 * wall.length_mm
     up = np.array([-math.sin(math.radians(lean)), math.cos(math.radians(lean))])
-    return WallLine(lean, middle - half * up, middle + half * up, wall.rms_mm)
+    return WallLine(lean, middle - half * up, middle + half * up, wall.rms_mm), np.array(leans)
 
 
 def _slope(wall: WallLine) -> float:
@@ -340,7 +323,7 @@ def _lean_deg(points: FloatArray) -> tuple[float, FloatArray, FloatArray, float]
     return math.degrees(math.atan2(-up[0], up[1])), np.array([x, y]), up, float(rms)
 
 
-def _meeting(wall: WallLine, edge: Fillet) -> FloatArray | None:
+def meeting(wall: WallLine, edge: Fillet) -> FloatArray | None:
     """Where the wall's line meets the occlusal surface's line, the rounding ignored."""
     normal, offset = edge.second_line()
     along = wall.high - wall.low

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
-from kerfmark.measurement.crown.spread import without_noise
+from kerfmark.measurement.crown.spread import Percentile, percentile
 from kerfmark.measurement.crown.stump import WALLS, Stump
 from kerfmark.records import Component, FloatArray, Reading, Site, Witness
 
@@ -59,11 +59,15 @@ def cast(stump: Stump, points_mm: FloatArray, inward: FloatArray) -> Cast:
 
 
 def _means(distance: FloatArray) -> FloatArray:
-    """Mean of each bundle (n, 7), without the rays that went past an edge: those far from the middle one."""
+    """Mean of each bundle (n, 7), without the rays that went past an edge: those far from the middle one.
+
+    With a ray goes the one opposite, or the mean of what is left would stand to one side of the middle.
+    """
     near = np.abs(distance - distance[:, :1]) < PAST_AN_EDGE_MM
+    near[:, 1:] &= np.roll(near[:, 1:], 3, axis=1)
     count = near.sum(axis=1)
     total = np.where(near, distance, 0.0).sum(axis=1)
-    return np.where(count >= 3, total / np.maximum(count, 1), np.nan)
+    return np.where(count >= 1, total / np.maximum(count, 1), np.nan)
 
 
 def _beside(inward: FloatArray) -> FloatArray:
@@ -153,13 +157,14 @@ def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: f
     depths, hits, inward = rays.depth_mm[there], rays.hits_mm[there], rays.inward[there]
     left_out = None if there.all() else f"{np.count_nonzero(~there)} of {len(there)} rays missed the piece"
     readings = []
-    one = averaged_noise_mm(stump)
+    independent = max(area_mm2 / (math.pi * 0.15**2), 1.0)
     for stat, at in PERCENTILES.items():
-        value = without_noise(depths, at=at, noise_mm=one)
+        got = percentile(depths, at=at, noise=averaged_noise_mm(stump), independent=independent)
+        value = got.value
         nearest = int(np.argmin(np.abs(depths - value)))
         ends = np.array([[rays.origins_mm[there][nearest], hits[nearest]]])
         witness = Witness("length", points_mm=hits, segments_mm=ends)
-        budget = _budget(stump, hits, inward, depths, area_mm2=area_mm2, at=at)
+        budget = _budget(stump, hits, inward, depths, got)
         readings.append(
             measured(name, value, unit="mm", where=where, stat=stat, budget=budget, witness=witness, reason=left_out)
         )
@@ -167,22 +172,17 @@ def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: f
 
 
 def _budget(
-    stump: Stump, hits: FloatArray, inward: FloatArray, depths: FloatArray, *, area_mm2: float, at: float
+    stump: Stump, hits: FloatArray, inward: FloatArray, depths: FloatArray, got: Percentile
 ) -> tuple[Component, ...]:
-    one = averaged_noise_mm(stump)
-    independent = max(area_mm2 / (math.pi * 0.15**2), 1.0)
-    spread = float(depths.std())
-    widened = 0.0 if at == 50.0 else 0.5 * one
-    factor = 1.25 if at == 50.0 else 2.1
     some = slice(None, None, max(1, len(hits) // 30))
     weights = np.full(len(hits[some]), 1.0 / len(hits[some]))
     return (
-        Component("surface noise", factor * one / math.sqrt(independent)),
-        Component("noise taken out of the spread", widened),
-        Component("sampling", 0.5 * spread / math.sqrt(len(depths))),
+        Component("surface noise", got.noise),
+        Component("noise taken out of the spread", got.widened),
+        Component("sampling", 0.25 * float(depths.std()) / math.sqrt(len(depths))),
         Component("trueness", shared_u_mm(stump.shared_mm, hits[some], weights)),
         Component("alignment", alignment_u_mm(stump.piece.alignment, hits, inward)),
-        Component("mesh spacing", 0.001 if at == 50.0 else 0.005),
+        Component("mesh spacing", 0.001),
     )
 
 

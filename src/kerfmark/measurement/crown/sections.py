@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from kerfmark.geometry.frames import azimuth_direction
+from kerfmark.measurement.budget import CROSSINGS_PER_EDGE_LENGTH
 from kerfmark.records import FloatArray, SectionPlane
 
 __all__ = ["STEP_MM", "Section", "Turning", "even_section"]
@@ -70,12 +71,29 @@ def _one_outward(path: tuple[float, float, float], mesial_sign: int, azimuth_deg
 class Section:
     """One half-plane's run of points (n, 2), radius and height, every `STEP_MM` from low to the axis on top.
 
-    `seams` are the indices at which a new stretch begins after a gap in the surface.
+    `seams` are the indices at which a new stretch begins after a gap in the surface. `crossed` (n,) counts the edges of
+    the mesh crossed on the way to each point.
     """
 
     azimuth_deg: float
     points: FloatArray
     seams: tuple[int, ...] = ()
+    crossed: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def along_mm(self, start: int = 0, stop: int = -1) -> float:
+        """Side of even triangles whose edges a stretch between two points would cross as often as it crosses the mesh's.
+
+        How far along the section the noise of its points is alike hangs on it.
+        """
+        if len(self.crossed) < 2:
+            return STEP_MM
+        stop = stop % len(self.points)
+        crossings = max(float(self.crossed[stop] - self.crossed[start]), 1.0)
+        return CROSSINGS_PER_EDGE_LENGTH * STEP_MM * max(stop - start, 1) / crossings
+
+    def near(self, point: FloatArray) -> int:
+        """Index of the point nearest to a place."""
+        return int(np.argmin(((self.points - point) ** 2).sum(axis=1)))
 
 
 def even_section(chains: tuple[FloatArray, ...], azimuth_deg: float) -> Section:
@@ -83,22 +101,28 @@ def even_section(chains: tuple[FloatArray, ...], azimuth_deg: float) -> Section:
     upright = [c if c[0, 1] <= c[-1, 1] else c[::-1] for c in chains if _length(c) >= SHORTEST_CHAIN_MM]
     upright.sort(key=lambda c: float(c[0, 1]))
     runs: list[FloatArray] = []
+    crossed: list[FloatArray] = []
     seams: list[int] = []
     for chain in upright:
         if runs and float(chain[-1, 1]) < float(runs[-1][-1, 1]) - 1.0:
             continue  # runs back below what is already laid: not part of the outline
         if runs and np.linalg.norm(chain[0] - runs[-1][-1]) > LONGEST_SEAM_MM:
             seams.append(sum(len(r) for r in runs))
-        runs.append(_evenly(chain))
+        run, count = _evenly(chain)
+        runs.append(run)
+        crossed.append(count + (crossed[-1][-1] if crossed else 0.0))
     points = np.concatenate(runs) if runs else np.empty((0, 2))
-    return Section(azimuth_deg, points, tuple(seams))
+    counts = np.concatenate(crossed) if crossed else np.empty(0)
+    return Section(azimuth_deg, points, tuple(seams), counts)
 
 
 def _length(chain: FloatArray) -> float:
     return float(np.hypot(*np.diff(chain, axis=0).T).sum())
 
 
-def _evenly(chain: FloatArray) -> FloatArray:
+def _evenly(chain: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Points every `STEP_MM` along a chain, and how many of its own points lie before each."""
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(chain, axis=0).T))])
     wanted = np.arange(0.0, along[-1], STEP_MM)
-    return np.column_stack([np.interp(wanted, along, chain[:, 0]), np.interp(wanted, along, chain[:, 1])])
+    points = np.column_stack([np.interp(wanted, along, chain[:, 0]), np.interp(wanted, along, chain[:, 1])])
+    return points, np.interp(wanted, along, np.arange(len(chain)))

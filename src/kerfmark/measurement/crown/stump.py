@@ -15,7 +15,7 @@ from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.sections import radial_profiles
 from kerfmark.measurement.crown.insertion import best_lean, map_of
 from kerfmark.measurement.crown.outer_margin import first_cuts_by_shape, refined
-from kerfmark.measurement.crown.profile import Profile, WallLine, cut_run, landmarks, steadied
+from kerfmark.measurement.crown.profile import Profile, WallLine, cut_run, landmarks, of_one_shape, steadied
 from kerfmark.measurement.crown.sections import Section, Turning, even_section
 from kerfmark.records import FloatArray, Piece, Surface
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
     from kerfmark.measurement.crown.neighbours import NeighbourLoss
 
-__all__ = ["PLANES", "WALLS", "Round", "Stump"]
+__all__ = ["BESIDE_DEG", "PLANES", "WALLS", "Round", "SteadyWall", "Stump", "even_edge_mm"]
 
 WALLS = {"buccal": 0.0, "mesial": 90.0, "lingual": 180.0, "distal": 270.0}
 PLANES = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
@@ -31,8 +31,21 @@ EVERY_DEG = 5.0
 COMPLETE_SHARE = 0.95
 BELOW_MARGIN_MM = 1.6
 FINE_DEG = 2.5
-BESIDE_DEG = (-1.5, -0.75, 0.75, 1.5)
+BESIDE_DEG = (-4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0)
 LEAST_HIDDEN_MM = 0.03
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SteadyWall:
+    """A wall's line with its mean lean, and the leans (degrees) of the sections at 0° and at `BESIDE_DEG` from it.
+
+    `along_mm` and `across_mm` are the sides of even triangles with as many points along the sections and across them.
+    """
+
+    line: WallLine
+    leans_deg: FloatArray
+    along_mm: float
+    across_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,10 +119,13 @@ class Stump:
     @cached_property
     def edge_mm(self) -> float:
         """Side of even triangles as large as the surface's median one, from a sample of them."""
-        faces = self.surface.faces[:: max(1, len(self.surface.faces) // 5000)]
-        a, b, c = (self.surface.vertices_mm[faces[:, i]] for i in range(3))
-        areas = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
-        return float(np.sqrt(np.median(areas) * 4.0 / np.sqrt(3.0))) if len(faces) else 0.1
+        return even_edge_mm(self.surface)
+
+    @cached_property
+    def along_mm(self) -> float:
+        """Side of even triangles whose edges the sections would cross as often as they cross the surface's own."""
+        seen = [p.section.along_mm(max(p.first_cut, 0)) for p in self.about_path.profiles if len(p.section.points)]
+        return float(np.median(seen)) if seen else self.edge_mm
 
     def depth_at(self, points_mm: FloatArray) -> FloatArray:
         """Depth below the old surface, mm."""
@@ -149,20 +165,24 @@ class Stump:
         return bool(self.path[2] > 1.0 - 1e-12)
 
     @cached_property
-    def steady_walls(self) -> dict[float, WallLine]:
-        """The wall's line at the eight azimuths of the planes, as the mean of five sections within 1.5°.
+    def steady_walls(self) -> dict[float, SteadyWall]:
+        """The wall's line at the eight azimuths of the planes, as the mean of nine sections within 4°.
 
-        Every section is a true one through the path; on a wall they lie 0.1 mm and less from the middle one, and
-        together they halve the noise of one section alone.
+        Every section is a true one through the path; on a wall they lie 0.3 mm and less from the middle one, and
+        together they take the noise of one section alone down to 0.4 of it.
         """
         around = self.about_path
         middles = [p for p in (around.at(a) for a in np.arange(0.0, 360.0, 45.0)) if p.wall is not None]
         azimuths = [p.azimuth_deg + d for p in middles for d in BESIDE_DEG]
         chains = self._chains(around.turning, np.array(azimuths)) if azimuths else []
-        lines: dict[float, WallLine] = {}
+        lines: dict[float, SteadyWall] = {}
         for i, profile in enumerate(middles):
             beside = chains[i * len(BESIDE_DEG) : (i + 1) * len(BESIDE_DEG)]
-            lines[profile.azimuth_deg] = steadied(profile, [even_section(c, 0.0).points for c in beside])
+            line, leans = steadied(profile, [even_section(c, 0.0).points for c in beside])
+            section = profile.section
+            along = section.along_mm(section.near(line.low), section.near(line.high))
+            across = float(np.clip(self.edge_mm**2 / along, 0.3 * self.edge_mm, 3.0 * self.edge_mm))
+            lines[profile.azimuth_deg] = SteadyWall(line, leans, along, across)
         return lines
 
     @cached_property
@@ -239,7 +259,9 @@ class Stump:
                 found.append(landmarks(section, start, removal, stands_off_mm=self.stands_off_mm))
         if coarse:
             return tuple(found)
-        return refined(found, turning, depth_at=self.depth_at if self.has_subject else None, edge_mm=self.edge_mm)
+        return refined(
+            of_one_shape(found), turning, depth_at=self.depth_at if self.has_subject else None, edge_mm=self.edge_mm
+        )
 
     def _removals(self, cut: list[Section], turning: Turning) -> list[FloatArray]:
         if not self.has_subject:
@@ -262,6 +284,14 @@ class Stump:
             points = deep if len(deep) > 100 else points
         middle = points.mean(axis=0) if len(points) else np.zeros(3)
         return np.array([middle[0], middle[1], 0.0])
+
+
+def even_edge_mm(surface: Surface) -> float:
+    """Side of even triangles as large as a surface's median one, from a sample of them."""
+    faces = surface.faces[:: max(1, len(surface.faces) // 5000)]
+    a, b, c = (surface.vertices_mm[faces[:, i]] for i in range(3))
+    areas = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
+    return float(np.sqrt(np.median(areas) * 4.0 / np.sqrt(3.0))) if len(faces) else 0.1
 
 
 def _margin_band(surface: Surface, around: Round) -> Surface:

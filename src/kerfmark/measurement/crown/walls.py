@@ -5,17 +5,26 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.kernels.fitting import total_least_squares
-from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import (
+    alignment_u_deg,
+    alike_share,
+    line_angle_u_deg,
+    measured,
+    shared_u_mm,
+    unmeasured,
+)
 from kerfmark.measurement.crown.profile import Profile, WallLine
 from kerfmark.measurement.crown.sections import STEP_MM
-from kerfmark.measurement.crown.stump import PLANES, WALLS, Stump
+from kerfmark.measurement.crown.stump import BESIDE_DEG, PLANES, WALLS, SteadyWall, Stump
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["facial_two_plane", "taper", "total_occlusal_convergence", "wall_noise_u_deg"]
 
-BESIDE_MM_PER_MM = math.radians(3.0)  # width of the steadied wall over its radius
+BESIDE = np.array([0.0, *BESIDE_DEG])
+"""Degrees from a steadied wall's middle at which its sections stand, in the order of its leans."""
 LEAST_PLANE_MM = 1.0
 
 
@@ -34,16 +43,17 @@ def _convergence(stump: Stump, plane: str) -> Reading:
     missing = next((p for p in sides if p.wall is None), None)
     if missing is not None:
         return unmeasured(name, _at(missing), unit="deg", where=plane)
-    lines = [stump.steady_walls[p.azimuth_deg] for p in sides]
-    ends = np.array([_ends(stump, p, line) for p, line in zip(sides, lines, strict=True)])
+    steady = [stump.steady_walls[p.azimuth_deg] for p in sides]
+    ends = np.array([_ends(stump, p, wall.line) for p, wall in zip(sides, steady, strict=True)])
     budget = (
-        Component("surface noise", math.hypot(*(wall_noise_u_deg(stump, line) for line in lines))),
+        Component("surface noise", math.hypot(*(wall_noise_u_deg(stump, wall) for wall in steady))),
         Component("trueness", _shared_u_deg(stump, ends)),
         Component("ends of the walls", math.hypot(*(_ends_u_deg(stump, p) for p in sides))),
+        Component("sections averaged", math.hypot(*(_round_u_deg(stump, wall) for wall in steady))),
         Component("facets", 0.005),
     )
     witness = Witness("angle", segments_mm=ends, plane=around.turning.plane(plane, PLANES[plane]))
-    value = lines[0].lean_deg + lines[1].lean_deg
+    value = steady[0].line.lean_deg + steady[1].line.lean_deg
     return measured(name, value, unit="deg", where=plane, budget=budget, witness=witness)
 
 
@@ -57,16 +67,18 @@ def _taper(stump: Stump, wall: str) -> Reading:
     profile = around.at(WALLS[wall])
     if profile.wall is None:
         return unmeasured(name, _at(profile), unit="deg", where=wall)
-    line = stump.steady_walls[profile.azimuth_deg]
+    steady = stump.steady_walls[profile.azimuth_deg]
+    line = steady.line
     ends = _ends(stump, profile, line)
     axis = np.cross(around.turning.outward(profile.azimuth_deg), stump.path)
     # A path found by what it hides turns with the piece; the long axis does not, and the alignment's turn counts in full.
     turned = alignment_u_deg(stump.piece.alignment, axis) if stump.path_is_long_axis else 0.0
     budget = (
-        Component("surface noise", wall_noise_u_deg(stump, line)),
+        Component("surface noise", wall_noise_u_deg(stump, steady)),
         Component("trueness", _shared_u_deg(stump, ends[None])),
         Component("alignment", turned),
         Component("ends of the walls", _ends_u_deg(stump, profile)),
+        Component("sections averaged", _round_u_deg(stump, steady)),
     )
     reference = around.place(profile, np.array([line.low, [line.low[0], line.high[1]]]))
     plane = around.turning.plane("BL" if wall in ("buccal", "lingual") else "MD", WALLS[wall])
@@ -90,7 +102,9 @@ def facial_two_plane(stump: Stump) -> tuple[Reading, ...]:
     angles = np.array([b[0] for b in bends])
     segments = np.array([around.place(profiles[middle], s) for s in bends[middle][1]])
     lengths = [float(np.linalg.norm(s[1] - s[0])) for s in bends[middle][1]]
-    one = math.hypot(*(_line_u_deg(stump, length, math.sqrt(12.0)) for length in lengths))
+    one = math.hypot(
+        *(line_angle_u_deg(stump.noise_mm, length_mm=length, edge_mm=stump.along_mm) for length in lengths)
+    )
     budget = (
         Component("surface noise", 1.25 * one / math.sqrt(len(bends))),
         Component("trueness", _shared_u_deg(stump, segments)),
@@ -132,17 +146,31 @@ def _angle_between(
     return leans[1] - leans[0], ends
 
 
-def wall_noise_u_deg(stump: Stump, line: WallLine) -> float:
+def wall_noise_u_deg(stump: Stump, wall: SteadyWall) -> float:
     """What the surface's noise does to the lean of a steadied wall line, degrees."""
-    width = BESIDE_MM_PER_MM * float(line.low[0] + line.high[0]) / 2.0 + stump.edge_mm
-    # Five lines through a strip use about half of what its vertices hold.
-    count = 0.5 * effective_count(edge_mm=stump.edge_mm, area_mm2=width * line.length_mm)
-    return math.degrees(stump.noise_mm * math.sqrt(12.0 / count) / line.length_mm)
+    one = line_angle_u_deg(stump.noise_mm, length_mm=wall.line.length_mm, edge_mm=wall.along_mm)
+    return one * math.sqrt(_share(wall, np.isfinite(wall.leans_deg)))
 
 
-def _line_u_deg(stump: Stump, length_mm: float, factor: float) -> float:
-    count = effective_count(edge_mm=stump.edge_mm, length_mm=length_mm)
-    return math.degrees(stump.noise_mm * factor / math.sqrt(count) / length_mm)
+def _share(wall: SteadyWall, chosen: NDArray[np.bool_]) -> float:
+    """Noise variance of the mean of some of a steadied wall's sections over that of one."""
+    radius = 0.5 * float(wall.line.low[0] + wall.line.high[0])
+    return alike_share(radius * np.radians(BESIDE)[chosen], edge_mm=wall.across_mm)
+
+
+def _round_u_deg(stump: Stump, wall: SteadyWall) -> float:
+    """How much the lean changes within the sections averaged: their mean against that of the inner ones, beyond noise.
+
+    Averaging over ± w adds w² / 6 of a wall's change of curvature; over the inner third of w next to nothing.
+    """
+    known = np.isfinite(wall.leans_deg)
+    inner = known & (np.abs(BESIDE) < 1.5)
+    if inner.sum() < 2 or known.sum() < 5:
+        return 0.0
+    change = abs(float(wall.leans_deg[known].mean() - wall.leans_deg[inner].mean()))
+    one = line_angle_u_deg(stump.noise_mm, length_mm=wall.line.length_mm, edge_mm=wall.along_mm)
+    noise = one * math.sqrt(max(_share(wall, inner) - _share(wall, known), 0.0))
+    return max(0.0, change - 2.0 * noise)
 
 
 def _ends(stump: Stump, profile: Profile, line: WallLine) -> FloatArray:
@@ -170,7 +198,7 @@ def _ends_u_deg(stump: Stump, profile: Profile) -> float:
         return 0.0
     _, _, dx, dy, _ = total_least_squares(np.ascontiguousarray(part))
     change = abs(math.degrees(math.atan2(-dx * math.copysign(1, dy), abs(dy))) - profile.wall.lean_deg)
-    noise = 2.0 * _line_u_deg(stump, profile.wall.length_mm, math.sqrt(12.0))
+    noise = 2.0 * line_angle_u_deg(stump.noise_mm, length_mm=profile.wall.length_mm, edge_mm=stump.along_mm)
     return max(0.0, change - noise) / math.sqrt(3.0)
 
 
