@@ -59,7 +59,13 @@ class Progress:
 @app.command()
 def assess(
     exercise: ExerciseArgument,
-    piece: Annotated[Path, typer.Argument(metavar="PIECE", help="Surface of what was cut: STL, PLY, OBJ, 3MF or GLB.")],
+    piece: Annotated[
+        Path,
+        typer.Argument(
+            metavar="PIECE",
+            help="Surface of what was cut (STL, PLY, OBJ, 3MF, GLB) or the motion that cut it (Parquet, CSV).",
+        ),
+    ],
     json_to: Annotated[
         str | None,
         typer.Option("--json", metavar="FILE|-", help="Write the assessment as JSON; - for standard output."),
@@ -76,6 +82,13 @@ def assess(
     unit: Annotated[
         str | None, typer.Option(metavar="UNIT", help="Unit of the piece's file: mm, cm, m, in or um.")
     ] = None,
+    rig: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="rig.toml of a motion recorded in other coordinates than the exercise's."),
+    ] = None,
+    grid_um: Annotated[
+        float, typer.Option("--grid-um", metavar="NUMBER", help="Voxels a motion is replayed on, 5 to 1000 µm.")
+    ] = 50.0,
 ) -> None:
     """Measure and mark one piece.
 
@@ -92,7 +105,15 @@ def assess(
     progress("preparing the exercise")
     loaded, prepared = open_exercise(exercise, settings=settings)
     assessment = assess_prepared(
-        loaded, prepared, piece, neighbours=sides, unit=unit, settings=settings, progress=progress
+        loaded,
+        prepared,
+        piece,
+        neighbours=sides,
+        unit=unit,
+        rig=rig,
+        grid_um=grid_um,
+        settings=settings,
+        progress=progress,
     )
     _show_remarks(remarks_of(assessment))
     progress("writing the reports")

@@ -14,10 +14,11 @@ from kerfmark.exercise.prepared import Prepared, prepare
 from kerfmark.exercise.tables import Source
 from kerfmark.geometry.frames import rigid_inverse, transform_points
 from kerfmark.geometry.mesh import bounds_mm
+from kerfmark.intake.motions import looks_like_motion
 from kerfmark.intake.surfaces import TakenIn, take_in
 from kerfmark.marking import mark, rule
-from kerfmark.measurement import measure
-from kerfmark.records import Alignment, Assessment, Piece, Reading, Remark, Surface
+from kerfmark.measurement import events, measure
+from kerfmark.records import Alignment, Assessment, Piece, PieceKind, Reading, Remark, Surface
 from kerfmark.registration import Registered, register
 from kerfmark.settings import Settings, read_settings
 from kerfmark.version import __version__
@@ -25,14 +26,11 @@ from kerfmark.version import __version__
 __all__ = ["assess", "assess_prepared", "ideal_readings", "open_exercise", "remarks_of"]
 
 NEIGHBOUR_SIDES = ("mesial", "distal")
-NOT_A_SURFACE = {
-    ".csv": "motion",
-    ".parquet": "motion",
-    ".nrrd": "volume",
-    ".nii": "volume",
-    ".gz": "volume",
-    ".dcm": "volume",
-}
+GRID_UM = 50.0
+MOTION_SOURCE = Source(kind="motion", noise_um=5.0, trueness_um=15.0)
+"""What a recording is taken to be good for where the exercise expects another kind of source [practice]."""
+VOLUME_SUFFIXES = (".nrrd", ".nii", ".gz", ".dcm")
+MOTION_SUFFIXES = (".csv", ".tsv", ".parquet")
 
 
 def _silent(_stage: str) -> None:
@@ -45,6 +43,8 @@ def assess(
     *,
     neighbours: Mapping[str, str | Path] | None = None,
     unit: str | None = None,
+    rig: str | Path | None = None,
+    grid_um: float = GRID_UM,
     settings: Settings | None = None,
     progress: Callable[[str], None] = _silent,
 ) -> Assessment:
@@ -55,11 +55,15 @@ def assess(
     exercise : str or path
         A folder, a zip, or the name of a built-in exercise.
     piece : path
-        A surface file of what was cut: STL, PLY, OBJ, 3MF or GLB.
+        A surface of what was cut (STL, PLY, OBJ, 3MF or GLB), or the recorded motion that cut it (Parquet or CSV).
     neighbours : side → path, optional
         Scans of the mesial and distal neighbour, in the piece's coordinates.
     unit : str, optional
         `mm`, `cm`, `m`, `in` or `um`, where the file's own unit is wrong or not said.
+    rig : path, optional
+        `rig.toml` of a motion that does not stand in the exercise's own coordinates.
+    grid_um : float
+        Between the voxels a motion is replayed on, µm.
     settings : Settings, optional
         Read from the environment when left out.
     progress : callable, optional
@@ -84,8 +88,9 @@ def assess(
     progress("preparing the exercise")
     prepared = prepare(loaded, cache_dir=settings.cache_dir, limits=settings.limits)
     return assess_prepared(
-        loaded, prepared, piece, neighbours=neighbours, unit=unit, settings=settings, progress=progress
-    )
+        loaded, prepared, piece, neighbours=neighbours, unit=unit, rig=rig, grid_um=grid_um, settings=settings,
+        progress=progress,
+    )  # fmt: skip
 
 
 def open_exercise(exercise: str | Path, *, settings: Settings) -> tuple[LoadedExercise, Prepared]:
@@ -101,24 +106,24 @@ def assess_prepared(
     *,
     neighbours: Mapping[str, str | Path] | None = None,
     unit: str | None = None,
+    rig: str | Path | None = None,
+    grid_um: float = GRID_UM,
     settings: Settings,
     progress: Callable[[str], None] = _silent,
 ) -> Assessment:
     """As `assess`, with the exercise already read and prepared."""
     path = Path(piece)
-    _check_sides(neighbours or {}, prepared)
     progress(f"reading {path.name}")
-    taken = _take_in(path, prepared, unit=unit, settings=settings)
-    progress("aligning the piece")
-    source = _scan_source(loaded.exercise.source)
-    registered = register(taken.parts, prepared, noise_um=source.noise_um)
+    if _is_motion(path):
+        _check_motion_options(neighbours, unit)
+        aligned, remarks = _from_motion(path, prepared, rig=rig, grid_um=grid_um, settings=settings, progress=progress)
+    else:
+        _check_scan_options(rig)
+        _check_sides(neighbours or {}, prepared)
+        aligned, remarks = _from_scan(
+            path, prepared, neighbours=neighbours or {}, unit=unit, settings=settings, progress=progress
+        )
     progress("measuring")
-    aligned = _piece(
-        taken,
-        registered,
-        source,
-        _neighbours(neighbours or {}, registered, prepared, unit=unit, settings=settings),
-    )
     readings = measure(aligned, prepared)
     exercise = loaded.exercise
     rulings = rule(readings, exercise.criteria, exercise.pass_)
@@ -136,19 +141,15 @@ def assess_prepared(
         readings=readings,
         rulings=rulings,
         mark=mark(rulings, exercise.pass_),
-        remarks=(
-            *loaded.remarks,
-            *prepared.remarks,
-            *_kind_remarks(loaded.exercise.source, path),
-            *taken.remarks,
-            *registered.remarks,
-        ),
+        remarks=(*loaded.remarks, *prepared.remarks, *_kind_remarks(exercise.source, aligned, path), *remarks),
         settings={
             "limits": asdict(settings.limits),
             "unit": unit,
             "noise_um": aligned.noise_um,
             "trueness_um": aligned.trueness_um,
+            **({} if aligned.motion is None else {"grid_um": grid_um}),
         },
+        events=events(aligned, prepared),
     )
 
 
@@ -183,12 +184,52 @@ def ideal_readings(prepared: Prepared) -> tuple[Reading, ...]:
     return measure(piece, prepared)
 
 
+def _is_motion(path: Path) -> bool:
+    return path.suffix.lower() in MOTION_SUFFIXES or looks_like_motion(path)
+
+
+def _from_motion(
+    path: Path,
+    prepared: Prepared,
+    *,
+    rig: str | Path | None,
+    grid_um: float,
+    settings: Settings,
+    progress: Callable[[str], None],
+) -> tuple[Piece, tuple[Remark, ...]]:
+    """The piece a motion cut, and what was found in the record."""
+    from kerfmark.recorded import piece_of, read_recorded
+
+    recorded = read_recorded(path, prepared, rig=None if rig is None else Path(rig), limits=settings.limits)
+    progress("replaying the motion")
+    source = _source_of("motion", prepared.exercise.source)
+    piece = piece_of(recorded, prepared, source=source, grid_um=grid_um, threads=settings.threads, name=path.name)
+    return piece, recorded.motion.remarks
+
+
+def _from_scan(
+    path: Path,
+    prepared: Prepared,
+    *,
+    neighbours: Mapping[str, str | Path],
+    unit: str | None,
+    settings: Settings,
+    progress: Callable[[str], None],
+) -> tuple[Piece, tuple[Remark, ...]]:
+    """The piece a scan shows, aligned, and what was found in the file and the fit."""
+    taken = _take_in(path, prepared, unit=unit, settings=settings)
+    progress("aligning the piece")
+    source = _source_of("scan", prepared.exercise.source)
+    registered = register(taken.parts, prepared, noise_um=source.noise_um)
+    beside = _neighbours(neighbours, registered, prepared, unit=unit, settings=settings)
+    return _piece(taken, registered, source, beside), (*taken.remarks, *registered.remarks)
+
+
 def _take_in(path: Path, prepared: Prepared, *, unit: str | None, settings: Settings) -> TakenIn:
-    kind = NOT_A_SURFACE.get(path.suffix.lower())
-    if kind is not None:
+    if path.suffix.lower() in VOLUME_SUFFIXES:
         raise InputError(
-            f"{printable(path.name)} looks like a {kind} file, expected a surface (STL, PLY, OBJ, 3MF or GLB): this version measures surfaces only. "
-            "Export the piece as a surface and hand that in."
+            f"{printable(path.name)} looks like a volume file, expected a surface (STL, PLY, OBJ, 3MF or GLB) or a motion (Parquet or CSV): "
+            "this version measures no volumes. Export the piece as a surface and hand that in."
         )
     if prepared.subject is None:
         raise InputError(
@@ -211,16 +252,34 @@ def _piece(taken: TakenIn, registered: Registered, source: Source, neighbours: M
     )
 
 
-def _scan_source(source: Source) -> Source:
-    """The exercise's source if it is a scanner's, else a scanner of the default uncertainty."""
-    return source if source.kind == "scan" else Source(kind="scan")
+def _source_of(kind: PieceKind, source: Source) -> Source:
+    """The exercise's source if it is of this kind, else one of the kind's default uncertainty."""
+    if source.kind == kind:
+        return source
+    return MOTION_SOURCE if kind == "motion" else Source(kind="scan")
 
 
-def _kind_remarks(source: Source, path: Path) -> tuple[Remark, ...]:
-    if source.kind == "scan":
+def _kind_remarks(source: Source, piece: Piece, path: Path) -> tuple[Remark, ...]:
+    if source.kind == piece.kind:
         return ()
-    words = f"a scan, where the exercise expects a {source.kind}; read with a scanner's default uncertainty"
+    words = (
+        f"a {piece.kind}, where the exercise expects a {source.kind}; read with a {piece.kind}'s default uncertainty"
+    )
     return (Remark("another-kind", path.name, words),)
+
+
+def _check_motion_options(neighbours: Mapping[str, str | Path] | None, unit: str | None) -> None:
+    if neighbours:
+        raise InputError(
+            "--neighbour goes with a scan, but the piece is a recorded motion, whose own sweep says what the neighbours lost. Leave it out."
+        )
+    if unit not in (None, "mm"):
+        raise InputError(f"--unit is '{printable(unit, limit=20)}', but motions are always in mm. Leave it out.")
+
+
+def _check_scan_options(rig: str | Path | None) -> None:
+    if rig is not None:
+        raise InputError("--rig goes with a recorded motion, but the piece is a surface. Leave it out.")
 
 
 def _check_sides(files: Mapping[str, str | Path], prepared: Prepared) -> None:

@@ -397,3 +397,4 @@ class Assessment:
     mark: Mark
     remarks: tuple[Remark, ...]
     settings: Mapping[str, object] = field(default_factory=dict)
+    events: tuple[Event, ...] = ()

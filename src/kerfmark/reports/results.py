@@ -54,10 +54,39 @@ def as_json(assessment: Assessment) -> dict[str, Any]:
             for r in (*assessment.remarks, *assessment.piece.remarks)
         ],
         "settings": assessment.settings,
+        **_motion(assessment),
     }
     plain = _plain(values)
     assert isinstance(plain, dict)
     return plain
+
+
+def _motion(assessment: Assessment) -> dict[str, Any]:
+    """What is said of a recorded piece besides its readings: how it was sampled, and what happened."""
+    motion = assessment.piece.motion
+    if motion is None:
+        return {}
+    step = np.diff(motion.time_s)
+    return {
+        "motion": {
+            "samples": len(motion.time_s),
+            "duration_s": motion.time_s[-1] - motion.time_s[0],
+            "rate_hz": 1.0 / np.median(step) if len(step) else None,
+            "unseen_s": motion.unseen_s,
+            "instruments": motion.instruments,
+        },
+        "events": [
+            {
+                "kind": event.kind,
+                "side": event.side,
+                "start_s": event.start_s,
+                "end_s": event.end_s,
+                "point_mm": event.point_mm,
+                "depth_mm": event.depth_mm,
+            }
+            for event in assessment.events
+        ],
+    }
 
 
 def as_json_text(assessment: Assessment) -> str:

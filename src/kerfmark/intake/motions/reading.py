@@ -12,12 +12,10 @@ from kerfmark.errors import InputError, printable
 from kerfmark.exercise.definition import Exercise, tooth_frame
 from kerfmark.geometry.frames import transform_directions, transform_points
 from kerfmark.intake.motions.checking import Poses, Rows, poses_of, sound_rows, spans
-from kerfmark.intake.motions.columns import GROUPS, POSE
+from kerfmark.intake.motions.columns import GROUPS, POSE, Table
 from kerfmark.intake.motions.content import MAGIC, bytes_of
-from kerfmark.intake.motions.parquet import read_parquet
 from kerfmark.intake.motions.rig import Rig, read_rig
 from kerfmark.intake.motions.stretches import stretches_of
-from kerfmark.intake.motions.text import read_text
 from kerfmark.intake.motions.tools import tools_of
 from kerfmark.intake.motions.turning import product, quaternion_of, shortest_turn, turned, turned_by
 from kerfmark.records import FloatArray, Motion, Remark
@@ -68,7 +66,7 @@ def read_motion(
     record = read_rig(rig, limits=limits) if isinstance(rig, Path | str) else rig
     data = bytes_of(path, name=name, limits=limits)
     is_parquet = data.startswith(MAGIC)
-    table = read_parquet(data, name=name, limits=limits) if is_parquet else read_text(data, name=name, limits=limits)
+    table = _table(data, is_parquet=is_parquet, name=name, limits=limits)
     rows = sound_rows(table, name=name)
     poses = poses_of(rows, POSE, what="tool", name=name)
     if not poses.seen.any():
@@ -81,6 +79,17 @@ def read_motion(
         differs = Remark("suffix-differs", name, f"holds {other}, not what its suffix says; read as what it holds")
         return _with_remark(motion, differs)
     return motion
+
+
+def _table(data: bytes, *, is_parquet: bool, name: str, limits: Limits) -> Table:
+    """The rows; the table library is loaded only when there is a motion to read."""
+    if is_parquet:
+        from kerfmark.intake.motions.parquet import read_parquet
+
+        return read_parquet(data, name=name, limits=limits)
+    from kerfmark.intake.motions.text import read_text
+
+    return read_text(data, name=name, limits=limits)
 
 
 def sampling(motion: Motion) -> Sampling:

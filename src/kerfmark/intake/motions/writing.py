@@ -5,9 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import pyarrow as pa
-from pyarrow import csv as arrow_csv
-from pyarrow import parquet as arrow_parquet
 
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.definition import Exercise, tooth_frame
@@ -38,6 +35,10 @@ def write_motion(path: Path, motion: Motion, exercise: Exercise) -> None:
     InputError
         If the suffix is another, or the file cannot be written.
     """
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+    from pyarrow import parquet as arrow_parquet
+
     suffix = path.suffix.lower()
     if suffix not in (".parquet", ".csv"):
         raise InputError(
@@ -58,6 +59,8 @@ def write_motion(path: Path, motion: Motion, exercise: Exercise) -> None:
 
 def _columns(motion: Motion, matrix: FloatArray) -> dict[str, object]:
     poses = np.concatenate([motion.tip_mm, motion.orientation], axis=1)
+    import pyarrow as pa
+
     columns: dict[str, object] = {"time_s": motion.time_s}
     columns |= dict(zip(RECORDING[1:], _carried(poses, matrix).T, strict=True))
     columns["spindle_rpm"] = np.where(motion.cutting, FORWARDS_RPM, 0.0)

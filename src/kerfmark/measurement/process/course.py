@@ -13,7 +13,6 @@ from kerfmark.measurement.budget import surface_u_mm
 from kerfmark.measurement.process.smoothness import speeds
 from kerfmark.measurement.process.strokes import Stroke, recording_noise, strokes
 from kerfmark.records import CutField, FloatArray, Grid, Motion, Piece, Removal, Witness
-from kerfmark.replay import removal
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -86,6 +85,8 @@ class Course:
     @cached_property
     def removal(self) -> Removal:
         """Volumes by tissue and time."""
+        from kerfmark.replay import removal
+
         return removal(self.field, self.prepared.subject_grid, layers=self.prepared.layer_grids, bin_s=BIN_S)
 
     @cached_property

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.signal import zoom_fft
 
 from kerfmark.records import FloatArray
 
@@ -54,6 +53,8 @@ def spectral_arc_length(
     >>> round(spectral_arc_length(np.exp(-5.0 * t**2), 100.0), 5)
     -1.41403
     """
+    from scipy.signal import zoom_fft
+
     speed = np.asarray(speed, dtype=float)
     if len(speed) < 2 or not np.any(speed):
         return math.nan

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfiltfilt
 
 from kerfmark.measurement.process.smoothness import speeds
 from kerfmark.records import FloatArray, Motion
@@ -78,6 +77,8 @@ def tremor_rms(found: Sequence[Stroke]) -> float:
     The band of 6 to 12 Hz of each coordinate by a fourth-order Butterworth run both ways; half a second at each end of a
     stretch is left out, where the filter settles. nan where no stretch lasts 1.5 s or the rate is below 30 Hz.
     """
+    from scipy.signal import butter, sosfiltfilt
+
     total, count = 0.0, 0
     for stroke in found:
         settle = math.ceil(SETTLING_S * stroke.rate_hz)
@@ -106,6 +107,8 @@ def pauses(found: Sequence[Stroke]) -> list[tuple[float, float]]:
 
 
 def _is_slow(stroke: Stroke) -> NDArray[np.bool_]:
+    from scipy.signal import butter, sosfiltfilt
+
     slow = speeds(stroke.points, stroke.rate_hz) < SLOW_MM_S
     if stroke.rate_hz < 2.5 * VOLUNTARY_HZ or len(stroke.points) < 2 * stroke.rate_hz / VOLUNTARY_HZ:
         return np.asarray(slow)
