@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
+from scipy.ndimage import gaussian_filter
 
 from kerfmark.anatomy.arch import Arch, arch
 from kerfmark.anatomy.gingiva import gingiva
@@ -66,9 +67,18 @@ def shaded(
     projected = np.ascontiguousarray(np.column_stack([columns, rows, scale * flat[:, 2]]))
     depth, image = rasterise(projected, faces, values, height, width)
     coarse = np.ascontiguousarray(depth[::FINER, ::FINER]) / FINER
-    dark = hollows(coarse.astype(np.float32), max(8, round(1.6 * px_per_mm)))
+    dark = softened(
+        hollows(coarse.astype(np.float32), max(8, round(1.6 * px_per_mm))), np.isfinite(coarse), 0.14 * px_per_mm
+    )
     grey, _ = greys(depth, np.ascontiguousarray(image[:, :, :3]), dark, KEY_LIGHT @ axes, eye, 236.0)
     return on_sheet(grey, image[:, :, 3]).resize(size, Image.Resampling.LANCZOS)
+
+
+def softened(shade: np.ndarray, hit: np.ndarray, width: float) -> np.ndarray:
+    """The shade blurred within the picture's own outline: eight directions leave hard edges behind what stands far in front."""
+    weight = gaussian_filter(hit.astype(np.float32), width)
+    blurred = gaussian_filter(np.where(hit, shade, 0.0).astype(np.float32), width)
+    return np.ascontiguousarray(blurred / np.maximum(weight, 1e-6), dtype=np.float32)
 
 
 def gathered(items: Items) -> tuple[FloatArray, np.ndarray, np.ndarray]:

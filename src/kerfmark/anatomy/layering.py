@@ -56,15 +56,23 @@ def with_cavity(body: Surface, cavity: Surface) -> Surface:
 
 
 def _finer(values: NDArray[np.float32], spacing_mm: float, edge_mm: float) -> tuple[NDArray[np.float32], float]:
-    """Values on a finer grid of a whole number of steps, by cubic interpolation."""
-    from scipy.ndimage import zoom
+    """Values on a grid halved until it is about as fine as an edge."""
+    fine = np.asarray(values, dtype=np.float32)
+    halvings = max(0, round(np.log2(spacing_mm / edge_mm)))
+    for _ in range(halvings):
+        for axis in range(3):
+            fine = _doubled(fine, axis)
+    return fine, spacing_mm / 2**halvings
 
-    steps = max(1, round(spacing_mm / edge_mm))
-    if steps == 1:
-        return np.asarray(values, dtype=np.float32), spacing_mm
-    shape = [steps * (n - 1) + 1 for n in values.shape]
-    factors = [s / n for s, n in zip(shape, values.shape, strict=True)]
-    return np.asarray(zoom(values, factors, order=3, mode="nearest"), dtype=np.float32), spacing_mm / steps
+
+def _doubled(values: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
+    """Values with one more halfway between each two along an axis: cubic (−1, 9, 9, −1) / 16, linear at the ends."""
+    here = np.moveaxis(values, axis, 0)
+    fine = np.empty((2 * len(here) - 1, *here.shape[1:]), dtype=np.float32)
+    fine[::2] = here
+    fine[1::2] = 0.5 * (here[:-1] + here[1:])
+    fine[3:-3:2] = 0.5625 * (here[1:-2] + here[2:-1]) - 0.0625 * (here[:-3] + here[3:])
+    return np.moveaxis(fine, 0, axis)
 
 
 def _skirted(cap: Surface, floor_mm: float) -> Surface:

@@ -138,7 +138,7 @@ def _root(
     u, v = (dx * cos + dy * sin) / half_x, (dy * cos - dx * sin) / half_y
     rho = max(np.sqrt(u * u + v * v), 1e-9)
     across = u * u / (rho * rho)
-    level = rho - 1.0 + _along(root, ROOT_WAIST, i, w) * across * across
+    level = rho - 1.0 + _along(root, ROOT_WAIST, i, w) * across * across * across
     x_z, y_z = _along(root, CENTRE_X, i, d), _along(root, CENTRE_Y, i, d)
     near = min(1.0, FAR / rho)
     u_z = -((x_z * cos + y_z * sin) + near * u * _along(root, HALF_X, i, d)) / half_x

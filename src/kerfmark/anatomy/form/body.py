@@ -13,11 +13,13 @@ from kerfmark.anatomy.form.curves import bump, monotone, rounded_end, smooth_ste
 from kerfmark.anatomy.form.tables import Dimensions, Outline, Shape, Side, WallGroove
 from kerfmark.records import FloatArray
 
-__all__ = ["Body", "make_body"]
+__all__ = ["Body", "cervical_levels", "make_body"]
 
 STEP_MM = 0.125
 ANGLES = 360
 MARGIN_MM = 1.5
+LEDGE_MM, LEDGE_RISE_MM, LEDGE_REACH_MM = 0.06, 0.14, 0.9
+"""How far enamel stands out over the root at the cervical line, over what height it does so, and how far it is felt."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,6 +48,13 @@ class Body:
         return np.array(
             [section[0] + x, section[1] + section[3] * r * np.cos(np.radians(azimuth_deg)) + section[4] * x, z_mm]
         )
+
+
+def cervical_levels(azimuth: FloatArray, sizes: Dimensions, shape: Shape) -> FloatArray:
+    """Height of the cervical line by azimuth (radians, facial towards mesial)."""
+    sin, cos = np.sin(azimuth), np.cos(azimuth)
+    rise = np.where(sin >= 0, sizes.curve_mesial, sizes.curve_distal) * sin**2
+    return np.asarray(rise + shape.lingual_rise * np.where(cos < 0, cos**2, 0.0))
 
 
 def outline_radius(outline: Outline) -> FloatArray:
@@ -146,14 +155,26 @@ def _sections(z: FloatArray, stand: dict[str, FloatArray], shape: Shape, sizes: 
 
 def _radius(z: FloatArray, sections: FloatArray, shape: Shape, sizes: Dimensions) -> FloatArray:
     level = z / sizes.crown
-    contour = (shape.facial.contour + shape.lingual.contour + shape.mesial.contour + shape.distal.contour) / 4
-    to_contour, to_top = smooth_step(level / contour)[:, None], smooth_step((level - contour) / (1 - contour))[:, None]
+    contour, end = shape.levels or (np.mean([side.contour for side in shape.sides]), 1.0)
+    to_contour = smooth_step(level / contour)[:, None]
+    to_top = smooth_step((level - contour) / (end - contour))[:, None]
     neck, middle, top = (outline_radius(o) for o in (shape.neck, shape.contour, shape.top))
     radius = neck * (1 - to_contour) + (middle * (1 - to_top) + top * to_top) * to_contour
     radius = _boxed(radius)
     for wall in shape.walls:
         radius = radius - _wall_depth(z, radius, sections, wall, sizes)
-    return np.ascontiguousarray(_boxed(radius))
+    return np.ascontiguousarray(_boxed(radius) + _ledge(z, sections, shape, sizes))
+
+
+def _ledge(z: FloatArray, sections: FloatArray, shape: Shape, sizes: Dimensions) -> FloatArray:
+    """The edge of the enamel: a little out above the cervical line, a little in below it, nothing on it."""
+    over = z[:, None] - cervical_levels(_angles(), sizes, shape)[None, :]
+    return LEDGE_MM * np.tanh(over / LEDGE_RISE_MM) * np.exp(-((over / LEDGE_REACH_MM) ** 2)) / _widths(sections)
+
+
+def _widths(sections: FloatArray) -> FloatArray:
+    """What one unit of the outline radius is by level and angle, mm."""
+    return np.hypot(sections[:, 2:3] * np.sin(_angles()), sections[:, 3:4] * np.cos(_angles()))
 
 
 def _angles() -> FloatArray:
@@ -174,8 +195,13 @@ def _wall_depth(
     z: FloatArray, radius: FloatArray, sections: FloatArray, wall: WallGroove, sizes: Dimensions
 ) -> FloatArray:
     level = np.where(z >= 0, z / sizes.crown, z / sizes.root)
-    scale = np.hypot(sections[:, 2:3] * np.sin(_angles()), sections[:, 3:4] * np.cos(_angles()))
+    scale = _widths(sections)
     turn = np.radians(wall.azimuth + wall.lean * level)[:, None]
     away = (_angles()[None, :] - turn + np.pi) % (2 * np.pi) - np.pi
     arc = away * scale * radius
-    return wall.depth * bump(level, wall.span, 0.25)[:, None] * np.exp(-((arc / wall.width) ** 2)) / scale
+    return (
+        wall.depth
+        * bump(level, wall.span, wall.soft)[:, None]
+        * np.exp(-(np.abs(arc / wall.width) ** wall.flat))
+        / scale
+    )

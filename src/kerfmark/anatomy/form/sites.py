@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.anatomy.form.body import Body
+from kerfmark.anatomy.form.body import Body, cervical_levels
 from kerfmark.anatomy.form.curves import along_path
 from kerfmark.anatomy.form.tables import Dimensions, Shape
 from kerfmark.records import FloatArray
@@ -30,10 +30,7 @@ class NamedSite:
 def cervical_line(body: Body, sizes: Dimensions, shape: Shape, field: Field) -> FloatArray:
     """The closed cervical line in the building frame: level by azimuth, then set on the surface; (k, 3)."""
     azimuth = np.linspace(0.0, 360.0, LINE_SAMPLES, endpoint=False)
-    sin, cos = np.sin(np.radians(azimuth)), np.cos(np.radians(azimuth))
-    level = np.where(sin >= 0, sizes.curve_mesial, sizes.curve_distal) * sin**2 + shape.lingual_rise * np.where(
-        cos < 0, cos**2, 0.0
-    )
+    level = cervical_levels(np.radians(azimuth), sizes, shape)
     points = np.array([body.wall_point(z, a) for z, a in zip(level, azimuth, strict=True)])
     return _onto_wall(points, field)
 

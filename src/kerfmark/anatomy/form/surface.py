@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 __all__ = ["outer_surface", "zero_surface"]
 
 BLOCK = 4
+IN_CELL = 0.01
+"""How far, in edges, a vertex stays inside its own cell: no two vertices then come to lie in one place."""
 
 
 def outer_surface(form: ToothForm, *, edge_mm: float = 0.1) -> Surface:
@@ -51,12 +53,14 @@ def zero_surface(field: Callable[[FloatArray], FloatArray], *, bounds_mm: FloatA
     index = np.full(values.shape, -1, np.int32)
     cells, gradients = nets_vertices(values, index)
     faces = nets_faces(values, index)
-    vertices = origin + edge_mm * cells
+    low = origin + edge_mm * (np.floor(cells) + IN_CELL)
+    high = low + edge_mm * (1.0 - 2.0 * IN_CELL)
+    vertices = np.clip(origin + edge_mm * cells, low, high)
     gradients /= edge_mm
     steepness = np.maximum((gradients**2).sum(axis=1), 0.05)
     for _ in range(2):
-        step = (field(vertices) / steepness)[:, None] * gradients
-        vertices -= np.clip(step, -0.5 * edge_mm, 0.5 * edge_mm)
+        vertices -= (field(vertices) / steepness)[:, None] * gradients
+        np.clip(vertices, low, high, out=vertices)
     return Surface(vertices, faces)
 
 

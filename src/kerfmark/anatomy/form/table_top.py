@@ -16,7 +16,9 @@ __all__ = ["TableTop", "make_table_top"]
 STEP_MM = 0.1
 MARGIN_MM = 0.8
 BLEND_MM = 0.3
-CREST = 0.2
+BEND_PER_MM = 0.08
+OUTER_RIDGED, INNER_RIDGED = 0.35, 1.5
+"""How a cusp falls between its four ridges: 0 like a cone, 1 like a pyramid, more with hollows beside the ridges."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +38,7 @@ def make_table_top(body: Body, shape: Shape, *, top_mm: float) -> TableTop:
     drop = _raised(grid, body, shape)
     drop = drop + sum((_carved(grid, body, g) for g in shape.grooves), np.zeros(counts))
     drop = drop + sum((_hollowed(grid, body, p) for p in shape.pits), np.zeros(counts))
+    drop = drop + sum((_secondary(grid, body, c) for c in shape.cusps if c.secondary > 0), np.zeros(counts))
     drop = softened(softened(drop, 1.0).T, 1.0).T
     return TableTop(origin, np.ascontiguousarray(top_mm - drop))
 
@@ -64,10 +67,24 @@ def _cusp_drop(grid: FloatArray, body: Body, cusp: Cusp) -> FloatArray:
     dx = away[..., 0] * np.cos(turn) - away[..., 1] * np.sin(turn)
     dy = away[..., 0] * np.sin(turn) + away[..., 1] * np.cos(turn)
     outward = 1.0 if cusp.at[1] >= 0 else -1.0
-    inside = smooth_step(0.5 - dy * outward)  # the triangular ridge stands out more than the outer one
-    fall = np.where(dx > 0, mesial, distal) * (1.0 + CREST * inside) * _soft_abs(dx, cusp.round)
-    fall = fall + np.where(dy * outward > 0, outer, inner) * _soft_abs(dy, cusp.round)
+    dy = dy + BEND_PER_MM * outward * dx * dx  # its mesial and distal ridges bend round the table
+    along = np.where(dx > 0, mesial, distal) * _soft_abs(dx, cusp.round)
+    across = np.where(dy * outward > 0, outer, inner) * _soft_abs(dy, cusp.round)
+    ridged = OUTER_RIDGED + (INNER_RIDGED - OUTER_RIDGED) * smooth_step(0.5 - dy * outward / 1.2)
+    fall = np.sqrt(along**2 + across**2 + 2.0 * ridged * along * across)
     return cusp.drop + fall * (1.0 + cusp.swell * fall)
+
+
+def _secondary(grid: FloatArray, body: Body, cusp: Cusp) -> FloatArray:
+    """The two grooves that part a triangular ridge from the slopes beside it, running down towards the fossa."""
+    inward = -1.0 if cusp.at[1] >= 0 else 1.0
+    tip, turn = body.at(np.array(cusp.at)), np.radians(cusp.turn)
+    axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    cut = np.zeros(grid.shape[:2])
+    for side in (1.0, -1.0):
+        path = np.array([[1.15, 0.35], [0.85, 0.95], [0.62, 1.75]]) * [side, inward]
+        cut += _furrow(grid, tip + path @ axes, depth=cusp.secondary, width=0.17)
+    return cut
 
 
 def _from_path(grid: FloatArray, path: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -101,10 +118,14 @@ def _ridge_drop(grid: FloatArray, body: Body, ridge: Ridge) -> FloatArray:
 
 
 def _carved(grid: FloatArray, body: Body, groove: Groove) -> FloatArray:
-    path = _placed(groove.path, body, 17)
+    return _furrow(grid, body.at(np.array(groove.path)), depth=groove.depth, width=groove.width)
+
+
+def _furrow(grid: FloatArray, knots: FloatArray, *, depth: float, width: float) -> FloatArray:
+    path = along_path(knots, 17)
     distance, place = _from_path(grid, path)
     ends = smooth_step(np.minimum(place, len(path) - 1 - place) / 3.0 + 0.25)
-    return groove.depth * ends * (1.0 + (distance / groove.width) ** 2) ** -1.5
+    return depth * ends * np.exp(-_soft_abs(distance, 0.06) / (0.75 * width))
 
 
 def _hollowed(grid: FloatArray, body: Body, pit: Pit) -> FloatArray:

@@ -79,7 +79,7 @@ class Cusp:
     """A cusp: `at` in the contour box (mesial +, facial +, ±1 at its sides), `drop` below the top of the crown (mm).
 
     `slopes` are those of its mesial, distal, inner and outer ridges (mm per mm); `turn` (degrees) turns the ridges towards
-    mesial; `swell` makes its lobes bulge.
+    mesial; `swell` makes its lobes bulge; `secondary` is the depth (mm) of the grooves on either side of its triangular ridge.
     """
 
     name: str
@@ -90,6 +90,7 @@ class Cusp:
     turn: float = 0.0
     round: float = 0.4
     swell: float = 0.1
+    secondary: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,8 @@ class Pit:
 class WallGroove:
     """A furrow (or, with a negative depth, a swelling) down a wall at an azimuth (degrees, facial towards mesial).
 
-    `span` is in fractions of crown length above the neck and of root length below it; `width` is in mm.
+    `span` is in fractions of crown length above the neck and of root length below it, and its ends fade over `soft` of that;
+    `width` is in mm; `flat` 2 is a round furrow, 4 a scoop with a flat floor and ridges beside it.
     """
 
     name: str
@@ -136,6 +138,8 @@ class WallGroove:
     width: float
     span: tuple[float, float]
     lean: float = 0.0
+    flat: float = 2.0
+    soft: float = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +160,11 @@ class Root:
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """Everything about a tooth that is not a handbook size."""
+    """Everything about a tooth that is not a handbook size.
+
+    `levels` are where the sections `contour` and `top` are reached, in fractions of crown length; without them the mean
+    of the heights of contour, and the edge or table.
+    """
 
     facial: Side
     lingual: Side
@@ -181,7 +189,13 @@ class Shape:
     roots: tuple[Root, ...] = ()
     furcation: float = 3.0
     contacts: tuple[float, float] = (0.0, 0.0)
+    levels: tuple[float, float] | None = None
     places: Mapping[str, tuple[str, float, float]] = field(default_factory=dict)
+
+    @property
+    def sides(self) -> tuple[Side, Side, Side, Side]:
+        """Facial, lingual, mesial, distal."""
+        return self.facial, self.lingual, self.mesial, self.distal
 
 
 @cache

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from kerfmark.anatomy.form.tables import Cusp, Dimensions, Shape, shape_of, sizes_of
+from kerfmark.anatomy.form.tables import Cusp, Dimensions, Root, Shape, Side, shape_of, sizes_of
 from kerfmark.records import FloatArray
 
 __all__ = ["varied"]
@@ -26,7 +26,8 @@ def varied(fdi: int, seed: int | None) -> tuple[Dimensions, Shape]:
     if seed is None:
         return sizes, shape
     rng = np.random.default_rng([seed, fdi])
-    return _sizes(rng, sizes), _shape(rng, shape)
+    drawn = _sizes(rng, sizes)
+    return drawn, _scaled(_shape(rng, shape), md=drawn.md / sizes.md, bl=drawn.bl / sizes.bl)
 
 
 def _sizes(rng: np.random.Generator, sizes: Dimensions) -> Dimensions:
@@ -62,3 +63,25 @@ def _shape(rng: np.random.Generator, shape: Shape) -> Shape:
     )
     apex = np.array(shape.apex) + 0.3 * _draw(rng, 2)
     return replace(shape, cusps=cusps, grooves=grooves, pits=pits, apex=(float(apex[0]), float(apex[1])))
+
+
+def _scaled(shape: Shape, *, md: float, bl: float) -> Shape:
+    """What the table says in millimetres across the tooth, grown with its widths: silhouettes and roots."""
+    return replace(
+        shape,
+        facial=_side(shape.facial, bl),
+        lingual=_side(shape.lingual, bl),
+        mesial=_side(shape.mesial, md),
+        distal=_side(shape.distal, md),
+        roots=tuple(_root(root, md, bl) for root in shape.roots),
+    )
+
+
+def _side(side: Side, factor: float) -> Side:
+    above, below = (tuple((h, inset * factor) for h, inset in rows) for rows in (side.above, side.below))
+    return replace(side, above=above, below=below)
+
+
+def _root(root: Root, md: float, bl: float) -> Root:
+    path, half = (tuple((t, x * md, y * bl) for t, x, y in rows) for rows in (root.path, root.half))
+    return replace(root, path=path, half=half)

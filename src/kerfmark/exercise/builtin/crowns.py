@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.anatomy.form import NamedSite
 from kerfmark.anatomy.preparations import CrownPlan, CutCrown, cut_crown
@@ -25,6 +26,8 @@ __all__ = ["CROWNS", "CrownSpec", "crown_parts", "cut_tooth", "ideal_plan", "red
 GINGIVA_MM = 0.4
 DEEPEST_MM = 3.2
 SERVED = 0.99
+BESIDE_MM, AS_DEEP_MM = 0.1, 0.15
+"""What reduction is read over: rays this far beside one count where they go as deep as it does."""
 
 ROUND_TAPER = {
     "name": "round-end taper 0.6 to 1.2",
@@ -100,7 +103,7 @@ def _plain_plan(spec: CrownSpec) -> CrownPlan:
     )
     if not spec.front:
         return plan
-    margins = {"buccal": 0.75, "mesial": 0.1, "lingual": 0.5, "distal": 0.1}
+    margins = {"buccal": 0.5, "mesial": 0.1, "lingual": 0.5, "distal": 0.1}
     return replace(plan, second_plane_deg=9.0, edge_radius_mm=0.15, scallop=0.5, margin_mm=margins)
 
 
@@ -179,8 +182,21 @@ class _SiteSearch:
         patch = site_patch(self._subject, point, role=role)
         if patch is None:
             return False
-        distance, _face = self._cut.first_hit(*patch, max_mm=DEEPEST_MM)
-        return bool(np.isfinite(distance).mean() > SERVED)
+        return bool(self._settled(*patch).mean() > SERVED)
+
+    def _settled(self, points: FloatArray, inward: FloatArray) -> NDArray[np.bool_]:
+        """Which rays meet the cut where at least two of six beside them meet it as deep: not on its edge."""
+        first = np.cross(inward, [1.0, 0.0, 0.0])
+        first /= np.linalg.norm(first, axis=1, keepdims=True)
+        second, depth = np.cross(inward, first), self._depth(points, inward)
+        like = np.zeros(len(points), dtype=int)
+        for turn in np.arange(6) * np.pi / 3.0:
+            beside = points + BESIDE_MM * (np.cos(turn) * first + np.sin(turn) * second)
+            like += np.abs(self._depth(beside, inward) - depth) < AS_DEEP_MM
+        return np.asarray(like >= 2)
+
+    def _depth(self, points: FloatArray, inward: FloatArray) -> FloatArray:
+        return self._cut.first_hit(points, inward, max_mm=DEEPEST_MM)[0]
 
 
 def cut_tooth(made: Tooth, plan: CrownPlan, sites: Mapping[str, FloatArray]) -> CutCrown:
