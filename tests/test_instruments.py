@@ -134,3 +134,28 @@ def test_a_long_pear_narrows_by_its_taper_towards_the_shank():
     # Source: 4° between the sides is 2° each; trigonometry over the straight part.
     start, end = instrument("245").profile_mm[-3:-1]
     assert np.degrees(np.arctan2(start[1] - end[1], end[0] - start[0])) == pytest.approx(2.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", [*instrument_names(), "806 314 277 524 023"])
+def test_the_exact_distance_is_that_to_the_drawn_profile(name):
+    # Source: nearest of points 1 µm apart along the drawn profile; its chords lie at most 0.5 µm inside the arcs.
+    tool = instrument(name)
+    rng = np.random.default_rng(4)
+    along, radius = rng.uniform(-0.5, tool.length_mm + 0.5, 60), rng.uniform(0.0, tool.diameter_mm / 2 + 0.4, 60)
+    steps = np.linalg.norm(np.diff(tool.profile_mm, axis=0), axis=1)
+    length = np.concatenate([[0.0], np.cumsum(steps)])
+    fine = np.linspace(0.0, length[-1], int(length[-1] / 1e-3))
+    a, r = (np.interp(fine, length, column) for column in tool.profile_mm.T)
+    nearest = np.min(np.hypot(along[:, None] - a, radius[:, None] - r), axis=1)
+    found = head_distance(tool, along, radius)
+    np.testing.assert_allclose(np.abs(found), nearest, atol=1.2e-3)
+    inside = (along > 0) & (along < tool.length_mm) & (radius < np.interp(along, *tool.profile_mm.T))
+    sure = nearest > 2e-3
+    np.testing.assert_array_equal(found[sure] < 0, inside[sure])
+
+
+def test_a_waisted_own_profile_has_an_exact_distance_too():
+    # Source: trigonometry; beside the waist of a head 2 mm wide at both ends and 1 mm at its middle the sides lean 45°.
+    tool = instrument("waisted", own={"waisted": [[0.0, 1.0], [0.5, 0.5], [1.0, 1.0]]})
+    assert float(head_distance(tool, [0.5], [0.9])[0]) == pytest.approx(0.4 / np.sqrt(2.0), abs=1e-12)
+    assert float(head_distance(tool, [0.5], [0.2])[0]) == pytest.approx(-0.3, abs=1e-12)

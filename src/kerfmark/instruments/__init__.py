@@ -4,6 +4,17 @@ from __future__ import annotations
 
 from kerfmark.instruments.catalogue import Instrument, head_distance, instrument, instrument_names
 from kerfmark.instruments.codes import Code, read_code
+from kerfmark.instruments.outline import Outline, outline_of
 from kerfmark.instruments.shapes import profile_of
 
-__all__ = ["Code", "Instrument", "head_distance", "instrument", "instrument_names", "profile_of", "read_code"]
+__all__ = [
+    "Code",
+    "Instrument",
+    "Outline",
+    "head_distance",
+    "instrument",
+    "instrument_names",
+    "outline_of",
+    "profile_of",
+    "read_code",
+]

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import difflib
-import itertools
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,8 @@ from numpy.typing import ArrayLike
 
 from kerfmark.errors import InputError, printable
 from kerfmark.instruments.codes import looks_like_code, read_code
-from kerfmark.instruments.shapes import TAPERS, closed_profile, profile_of
+from kerfmark.instruments.outline import distance_to, outline_of
+from kerfmark.instruments.shapes import TAPERS, Arc, HeadPath, closed_profile, path_of, profile_along
 from kerfmark.records import FloatArray, Remark
 
 __all__ = ["Instrument", "head_distance", "instrument", "instrument_names"]
@@ -41,12 +41,20 @@ class Instrument:
     shank_diameter_mm : float
     remarks : tuple of Remark
         What had to be assumed.
+    pieces : tuple
+        The same head with its arcs (`shapes.HeadPath`); empty where it is no more than its profile.
     """
 
     name: str
     profile_mm: FloatArray
     shank_diameter_mm: float
     remarks: tuple[Remark, ...] = ()
+    pieces: tuple[tuple[float, float] | Arc, ...] = ()
+
+    @property
+    def path(self) -> HeadPath:
+        """The head as exact pieces: points joined by straight lines, and arcs."""
+        return list(self.pieces) or [(float(along), float(radius)) for along, radius in self.profile_mm]
 
     @property
     def diameter_mm(self) -> float:
@@ -109,24 +117,7 @@ def head_distance(tool: Instrument, along_mm: ArrayLike, radius_mm: ArrayLike) -
     distance_mm : (...,) float array, mm
     """
     along, radius = np.broadcast_arrays(np.asarray(along_mm, dtype=float), np.abs(np.asarray(radius_mm, dtype=float)))
-    points = np.stack([along.ravel(), radius.ravel()], axis=1)
-    profile = tool.profile_mm
-    nearest = np.full(len(points), np.inf)
-    for start, end in itertools.pairwise(profile):
-        nearest = np.minimum(nearest, _to_segment(points, start, end))
-    inside = (
-        (points[:, 0] > 0.0) & (points[:, 0] < profile[-1, 0]) & (points[:, 1] < np.interp(points[:, 0], *profile.T))
-    )
-    return np.where(inside, -nearest, nearest).reshape(along.shape)
-
-
-def _to_segment(points: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
-    """Distance of each point to a straight piece of the profile."""
-    span = end - start
-    length2 = float(span @ span)
-    share = np.clip((points - start) @ span / length2, 0.0, 1.0) if length2 > 0.0 else np.zeros(len(points))
-    away: FloatArray = np.linalg.norm(points - start - share[:, None] * span, axis=1)
-    return away
+    return distance_to(outline_of(tool.path), along, radius)
 
 
 def _plain(name: str) -> str:
@@ -173,8 +164,9 @@ def _built(name: str, entry: Mapping[str, Any]) -> Instrument:
                 f"instrument '{printable(name)}': its tip is not known, {more['tip_mm']:.2f} mm in diameter is assumed",
             )
         )
-    profile = profile_of(shape, diameter_mm=diameter, length_mm=float(length), **more)
-    return Instrument(name, profile, float(entry.get("shank_mm", FRICTION_GRIP_MM)), tuple(remarks))
+    path = path_of(shape, diameter_mm=diameter, length_mm=float(length), **more)
+    shank = float(entry.get("shank_mm", FRICTION_GRIP_MM))
+    return Instrument(name, profile_along(path), shank, tuple(remarks), tuple(path))
 
 
 def _from_code(text: str) -> Instrument:
@@ -186,7 +178,7 @@ def _from_code(text: str) -> Instrument:
     remark = Remark(
         "assumed-shank", text, f"instrument '{printable(text)}': its shank type is not known, {shank:g} mm is assumed"
     )
-    return Instrument(tool.name, tool.profile_mm, tool.shank_diameter_mm, (*tool.remarks, remark))
+    return replace(tool, remarks=(*tool.remarks, remark))
 
 
 def _unknown(name: str, own: Mapping[str, ArrayLike]) -> InputError:

@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from kerfmark.replay.removal import removal
 from kerfmark.replay.surface import cut_surface
-from kerfmark.replay.sweeping import replay
+from kerfmark.replay.replaying import replay
 
 __all__ = ["cut_surface", "removal", "replay"]

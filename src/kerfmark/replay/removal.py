@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
-from kerfmark.geometry.grids import sample
+from kerfmark.kernels.sparse import removed
 from kerfmark.records import CutField, FloatArray, Grid, Removal
+from kerfmark.replay.voxels import read_at_blocks
 
 __all__ = ["removal"]
 
 OTHER = "other"
+BLOCKS_AT_ONCE = 512
 
 
-def removal(field: CutField, subject: Grid, *, layers: Mapping[str, Grid], bin_s: float = 1.0) -> Removal:
+def removal(
+    field: CutField, subject: Grid, *, layers: Mapping[str, Grid], bin_s: float = 1.0, threads: int = 2
+) -> Removal:
     """Volumes removed, partial voxels by signed distance.
 
     Parameters
@@ -26,36 +31,41 @@ def removal(field: CutField, subject: Grid, *, layers: Mapping[str, Grid], bin_s
         Signed distance of each layer; where two overlap the later one wins.
     bin_s : float
         Width of a time bin, s.
+    threads : int
+        Do not change the result.
 
     Returns
     -------
     removal : Removal
     """
-    edge = field.distance_mm.shape[1]
-    inner = np.stack(np.meshgrid(*[np.arange(edge)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
-    points = (field.blocks[:, None] * edge + inner).reshape(-1, 3) * field.spacing_mm + field.origin_mm
-    distance, time = field.distance_mm.reshape(-1), field.time_s.reshape(-1)
-    before = sample(subject, points)
-    share = _inside(before, field.spacing_mm) - _inside(np.maximum(before, -distance), field.spacing_mm)
-    gone = np.flatnonzero((share > 0.0) & np.isfinite(time))
-    volume, when = share[gone] * field.spacing_mm**3, time[gone].astype(float)
     names = (*layers, OTHER)
-    rest, shares = np.ones(len(gone)), np.zeros((len(names), len(gone)))
-    for n, name in reversed(list(enumerate(layers))):
-        within = _inside(sample(layers[name], points[gone]), field.spacing_mm)
-        shares[n], rest = rest * within, rest * (1.0 - within)
-    shares[-1] = rest
-    bins = int(when.max() / bin_s) + 1 if len(when) else 1
-    slot = (when / bin_s).astype(int)
-    by_time = np.stack([np.bincount(slot, weights=volume * row, minlength=bins) for row in shares])
-    ends = np.array([_ends(when[row > 0.5]) for row in shares])
-    return Removal(names, bin_s * np.arange(1.0, bins + 1.0), by_time.astype(float), ends[:, 0], ends[:, 1])
+    finite = field.time_s[np.isfinite(field.time_s)]
+    bins = int(finite.max() / bin_s) + 1 if len(finite) else 1
 
+    def part(first: int) -> tuple[FloatArray, FloatArray]:
+        here = slice(first, first + BLOCKS_AT_ONCE)
+        blocks = field.blocks[here]
+        before, *tissues = (
+            read_at_blocks(grid, blocks, origin_mm=field.origin_mm, spacing_mm=field.spacing_mm, edge=8, threads=1)
+            for grid in (subject, *layers.values())
+        )
+        by_time, ends = np.zeros((len(names), bins)), np.tile([np.inf, -np.inf], (len(names), 1))
+        stacked = np.stack(tissues) if tissues else np.empty((0, len(blocks), 8, 8, 8), dtype=np.float32)
+        removed(
+            np.ascontiguousarray(field.distance_mm[here]), np.ascontiguousarray(field.time_s[here]), before, stacked,
+            field.spacing_mm, bin_s, by_time, ends,
+        )  # fmt: skip
+        return by_time, ends
 
-def _inside(distance: FloatArray, spacing: float) -> FloatArray:
-    """Share of a voxel inside a surface that passes at this signed distance from its centre."""
-    return np.clip(0.5 - distance / spacing, 0.0, 1.0)
-
-
-def _ends(times: FloatArray) -> tuple[float, float]:
-    return (float(times.min()), float(times.max())) if len(times) else (np.nan, np.nan)
+    with ThreadPoolExecutor(threads) as pool:
+        parts = list(pool.map(part, range(0, len(field.blocks), BLOCKS_AT_ONCE)))
+    total = sum((by_time for by_time, _ in parts), np.zeros((len(names), bins)))
+    first = np.min([ends[:, 0] for _, ends in parts], axis=0, initial=np.inf)
+    last = np.max([ends[:, 1] for _, ends in parts], axis=0, initial=-np.inf)
+    return Removal(
+        names,
+        bin_s * np.arange(1.0, bins + 1.0),
+        total,
+        np.where(np.isfinite(first), first, np.nan),
+        np.where(np.isfinite(last), last, np.nan),
+    )

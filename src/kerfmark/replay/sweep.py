@@ -1,0 +1,227 @@
+"""The sparse blocks a motion is swept through, kept between chunks of it."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.geometry.grids import sample
+from kerfmark.instruments import Instrument, outline_of
+from kerfmark.kernels.arrays import read_only
+from kerfmark.kernels.sweep import ROW, come_near, mark_near, sweep_blocks
+from kerfmark.records import FloatArray, Grid, IntArray
+from kerfmark.replay.poses import Poses
+
+__all__ = ["BAND_VOXELS", "EDGE", "Head", "Sweep", "head_of"]
+
+EDGE = 8
+CELLS, PLAIN = 8, 64
+BAND_VOXELS = 2.0
+SPANS_PER_THREAD = 8
+FEW_BLOCKS = 64
+ROOM = 1024
+NO_EDGE = 1e6
+"""Length of a fan's end normal that lies along the axis: there the fan does not end, whatever margin is asked for."""
+DIAGONAL = 3.5 * 3.0**0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Head:
+    """An instrument's head in the kernels' form, its length and largest radius."""
+
+    faces: NDArray[np.float32]
+    fans: NDArray[np.float32]
+    arcs: int
+    segments: NDArray[np.float32]
+    length_mm: float
+    radius_mm: float
+
+    @property
+    def reach_mm(self) -> float:
+        """How far from the tip the head goes."""
+        return float(np.hypot(self.length_mm, self.radius_mm))
+
+
+def head_of(instrument: Instrument) -> Head:
+    """The head of an instrument."""
+    outline = outline_of(instrument.path)
+    faces, fans = (outline.faces, outline.fans) if outline.is_convex else (np.empty((0, 3)), np.empty((0, 7)))
+    fans = np.where((np.abs(fans) == 1.0) & (np.arange(7) >= 3) & (fans[:, 1:2] == 0.0), NO_EDGE * fans, fans)
+    return Head(
+        read_only(faces, np.float32),
+        read_only(fans, np.float32),
+        outline.arcs if outline.is_convex else 0,
+        read_only(outline.segments, np.float32),
+        instrument.length_mm,
+        instrument.diameter_mm / 2,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Batch:
+    """At most ROW windows of a run of poses, flat as the kernels want them."""
+
+    poses: Poses
+    windows: NDArray[np.float32]
+    spans: NDArray[np.int32]
+    head: Head
+
+
+class Sweep:
+    """Blocks of voxels about a subject, and what the heads swept so far did to them.
+
+    Attributes
+    ----------
+    origin_mm, spacing_mm, band_mm
+        Of the grid.
+    counts : (3,) tuple of int
+        Blocks along x, y, z.
+    used : int
+        Blocks held so far.
+    index : 3-D int32 array
+        Where each block is held, −1 where it is not.
+    """
+
+    def __init__(self, subject: Grid, instruments: Sequence[Instrument], *, spacing_mm: float, threads: int) -> None:
+        self.origin_mm: FloatArray = np.array(subject.origin_mm, dtype=float)
+        self.spacing_mm, self.band_mm = float(spacing_mm), BAND_VOXELS * float(spacing_mm)
+        extent = (np.array(subject.values.shape) - 1) * subject.spacing_mm
+        nx, ny, nz = (np.floor(extent / (EDGE * self.spacing_mm)).astype(int) + 1).tolist()
+        self.counts: tuple[int, int, int] = (nx, ny, nz)
+        self.heads = tuple(head_of(tool) for tool in instruments)
+        self.threads = threads
+        self.used = 0
+        self.index = np.full(self.counts, -1, dtype=np.int32)
+        self._active = _worth_holding(subject, self.origin_mm, self.counts, self.spacing_mm, self.band_mm)
+        self._marks = np.zeros(self.counts, dtype=np.uint8)
+        self._offsets = read_only(_voxel_offsets(self.spacing_mm).ravel(), np.float32)
+        self.places: IntArray = np.empty((0, 3), dtype=np.int32)
+        self._cells = np.empty((0, CELLS, 2, PLAIN), dtype=np.float32)
+        self._planes = np.empty((0, CELLS, 4), dtype=np.float32)
+        self._pool: ThreadPoolExecutor | None = None
+
+    def __enter__(self) -> Sweep:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Let the threads go."""
+        if self._pool is not None:
+            self._pool.shutdown()
+            self._pool = None
+
+    def reserve(self, blocks: int) -> None:
+        """Have room for so many blocks."""
+        room = len(self.places)
+        if blocks <= room:
+            return
+        more = max(blocks, 2 * room, ROOM) - room
+        self.places = np.concatenate([self.places, np.zeros((more, 3), dtype=np.int32)])
+        cells = np.empty((more, CELLS, 2, PLAIN), dtype=np.float32)
+        cells[:, :, 0], cells[:, :, 1] = self.band_mm, np.inf
+        self._cells = np.concatenate([self._cells, cells])
+        planes = np.zeros((more, CELLS, 4), dtype=np.float32)
+        planes[:, :, 3] = self.band_mm
+        self._planes = np.concatenate([self._planes, planes])
+
+    def take(self, poses: Poses) -> None:
+        """Sweep more poses."""
+        for first in range(0, len(poses.spans), ROW):
+            windows = np.zeros((8, ROW), dtype=np.float32)
+            some = poses.windows[:, first : first + ROW]
+            windows[:, : some.shape[1]] = some
+            self._take(
+                _Batch(poses, windows.reshape(-1), poses.spans[first : first + ROW], self.heads[poses.instrument])
+            )
+
+    def _take(self, batch: _Batch) -> None:
+        head, reach = batch.head, self.band_mm + DIAGONAL * self.spacing_mm + 1e-4
+        found = mark_near(
+            self._marks, self._active, batch.windows, len(batch.spans), EDGE * self.spacing_mm, head.length_mm,
+            head.radius_mm, reach,
+        )  # fmt: skip
+        if not found:
+            return
+        places = np.argwhere(self._marks).astype(np.int32)
+        at = tuple(places.T)
+        self._marks[at] = 0
+        slots = self.index[at]
+        new = np.flatnonzero(slots < 0)
+        if len(new):
+            slots[new] = self._held(places[new], batch)
+        self._sweep(slots[slots >= 0], batch)
+
+    def _held(self, places: IntArray, batch: _Batch) -> IntArray:
+        """Hold those of the blocks that the head really comes near to; where each is held, −1 where it is not."""
+        head, near = batch.head, np.zeros(len(places), dtype=bool)
+        come_near(
+            places, self.spacing_mm, self.band_mm, batch.windows, len(batch.spans), head.faces, head.fans, head.arcs,
+            head.segments, np.empty(8 * ROW, dtype=np.float32), near,
+        )  # fmt: skip
+        kept, slots = places[near], np.full(len(places), -1, dtype=np.int32)
+        end = self.used + len(kept)
+        self.reserve(end)
+        slots[near] = np.arange(self.used, end, dtype=np.int32)
+        self.places[self.used : end] = kept
+        self.index[tuple(kept.T)] = slots[near]
+        self.used = end
+        return slots
+
+    def _sweep(self, slots: IntArray, batch: _Batch) -> None:
+        blocks, poses, head = self.places[slots], batch.poses, batch.head
+        cells = self._cells.reshape(-1)
+
+        def part(span: tuple[int, int]) -> None:
+            work, chosen = np.empty((4, 8 * ROW), dtype=np.float32), np.empty(ROW, dtype=np.int32)
+            room = np.empty(6 * PLAIN, dtype=np.float32)
+            sweep_blocks(
+                slots, blocks, span[0], span[1], self.spacing_mm, self.band_mm, self._offsets, poses.columns, poses.linked,
+                batch.windows, batch.spans, head.faces, head.fans, head.arcs, head.segments, cells, self._planes, work, chosen,
+                room,
+            )  # fmt: skip
+
+        if self.threads == 1 or len(slots) < FEW_BLOCKS:
+            part((0, len(slots)))
+            return
+        if self._pool is None:
+            self._pool = ThreadPoolExecutor(self.threads)
+        cuts = np.linspace(0, len(slots), SPANS_PER_THREAD * self.threads + 1).astype(int).tolist()
+        list(self._pool.map(part, itertools.pairwise(cuts)))
+
+    def blocks(self) -> tuple[IntArray, NDArray[np.float32], NDArray[np.float32]]:
+        """Places (n, 3), distances and times (n, 8, 8, 8) of the blocks that the head came near to, in lexicographic order."""
+        distance, time = self._cells[: self.used, :, 0], self._cells[: self.used, :, 1]
+        near = np.flatnonzero(distance.min(axis=(1, 2)) < np.float32(self.band_mm))
+        order = near[np.lexsort(self.places[near].T[::-1])]
+        return self.places[order].copy(), _unpacked(distance[order]), _unpacked(time[order])
+
+
+def _unpacked(cells: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Blocks of 8 cells of 64 voxels as blocks of 8 × 8 × 8."""
+    split = cells.reshape(-1, 2, 2, 2, 4, 4, 4).transpose(0, 1, 4, 2, 5, 3, 6)
+    return np.ascontiguousarray(split).reshape(-1, EDGE, EDGE, EDGE)
+
+
+def _voxel_offsets(spacing_mm: float) -> FloatArray:
+    """(3, 64) voxels of a cell from its centre."""
+    steps = (np.arange(4) - 1.5) * spacing_mm
+    return np.stack(np.meshgrid(steps, steps, steps, indexing="ij")).reshape(3, -1)
+
+
+def _worth_holding(
+    subject: Grid, origin_mm: FloatArray, counts: tuple[int, int, int], spacing_mm: float, band_mm: float
+) -> NDArray[np.uint8]:
+    """Blocks that hold material, or voxels beside it."""
+    middles = np.stack(np.meshgrid(*[np.arange(n) for n in counts], indexing="ij"), axis=-1).reshape(-1, 3)
+    points = origin_mm + spacing_mm * (EDGE * middles + 3.5)
+    inner = origin_mm + np.array(subject.values.shape) * subject.spacing_mm - 1.001 * subject.spacing_mm
+    away = np.linalg.norm(np.maximum(points - inner, 0.0), axis=1)
+    far = sample(subject, np.minimum(points, inner)) - away
+    worth: NDArray[np.uint8] = (
+        (far < band_mm + DIAGONAL * spacing_mm + subject.spacing_mm).reshape(counts).astype(np.uint8)
+    )
+    return worth
