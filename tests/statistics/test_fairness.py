@@ -2,7 +2,13 @@ import numpy as np
 import pytest
 
 from kerfmark.errors import EvidenceError, InputError
-from kerfmark.statistics.fairness import _ordered, mantel_haenszel, matched_tables, ordinal_functioning
+from kerfmark.statistics.fairness import (
+    _ordered,
+    mantel_haenszel,
+    matched_difference,
+    matched_tables,
+    ordinal_functioning,
+)
 from kerfmark.statistics.validity import _hedges, auc, hedges_g, mean_difference, paired_auc, rank_correlation
 
 # Source: R data UCBAdmissions, six departments: (men admitted, rejected), (women admitted, rejected).
@@ -67,6 +73,20 @@ def test_uniform_and_non_uniform_functioning_are_told_apart():
     assert found.uniform_p < 0.001 < found.non_uniform_p
     assert other.non_uniform_p < 0.001
     assert found.verdict is not None
+
+
+def test_a_matched_difference_agrees_with_statsmodels():
+    # Source: statsmodels OLS with cluster-robust errors.
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(6)
+    people, focal = np.repeat(np.arange(60), 4), np.repeat(np.arange(60) % 2, 4)
+    match = rng.integers(1, 6, 240)
+    marks = 40 + 8 * match + 2 * focal + 3 * rng.normal(size=60)[people] + 5 * rng.normal(size=240)
+    found = matched_difference(marks, focal, match, people=people)
+    x = sm.add_constant(np.column_stack([focal, match]))
+    theirs = sm.OLS(marks, x).fit(cov_type="cluster", cov_kwds={"groups": people})
+    assert (found.value, found.se) == pytest.approx((theirs.params[1], theirs.bse[1]), rel=1e-9)
 
 
 def test_area_under_the_curve_matches_proc_and_scikit_learn():

@@ -14,6 +14,7 @@ from kerfmark.statistics.resampling import draws_of, percentile_interval
 __all__ = ["Scale", "krippendorff_alpha"]
 
 Scale = Literal["nominal", "ordinal", "interval", "ratio"]
+VALUES_MOST = 60
 
 
 def krippendorff_alpha(
@@ -69,15 +70,39 @@ def krippendorff_alpha(
     values = np.unique(table[~np.isnan(table)])
     if len(values) < 2:
         raise EvidenceError("ratings: every rating is the same, so agreement beyond chance cannot be said.")
-    per_unit = _coincidences(table, values)
-    value = float(_alpha(per_unit.sum(axis=0)[None], values, scale)[0])
     method = f"Krippendorff's alpha, {scale}"
+    if scale != "interval" and len(values) > VALUES_MOST:
+        raise InputError(
+            f"ratings: {len(values)} different values; above {VALUES_MOST} only the interval scale is offered. Choose it."
+        )
+    per_unit = _moments(table) if scale == "interval" else _coincidences(table, values)
+
+    def alpha(summed: FloatArray) -> FloatArray:
+        return _alpha_of_moments(summed) if scale == "interval" else _alpha(summed, values, scale)
+
+    value = float(alpha(per_unit.sum(axis=0)[None])[0])
     if not draws:
         return Estimate(value, np.nan, np.nan, n=len(table), method=f"{method}; no interval")
-    weights = draws_of(len(table), draws, rng)
-    made = _alpha(np.tensordot(weights, per_unit, axes=1), values, scale)
+    made = alpha(np.tensordot(draws_of(len(table), draws, rng), per_unit, axes=1))
     lower, upper = percentile_interval(made, level=level)
     return Estimate(value, lower, upper, n=len(table), method=f"{method}; bootstrap over units", level=level)
+
+
+def _moments(table: FloatArray) -> FloatArray:
+    """(units, 4): ratings, their sum and sum of squares, and squared differences over pairs within the unit."""
+    here = ~np.isnan(table)
+    m = here.sum(axis=1).astype(float)
+    x = np.where(here, table - np.nanmean(table), 0.0)
+    total, squares = x.sum(axis=1), np.sum(x**2, axis=1)
+    return np.column_stack([m, total, squares, 2.0 * (m * squares - total**2) / (m - 1.0)])
+
+
+def _alpha_of_moments(summed: FloatArray) -> FloatArray:
+    """The interval scale without a table of values: both disagreements are sums of squares."""
+    n, total, squares, observed = summed.T
+    expected = 2.0 * (n * squares - total**2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.where(expected > 0, 1.0 - (n - 1.0) * observed / expected, np.nan))
 
 
 def _coincidences(table: FloatArray, values: FloatArray) -> FloatArray:
@@ -104,8 +129,6 @@ def _distances(marginal: FloatArray, values: FloatArray, scale: Scale) -> FloatA
     shape = (len(marginal), len(values), len(values))
     if scale == "nominal":
         return np.broadcast_to((values[:, None] != values).astype(float), shape)
-    if scale == "interval":
-        return np.broadcast_to((values[:, None] - values) ** 2, shape)
     if scale == "ratio":
         if values[0] < 0:
             raise InputError("ratings: a ratio scale has no negative values. Choose the interval scale.")

@@ -20,6 +20,7 @@ __all__ = [
     "MantelHaenszel",
     "OrdinalFunctioning",
     "mantel_haenszel",
+    "matched_difference",
     "matched_tables",
     "ordinal_functioning",
 ]
@@ -174,6 +175,68 @@ def matched_tables(met: ArrayLike, focal: ArrayLike, matching: ArrayLike, *, str
     tables = np.zeros((len(edges) + 1, 2, 2))
     np.add.at(tables, (at, group.astype(int), 1 - hit.astype(int)), 1.0)
     return tables
+
+
+def matched_difference(
+    marks: ArrayLike, focal: ArrayLike, matching: ArrayLike, *, people: ArrayLike | None = None, level: float = 0.95
+) -> Estimate:
+    """Mean difference of marks, focal less reference, left after matching on another view of the same work.
+
+    Trust it when the matching view is as fair to both groups as can be had, and rises evenly with the mark.
+
+    Parameters
+    ----------
+    marks : (n,) float array
+    focal : (n,) bool array
+    matching : (n,) float array
+        Such as examiners' overall view.
+    people : (n,) array, optional
+        Whose, where one person has several pieces; the error then allows for it.
+    level : float
+
+    Returns
+    -------
+    Estimate
+        In mark points; sandwich error over people, t with people − 1 degrees of freedom.
+
+    Raises
+    ------
+    EvidenceError
+        If a group is missing or the matching view does not vary within groups.
+
+    Notes
+    -----
+    Source: analysis of covariance with Liang and Zeger's error, corrected for few people. Checked against statsmodels.
+
+    Examples
+    --------
+    >>> found = matched_difference([50, 60, 70, 52, 62, 73], [0, 0, 0, 1, 1, 1], [1, 2, 3, 1, 2, 3])
+    >>> round(found.value, 2)
+    2.33
+    """
+    columns = ((marks, "marks"), (focal, "focal"), (matching, "matching"))
+    y, group, match = (as_vector(np.asarray(v, dtype=float), name=name, least=5) for v, name in columns)
+    if not len(y) == len(group) == len(match):
+        raise InputError(
+            f"{len(y)} marks, {len(group)} groups, {len(match)} matching views, expected one of each a piece."
+        )
+    x = np.column_stack([np.ones(len(y)), group, match - match.mean()])
+    if np.linalg.matrix_rank(x) < 3:
+        raise EvidenceError(
+            "fairness: one group only, or all matching views equal within groups, so nothing can be compared."
+        )
+    bread = np.linalg.inv(x.T @ x)
+    beta = bread @ x.T @ y
+    code = np.arange(len(y)) if people is None else np.unique(np.asarray(people), return_inverse=True)[1]
+    persons = int(code.max()) + 1
+    score = np.zeros((persons, 3))
+    np.add.at(score, code, x * (y - x @ beta)[:, None])
+    few = persons / (persons - 1) * (len(y) - 1) / (len(y) - 3)
+    covariance = few * bread @ (score.T @ score) @ bread
+    value, se = float(beta[1]), math.sqrt(max(0.0, float(covariance[1, 1])))
+    half = float(scipy.stats.t.ppf(0.5 * (1 + check_level(level)), persons - 1)) * se
+    words = "difference of marks after matching; sandwich error over people"
+    return Estimate(value, value - half, value + half, n=persons, method=words, se=se, level=level)
 
 
 def ordinal_functioning(

@@ -19,6 +19,7 @@ __all__ = [
     "CONTRAST_RULES",
     "BorderlineLine",
     "ContrastRule",
+    "borderline_cuts",
     "borderline_group",
     "borderline_regression",
     "contrasting_groups",
@@ -50,8 +51,8 @@ class BorderlineLine:
 
 
 def borderline_regression(
-    marks: ArrayLike, grades: ArrayLike, *, borderline: float = 2.0, draws: int = 2000, rng: np.random.Generator,
-    level: float = 0.95,
+    marks: ArrayLike, grades: ArrayLike, *, people: ArrayLike | None = None, borderline: float = 2.0, draws: int = 2000,
+    rng: np.random.Generator, level: float = 0.95,
 ) -> BorderlineLine:  # fmt: skip
     """The mark that the line of marks on overall views reaches at "borderline".
 
@@ -61,6 +62,8 @@ def borderline_regression(
     Parameters
     ----------
     marks, grades : (n,) float arrays
+    people : (n,) array, optional
+        Whose they are, where one person has several pieces; the bootstrap and the jackknife then take people.
     borderline : float
         Grade at which the line is read.
     draws : int
@@ -103,27 +106,65 @@ def borderline_regression(
     cut = intercept + slope * borderline
     se = s * math.sqrt(1 / n + (borderline - float(g.mean())) ** 2 / sgg)
     total = float(np.sum((y - y.mean()) ** 2))
-    lower, upper = percentile_interval(_cuts(y, g, draws_of(n, draws, rng), borderline), level=level)
-    left_out = _cuts(y, g, 1.0 - np.eye(n), borderline)
-    jackknife = math.sqrt((n - 1) / n * float(np.nansum((left_out - np.nanmean(left_out)) ** 2)))
+    each = _sums(y, g, _person_codes(people, n))
+    persons = len(each)
+    lower, upper = percentile_interval(_cuts(draws_of(persons, draws, rng) @ each, borderline), level=level)
+    left_out = _cuts(each.sum(axis=0) - each, borderline)
+    jackknife = math.sqrt((persons - 1) / persons * float(np.nansum((left_out - np.nanmean(left_out)) ** 2)))
     words = f"borderline regression read at {borderline:g}; bootstrap over people"
-    estimate = Estimate(cut, lower, upper, n=n, method=words, se=se, level=level)
+    se = se if people is None else jackknife
+    estimate = Estimate(cut, lower, upper, n=persons, method=words, se=se, level=level)
     return BorderlineLine(estimate, intercept, slope, 1.0 - float(rest @ rest) / total, jackknife)
 
 
-def _cuts(y: FloatArray, g: FloatArray, weights: FloatArray, borderline: float) -> FloatArray:
-    """The line's value at the borderline grade for each row of weights; NaN where a draw has one grade only."""
-    n = weights.sum(axis=1)
-    mean_y, mean_g = weights @ y / n, weights @ g / n
-    sgg = weights @ g**2 - n * mean_g**2
-    sgy = weights @ (g * y) - n * mean_g * mean_y
+def borderline_cuts(
+    marks: ArrayLike, grades: ArrayLike, person: ArrayLike, weights: FloatArray, *, borderline: float = 2.0
+) -> FloatArray:
+    """The line of one exercise in each draw of people, so that exercises drawn together can be averaged.
+
+    Parameters
+    ----------
+    marks, grades : (n,) float arrays
+    person : (n,) int array
+        Whose, from 0 to the number of columns of `weights`.
+    weights : (draws, people) float array
+        From `resampling.draws_of`.
+
+    Returns
+    -------
+    cuts : (draws,) float array
+        NaN where a draw has one grade only.
+
+    Examples
+    --------
+    >>> borderline_cuts([40, 50, 62, 70], [1, 2, 3, 4], [0, 1, 2, 3], np.ones((1, 4))).round(1)
+    array([50.4])
+    """
+    y, g = as_pairs(marks, grades, names=("marks", "grades"), least=1)
+    return _cuts(weights @ _sums(y, g, np.asarray(person, dtype=np.intp), weights.shape[1]), borderline)
+
+
+def _person_codes(people: ArrayLike | None, n: int) -> np.ndarray:
+    return np.arange(n) if people is None else np.unique(np.asarray(people), return_inverse=True)[1]
+
+
+def _sums(y: FloatArray, g: FloatArray, person: np.ndarray, people: int | None = None) -> FloatArray:
+    """(people, 5): count, and sums of marks, grades, squared grades and products."""
+    columns = (np.ones_like(y), y, g, g**2, g * y)
+    return np.column_stack([np.bincount(person, weights=c, minlength=people or 0) for c in columns])
+
+
+def _cuts(sums: FloatArray, borderline: float) -> FloatArray:
+    """The line's value at the borderline grade from each row of sums."""
+    n, y, g, gg, gy = sums.T
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(sgg > 1e-9, mean_y + sgy / sgg * (borderline - mean_g), np.nan))
+        sgg, sgy = gg - g**2 / n, gy - g * y / n
+        return np.asarray(np.where(sgg > 1e-9, y / n + sgy / sgg * (borderline - g / n), np.nan))
 
 
 def borderline_group(
-    marks: ArrayLike, grades: ArrayLike, *, borderline: float = 2.0, middle: Literal["mean", "median"] = "mean",
-    draws: int = 2000, rng: np.random.Generator, level: float = 0.95,
+    marks: ArrayLike, grades: ArrayLike, *, people: ArrayLike | None = None, borderline: float = 2.0,
+    middle: Literal["mean", "median"] = "mean", draws: int = 2000, rng: np.random.Generator, level: float = 0.95,
 ) -> Estimate:  # fmt: skip
     """Mean or median mark of those seen as borderline.
 
@@ -150,18 +191,24 @@ def borderline_group(
         raise EvidenceError(
             f"grades: {len(own)} of {len(y)} are borderline, at least 3 are needed for a line from that group."
         )
-    chosen = rng.integers(0, len(own), size=(draws, len(own)))
     take = np.mean if middle == "mean" else np.median
-    made = np.asarray(take(own[chosen], axis=1))
+    person = _person_codes(None if people is None else np.asarray(people)[g == borderline], len(own))
+    persons = int(person.max()) + 1
+    weights = draws_of(persons, draws, rng)
+    if middle == "mean":
+        made = weights @ np.bincount(person, weights=own) / (weights @ np.bincount(person))
+    else:
+        made = np.array([np.median(np.repeat(own, row[person].astype(int))) for row in weights])
     lower, upper = percentile_interval(made, level=level)
-    se = float(own.std(ddof=1)) / math.sqrt(len(own)) if middle == "mean" else float(made.std(ddof=1))
+    simple = middle == "mean" and people is None
+    se = float(own.std(ddof=1)) / math.sqrt(len(own)) if simple else float(made.std(ddof=1))
     words = f"borderline group, {middle}; bootstrap over people"
     return Estimate(float(take(own)), lower, upper, n=len(own), method=words, se=se, level=level)
 
 
 def contrasting_groups(
-    marks: ArrayLike, competent: ArrayLike, *, rule: ContrastRule = "midpoint", draws: int = 0,
-    rng: np.random.Generator | None = None, level: float = 0.95,
+    marks: ArrayLike, competent: ArrayLike, *, rule: ContrastRule = "midpoint", people: ArrayLike | None = None,
+    draws: int = 0, rng: np.random.Generator | None = None, level: float = 0.95,
 ) -> Estimate:  # fmt: skip
     """The mark that parts those seen as competent from the others, by a named rule.
 
@@ -200,7 +247,9 @@ def contrasting_groups(
     if rng is None:
         raise InputError("a bootstrap needs a random generator. Pass rng=numpy.random.default_rng(seed).")
     made = np.full(draws, np.nan)
-    for at, rows in enumerate(rng.integers(0, len(y), size=(draws, len(y)))):
+    person = _person_codes(people, len(y))
+    for at, weights in enumerate(draws_of(int(person.max()) + 1, draws, rng)):
+        rows = np.repeat(np.arange(len(y)), weights[person].astype(int))
         try:
             made[at] = _contrast(y[rows], g[rows] > 0.5, rule)
         except EvidenceError:

@@ -1,0 +1,13 @@
+"""Write a simulated term of an invented school as the table `kerfmark evidence` takes: python examples/simulated_term.py term.csv [seed]."""
+
+import sys
+from pathlib import Path
+
+from kerfmark.demo.term import Term, term_text
+
+if __name__ == "__main__":
+    out, seed = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 7
+    out.write_text(term_text(Term(), seed=seed), encoding="utf-8")
+    print(
+        f"{out}: a simulated term, seed {seed}; look at it with: kerfmark evidence {out} --html evidence.html --pdf evidence.pdf"
+    )

@@ -1,0 +1,210 @@
+"""A simulated term of an invented school, as the table evidence is asked of: nobody cut, judged or examined any of it."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy.special import expit, ndtr
+
+from kerfmark.records import FloatArray
+
+__all__ = ["HEADER", "Term", "simulated_term", "term_text"]
+
+HEADER: Final = (
+    "learner", "exercise", "attempt", "by", "criterion", "examiner", "device", "repeat", "value", "u", "lower", "upper",
+    "ruling", "score", "grade", "confidence", "site", "rig", "hand", "group",
+)  # fmt: skip
+EXERCISES: Final = (
+    "full-crown",
+    "inlay",
+    "veneer",
+    "layered-block",
+    "endodontic-access",
+    "class-two-box",
+    "post-space",
+    "onlay",
+    "margin-drill",
+    "endo-block",
+)
+SITES: Final = ("North Quay", "Old Mill", "Hillside")
+CRITERIA: Final = (
+    ("margin_width_mm", 0.8, 1.2),
+    ("depth_mm", 1.3, 1.8),
+    ("taper_deg", 4.0, 14.0),
+    ("roughness_mm", 0.0, 0.06),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """What is simulated.
+
+    Attributes
+    ----------
+    learners, exercises, examiners : int
+    attempts : int
+        At the first exercise; the others are cut twice.
+    marked_by : int
+        Examiners on each piece of the last attempt.
+    left_bias, examiner_sd, exercise_sd, learner_sd, rest_sd : float
+        Mark points: what left-handed learners lose, and standard deviations of what makes marks differ.
+    overconfidence : float
+        Own marks above measured ones, points.
+    """
+
+    learners: int = 103
+    exercises: int = 4
+    examiners: int = 6
+    attempts: int = 8
+    marked_by: int = 2
+    left_bias: float = 0.0
+    learner_sd: float = 7.5
+    exercise_sd: float = 3.0
+    rest_sd: float = 5.0
+    examiner_sd: float = 2.5
+    overconfidence: float = 4.0
+
+
+def simulated_term(term: Term, *, seed: int) -> Iterator[dict[str, object]]:
+    """Rows of the table, one thing said about one piece each.
+
+    Parameters
+    ----------
+    term : Term
+    seed : int
+        The same seed gives the same term.
+
+    Yields
+    ------
+    row : dict
+        Keys from `HEADER`; what was not said is left out.
+
+    Examples
+    --------
+    >>> next(simulated_term(Term(learners=12), seed=1))["learner"]
+    'L0001'
+    """
+    rng = np.random.default_rng(seed)
+    severity = term.examiner_sd * rng.normal(size=term.examiners)
+    hardness = term.exercise_sd * rng.normal(size=term.exercises)
+    for at in range(term.learners):
+        able = at % 4 == 0
+        hand = "left" if rng.random() < 0.12 else "right"
+        about: dict[str, object] = {
+            "learner": f"L{at + 1:04d}", "site": SITES[at % 3], "rig": f"R{at % 5 + 1}", "hand": hand, "group": "able" if able else "novice",
+        }  # fmt: skip
+        level = 66 + 8 * able + term.learner_sd * rng.normal() - term.left_bias * (hand == "left")
+        insight = term.overconfidence + 3 * rng.normal()
+        for exercise in range(term.exercises):
+            attempts = term.attempts if exercise == 0 else 2
+            own_level = level - hardness[exercise] + term.rest_sd * rng.normal()
+            for attempt in range(1, attempts + 1):
+                late = attempts if exercise == 0 else 2
+                true = (
+                    own_level
+                    - 14 * np.exp(-0.45 * (attempt - 1))
+                    + 14 * np.exp(-0.45 * (late - 1))
+                    + 2.5 * rng.normal()
+                )
+                piece = {**about, "exercise": EXERCISES[exercise], "attempt": attempt}
+                yield from _piece(
+                    piece, float(np.clip(true, 2, 99)), insight, severity, last=attempt == attempts, term=term, rng=rng
+                )
+    yield from _gauge_study(rng)
+
+
+def _piece(
+    piece: dict[str, object],
+    true: float,
+    insight: float,
+    severity: FloatArray,
+    *,
+    last: bool,
+    term: Term,
+    rng: np.random.Generator,
+) -> Iterator[dict[str, object]]:
+    yield {**piece, "by": "measured", "score": round(true, 1)}
+    yield {**piece, "by": "own", "score": round(float(np.clip(true + insight + 6 * rng.normal(), 0, 100)))}
+    if last:
+        for examiner in rng.permutation(term.examiners)[: term.marked_by]:
+            seen = true - severity[examiner] + 4 * rng.normal()
+            grade = 1 + int(np.searchsorted((48.0, 58.0, 70.0, 82.0), seen + 3 * rng.normal()))
+            yield {
+                **piece,
+                "by": "examiner",
+                "examiner": f"E{examiner + 1}",
+                "score": round(float(np.clip(seen, 0, 100))),
+                "grade": grade,
+            }
+        yield from _criteria(piece, true, rng)
+
+
+def _criteria(piece: dict[str, object], true: float, rng: np.random.Generator) -> Iterator[dict[str, object]]:
+    for name, lower, upper in CRITERIA:
+        width, u = upper - lower, 0.04 * (upper - lower)
+        miss = (100 - true) / 100 * 0.75
+        value = (lower + upper) / 2 + width * miss * rng.normal()
+        if lower == 0.0:
+            value = abs(value - (lower + upper) / 2) + 0.3 * width
+        read = value + u * rng.normal()
+        inside = float(ndtr((upper - read) / u) - ndtr((lower - read) / u))
+        ruling = "met" if inside > 0.95 else "not met" if inside < 0.05 else "too close to call"
+        yield {
+            **piece,
+            "by": "measured",
+            "criterion": name,
+            "value": round(read, 4),
+            "u": round(u, 4),
+            "lower": lower,
+            "upper": upper,
+            "ruling": ruling,
+        }
+        chance = float(np.clip(expit(2.4 * rng.random()), 0.5, 0.95))
+        right = rng.random() < chance - 0.07
+        met = lower <= value <= upper
+        yield {
+            **piece,
+            "by": "own",
+            "criterion": name,
+            "ruling": "met" if met == right else "not met",
+            "confidence": round(chance, 1),
+        }
+        if name == "margin_width_mm":
+            probe = value + 0.01 + 0.06 * rng.normal()
+            yield {
+                **piece,
+                "by": "examiner",
+                "examiner": "E1",
+                "criterion": name,
+                "value": round(probe, 2),
+                "ruling": "met" if lower <= probe <= upper else "not met",
+            }
+
+
+def _gauge_study(rng: np.random.Generator) -> Iterator[dict[str, object]]:
+    """Twelve reference pieces read three times on two scanners."""
+    for at in range(12):
+        for name, lower, upper in CRITERIA[:3]:
+            width = upper - lower
+            true = (lower + upper) / 2 + 0.4 * width * rng.normal()
+            for number, device in enumerate(("scanner A", "scanner B")):
+                for repeat in (1, 2, 3):
+                    value = true + 0.012 * width * number + 0.018 * width * rng.normal()
+                    yield {
+                        "learner": f"REF{at + 1:02d}", "exercise": "gauge study", "by": "measured", "criterion": name, "device": device,
+                        "repeat": repeat, "value": round(float(value), 4), "lower": lower, "upper": upper,
+                    }  # fmt: skip
+
+
+def term_text(term: Term, *, seed: int) -> str:
+    """The simulated term as the text of a CSV file."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, fieldnames=HEADER, restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(simulated_term(term, seed=seed))
+    return out.getvalue()

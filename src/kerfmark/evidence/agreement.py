@@ -1,0 +1,272 @@
+"""Whether examiners agree with one another and with the instrument, and one device with the next."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.errors import EvidenceError
+from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict
+from kerfmark.evidence.table import Table
+from kerfmark.statistics.alpha import krippendorff_alpha
+from kerfmark.statistics.categories import gwet, pass_fail_agreement
+from kerfmark.statistics.comparison import BlandAltman, bland_altman, concordance, equivalence
+from kerfmark.statistics.estimates import Estimate, FloatArray
+from kerfmark.statistics.icc import icc, rating_error
+
+__all__ = ["agreement"]
+
+POINTS_MOST = 1500
+
+
+def agreement(table: Table, options: Options, rng: np.random.Generator) -> Answer:
+    """Agreement between examiners, of examiners with readings, and between devices.
+
+    Raises
+    ------
+    EvidenceError
+        If no piece was judged twice in any way.
+    """
+    last = table.last_attempts()
+    grids, figures, claims, methods, said = [], [], [], [], []
+    between = _between_examiners(last, options, rng)
+    if between is not None:
+        grid, sentence, words, claim = between
+        grids.append(grid)
+        said.append(sentence)
+        methods.extend(words)
+        claims.append(claim)
+    against = _against_measured(last, options)
+    if against is not None:
+        grid, figure, sentence, claim = against
+        grids.append(grid)
+        figures.append(figure)
+        said.append(sentence)
+        claims.append(claim)
+        methods.append(
+            "Limits of agreement: bias ± 1.96 SD of the differences, examiners' mean less measured; t intervals."
+        )
+    rulings = _rulings(last)
+    if rulings is not None:
+        grids.append(rulings)
+        methods.append(
+            "Rulings: too close to call is left out; kappa never stands without AC1 and the agreement on each side."
+        )
+    devices = _devices(table)
+    if devices is not None:
+        grids.append(devices)
+        methods.append(
+            "Devices: same piece and criterion read by both; equivalent within a tenth of the criterion's width, two one-sided tests."
+        )
+    if not grids:
+        raise EvidenceError(
+            "no piece was judged twice: by two examiners, by an examiner and the instrument, or by two devices. Have some pieces judged again."
+        )
+    return Answer("agreement", "Do examiners and readings agree?", " ".join(said) or "See the tables.", grids=tuple(grids),
+                  figures=tuple(figures), claims=tuple(claims), methods=tuple(methods))  # fmt: skip
+
+
+def _codes(rows: Table, *names: str) -> NDArray[np.intp]:
+    joined = rows[names[0]].astype(str)
+    for name in names[1:]:
+        joined = np.char.add(np.char.add(joined, "\x1f"), rows[name].astype(str))
+    return np.unique(joined, return_inverse=True)[1]
+
+
+def _ratings(rows: Table, column: str, other: str) -> FloatArray:
+    """(pieces, judges) with NaN; repeats of one judge are averaged; only pieces judged twice."""
+    piece, judge = _codes(rows, "learner", "exercise", "attempt", "criterion"), _codes(rows, other)
+    size = (piece.max() + 1, judge.max() + 1)
+    at = piece * size[1] + judge
+    count = np.bincount(at, minlength=size[0] * size[1])
+    total = np.bincount(at, weights=rows.number(column), minlength=size[0] * size[1])
+    made = np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(size)
+    return np.asarray(made[np.count_nonzero(~np.isnan(made), axis=1) >= 2])
+
+
+def _between_examiners(
+    last: Table, options: Options, rng: np.random.Generator
+) -> tuple[Grid, str, list[str], Claim] | None:
+    whole = last.said_by("examiner", whole=True)
+    rows: list[tuple[Cell, ...]] = []
+    methods: list[str] = []
+    sentence, claim = (
+        "",
+        Claim("Examiners agree with one another", "not shown", "no piece was marked by two examiners", "agreement"),
+    )
+    scored = whole.where(~np.isnan(whole.number("score")))
+    table = _ratings(scored, "score", "examiner") if len(scored) else np.zeros((0, 0))
+    if len(table) >= GROUP_LEAST:
+        single = _single(table, options, rng)
+        rows.append(("marks, one examiner", len(table), single))
+        methods.append(single.method[0].upper() + single.method[1:] + ", marks.")
+        if not np.isnan(table).any():
+            error = rating_error(table)
+            rows.append(("error of one examiner's mark, points", len(table), error.agreement))
+            rows.append(("smallest change that is more than error, points", len(table), error.smallest_change))
+        sentence = f"Two examiners' marks of one piece agree to {single.value:.2f} ({single.lower:.2f} to {single.upper:.2f}), n {len(table)}."
+        verdict: Verdict = "stands" if single.lower >= 0.75 else "with limits" if single.value >= 0.5 else "not shown"
+        claim = Claim(
+            "Examiners agree with one another",
+            verdict,
+            f"{single.value:.2f}, 95 % {single.lower:.2f} to {single.upper:.2f}, n {len(table)}",
+            "agreement",
+        )
+    graded = whole.where(~np.isnan(whole.number("grade")))
+    grades = _ratings(graded, "grade", "examiner") if len(graded) else np.zeros((0, 0))
+    if len(grades) >= GROUP_LEAST:
+        levels = np.unique(grades[~np.isnan(grades)])
+        counts = (grades[:, :, None] == levels).sum(axis=1)
+        if len(levels) > 1:
+            found = gwet(counts, weights="quadratic")
+            rows.append(("overall views, quadratic weights", len(grades), found))
+            methods.append("Overall views: " + found.method + ".")
+    if not rows:
+        return None
+    grid = Grid("Examiners with one another", ("", "pieces judged twice", "agreement (95 %)"), tuple(rows), (0, 0, 2))
+    return grid, sentence, methods, claim
+
+
+def _single(table: FloatArray, options: Options, rng: np.random.Generator) -> Estimate:
+    if not np.isnan(table).any():
+        return icc(table, form="2,1")
+    return krippendorff_alpha(table, scale="interval", draws=options.draws, rng=rng)
+
+
+def _against_measured(last: Table, options: Options) -> tuple[Grid, Figure, str, Claim] | None:
+    rows: list[tuple[Cell, ...]] = []
+    first: tuple[BlandAltman, FloatArray, FloatArray, str, str] | None = None
+    for column, unit in (("value", ""), ("score", "points")):
+        whole = column == "score"
+        theirs, ours = (last.said_by(s, whole=whole) for s in ("examiner", "measured"))
+        for name, pair in _paired(theirs, ours, column).items():
+            if len(pair) < GROUP_LEAST:
+                continue
+            found = bland_altman(pair[:, 0], pair[:, 1])
+            label = "mark of the piece" if whole else name
+            try:
+                agreed: Cell = concordance(pair[:, 0], pair[:, 1])
+            except EvidenceError as why:
+                agreed = str(why)
+            decimals = 1 if whole else 3
+            bias, low, high = (
+                f"{e.value:+.{decimals}f} ({e.lower:+.{decimals}f} to {e.upper:+.{decimals}f})"
+                for e in (found.bias, found.lower_limit, found.upper_limit)
+            )
+            rows.append((label, found.n, bias, low, high, agreed))
+            if first is None or whole:
+                first = (found, pair[:, 0], pair[:, 1], label, unit)
+    if first is None:
+        return None
+    found, theirs_, ours_, label, unit = first
+    keep = np.linspace(0, len(theirs_) - 1, min(len(theirs_), POINTS_MOST)).astype(int)
+    data = {
+        "mean": ((theirs_ + ours_) / 2)[keep].tolist(), "difference": (theirs_ - ours_)[keep].tolist(), "bias": found.bias.value,
+        "lower": found.lower_limit.value, "upper": found.upper_limit.value, "unit": unit,
+    }  # fmt: skip
+    grid = Grid("Examiners less readings", ("", "n", "bias (95 %)", "lower limit", "upper limit", "concordance"), tuple(rows), (0, 0, 2, 2, 2, 2),
+                "Limits hold 95 % of single differences.")  # fmt: skip
+    thinned = f", {len(keep)} shown" if len(keep) < len(theirs_) else ""
+    figure = Figure(
+        "agreement", f"{label}: examiners' mean less measured on the mean of both, {found.n} pieces{thinned}", data
+    )
+    sentence = f"On the {label}, examiners lie {found.bias.value:+.1f} from the reading on average; a single piece may differ by {found.lower_limit.value:+.1f} to {found.upper_limit.value:+.1f}."
+    small = (
+        abs(found.bias.value) <= options.margin and max(abs(found.bias.lower), abs(found.bias.upper)) <= options.margin
+    )
+    claim = Claim(
+        "Examiners and readings agree",
+        "with limits" if small else "not shown",
+        f"bias {found.bias.value:+.1f}, single pieces {found.lower_limit.value:+.1f} to {found.upper_limit.value:+.1f}, n {found.n}",
+        "agreement",
+    )
+    return grid, figure, sentence, claim
+
+
+def _paired(theirs: Table, ours: Table, column: str) -> dict[str, FloatArray]:
+    """Mean of examiners and mean of readings for each piece that has both, by exercise and criterion (or all marks together)."""
+    theirs = theirs.where(~np.isnan(theirs.number(column)))
+    ours = ours.where(~np.isnan(ours.number(column)))
+    if not len(theirs) or not len(ours):
+        return {}
+    both = Table({name: np.concatenate([theirs[name], ours[name]]) for name in theirs.columns})
+    piece = _codes(both, "learner", "exercise", "attempt", "criterion")
+    side = np.r_[np.zeros(len(theirs), dtype=int), np.ones(len(ours), dtype=int)]
+    at = piece * 2 + side
+    count = np.bincount(at, minlength=2 * (piece.max() + 1)).reshape(-1, 2)
+    mean = np.bincount(at, weights=both.number(column), minlength=count.size).reshape(-1, 2) / np.maximum(count, 1)
+    first = np.unique(piece, return_index=True)[1]
+    criterion = both["criterion"][first].astype(str)
+    names = (
+        criterion
+        if column == "score"
+        else np.char.add(np.char.add(both["exercise"][first].astype(str), ": "), criterion)
+    )
+    full = np.all(count > 0, axis=1)
+    return {str(name): mean[full & (names == name)] for name in np.unique(names[full])}
+
+
+def _rulings(last: Table) -> Grid | None:
+    theirs, ours = (last.said_by(s, whole=False) for s in ("examiner", "measured"))
+    pairs = [(r, c) for r, c in zip(*_matched_rulings(theirs, ours), strict=True)]
+    if len(pairs) < GROUP_LEAST:
+        return None
+    counts = np.zeros((2, 2))
+    for one, other in pairs:
+        counts[int(one != "met"), int(other != "met")] += 1
+    found = pass_fail_agreement(counts)
+    rows: list[tuple[Cell, ...]] = [
+        ("both met, examiner only, reading only, neither", ", ".join(f"{int(v)}" for v in counts.ravel())),
+        ("equal rulings", found.percent), ("agreement on met", found.on_pass), ("agreement on not met", found.on_fail),
+        ("kappa", found.kappa), ("AC1", found.ac1),
+    ]  # fmt: skip
+    return Grid(
+        "Examiners' rulings against readings", ("", f"{len(pairs)} criteria ruled by both"), tuple(rows), (0, 2)
+    )
+
+
+def _matched_rulings(theirs: Table, ours: Table) -> tuple[list[str], list[str]]:
+    def keyed(rows: Table) -> dict[tuple[str, ...], str]:
+        kept = rows.where(np.isin(rows["ruling"], ("met", "not met")))
+        names = ("learner", "exercise", "attempt", "criterion")
+        return {
+            key: str(ruling)
+            for *key_, ruling in zip(*(kept[n].astype(str) for n in names), kept["ruling"], strict=True)
+            if (key := tuple(key_))
+        }
+
+    a, b = keyed(theirs), keyed(ours)
+    both = [key for key in a if key in b]
+    return [a[key] for key in both], [b[key] for key in both]
+
+
+def _devices(table: Table) -> Grid | None:
+    rows_of = table.said_by("measured", whole=False)
+    rows_of = rows_of.where((rows_of["device"] != "") & ~np.isnan(rows_of.number("value")))
+    rows: list[tuple[Cell, ...]] = []
+    for criterion in np.unique(rows_of["criterion"]) if len(rows_of) else ():
+        own = rows_of.where(rows_of["criterion"] == criterion)
+        names = np.unique(own["device"])
+        if len(names) < 2:
+            continue
+        width = float(np.nanmedian(own.number("upper") - own.number("lower")))
+        read = _ratings(own, "value", "device")
+        for a, b in combinations(range(len(names)), 2):
+            pair = read[~np.isnan(read[:, [a, b]]).any(axis=1)][:, [a, b]] if len(read) else np.zeros((0, 2))
+            if len(pair) >= GROUP_LEAST and np.isfinite(width):
+                rows.append((f"{criterion}: {names[a]} less {names[b]}", len(pair), *_equal(pair, width)))
+    if not rows:
+        return None
+    return Grid(
+        "Devices on the same piece", ("", "n", "bias (90 %)", "margin ±", "equivalent"), tuple(rows), (0, 0, 3, 3, 0)
+    )
+
+
+def _equal(pair: FloatArray, width: float) -> tuple[Cell, ...]:
+    try:
+        found = equivalence(pair[:, 0], pair[:, 1], margin=0.1 * width)
+    except EvidenceError as why:
+        return (str(why), 0.1 * width, "cannot be said")
+    return (found.difference, found.margin, "shown" if found.shown else "not shown")

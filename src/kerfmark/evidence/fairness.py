@@ -1,0 +1,244 @@
+"""Whether a mark is the same for the same work by site, hand and rig, and parts those who should differ."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.errors import EvidenceError
+from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict, counted
+from kerfmark.evidence.marks import Marks
+from kerfmark.evidence.table import Table
+from kerfmark.statistics.estimates import Estimate, FloatArray
+from kerfmark.statistics.fairness import VERDICT_LEAST, mantel_haenszel, matched_difference, matched_tables
+from kerfmark.statistics.validity import auc, hedges_g, mean_difference
+
+__all__ = ["fairness"]
+
+GROUPS = ("site", "hand", "rig")
+
+
+def fairness(table: Table, marks: Marks, options: Options) -> Answer:
+    """Differences between groups before and after matching on examiners' overall view, criterion by criterion, and known groups.
+
+    Raises
+    ------
+    EvidenceError
+        If no group has ten learners beside another that has.
+    """
+    last = table.last_attempts()
+    rows: list[tuple[Cell, ...]] = []
+    drawn: list[tuple[str, Estimate]] = []
+    claims: list[Claim] = []
+    small: list[str] = []
+    for column in GROUPS:
+        _compare(column, last, marks, options, rows, drawn, claims, small)
+    grids: list[Grid] = []
+    if rows:
+        header = ("", "n", "difference, points (95 %)", "g", "after matching (90 %)", f"within ± {options.margin:g}")
+        grids.append(
+            Grid(
+                "Groups",
+                header,
+                tuple(rows),
+                (0, 0, 1, 2, 1, 0),
+                "Difference of learners' mean marks; after matching: of pieces with like overall views. n: learners of both groups.",
+            )
+        )
+    criteria, flags = _criteria(last)
+    if criteria is not None:
+        grids.append(criteria)
+    known = _known_groups(last, marks, claims)
+    if known is not None:
+        grids.append(known)
+    if not grids:
+        raise EvidenceError(
+            f"no two groups of at least {GROUP_LEAST} learners can be compared by site, hand, rig or known group. Fill those columns."
+        )
+    said = (
+        " ".join(
+            f"{name}: {d.value:+.1f} points ({d.lower:+.1f} to {d.upper:+.1f}) after matching." for name, d in drawn[:4]
+        )
+        or "Groups could not be matched on overall views."
+    )
+    if small:
+        said += " Too small to show: " + ", ".join(small) + "."
+    figures: tuple[Figure, ...] = ()
+    if drawn:
+        data = {
+            "names": [n for n, _ in drawn],
+            "value": [d.value for _, d in drawn],
+            "lower": [d.lower for _, d in drawn],
+            "upper": [d.upper for _, d in drawn],
+            "margin": options.margin,
+        }
+        figures = (
+            Figure(
+                "forest",
+                f"Difference left after matching on examiners' view, points, 90 %; limits ± {options.margin:g} set by the school",
+                data,
+            ),
+        )
+    methods = (
+        "Differences: Welch. Matching: on the piece's mean overall view; sandwich error over learners, 90 % interval, equivalent where it lies within the margin.",
+        f"Criteria: Mantel-Haenszel by hand, matched on the share of other criteria met; classes only with {VERDICT_LEAST} learners in each group.",
+        f"Groups under {GROUP_LEAST} learners are not shown.",
+    )
+    return Answer(
+        "fairness",
+        "The same mark for the same work?",
+        said,
+        grids=tuple(grids),
+        figures=figures,
+        claims=tuple(claims),
+        methods=methods,
+        flags=tuple(flags),
+    )
+
+
+def _group_of(last: Table, column: str, learners: NDArray[np.str_]) -> NDArray[np.str_]:
+    """Each learner's group, "" where none or several."""
+    made = np.full(len(learners), "", dtype=object)
+    rows = last.where(last[column] != "")
+    for name, group in sorted({(str(a), str(b)) for a, b in zip(rows["learner"], rows[column], strict=True)}):
+        at = np.searchsorted(learners, name)
+        if at < len(learners) and learners[at] == name:
+            made[at] = group if made[at] == "" else "several"
+    return made.astype(str)
+
+
+def _compare(
+    column: str,
+    last: Table,
+    marks: Marks,
+    options: Options,
+    rows: list[tuple[Cell, ...]],
+    drawn: list[tuple[str, Estimate]],
+    claims: list[Claim],
+    small: list[str],
+) -> None:
+    group = _group_of(last, column, marks.learners)
+    scores = marks.per_learner
+    usable = ~np.isnan(scores) & (group != "") & (group != "several")
+    names, counts = np.unique(group[usable], return_counts=True)
+    shown = [str(n) for n, c in zip(names, counts, strict=True) if c >= GROUP_LEAST]
+    small += [f"{column} {n}" for n, c in zip(names, counts, strict=True) if c < GROUP_LEAST]
+    if len(shown) < 2:
+        return
+    reference = shown[int(np.argmax([counts[list(names).index(n)] for n in shown]))]
+    verdicts: list[bool] = []
+    few = min(counts[list(names).index(n)] for n in shown) < VERDICT_LEAST
+    for name in shown:
+        if name == reference:
+            continue
+        a, b = (scores[usable & (group == g)] for g in (name, reference))
+        label = f"{column}: {name} less {reference}"
+        try:
+            plain, g = mean_difference(a, b), hedges_g(a, b).value
+        except EvidenceError as why:
+            rows.append((label, len(a) + len(b), str(why), None, None, ""))
+            continue
+        matched = _matched(marks, group, name, reference)
+        if isinstance(matched, Estimate):
+            drawn.append((label, matched))
+            inside = -options.margin <= matched.lower and matched.upper <= options.margin
+            verdicts.append(inside)
+            rows.append((label, len(a) + len(b), plain, g, matched, "shown" if inside else "not shown"))
+        else:
+            rows.append((label, len(a) + len(b), plain, g, matched, "cannot be said"))
+    if verdicts:
+        verdict: Verdict = "not shown" if not all(verdicts) else "with limits" if few else "stands"
+        widest = max((d for n, d in drawn if n.startswith(column)), key=lambda d: max(abs(d.lower), abs(d.upper)))
+        size = (
+            f"; smallest group {counted(int(min(counts[list(names).index(n)] for n in shown)))} learners" if few else ""
+        )
+        claims.append(
+            Claim(
+                f"A mark means the same whatever the {column}",
+                verdict,
+                f"difference at most {max(abs(widest.lower), abs(widest.upper)):.1f} points, limit {options.margin:g}{size}",
+                "fairness",
+            )
+        )
+
+
+def _matched(marks: Marks, group: NDArray[np.str_], name: str, reference: str) -> Estimate | str:
+    learner, _, y, g = marks.pieces()
+    keep = np.isin(group[learner], (name, reference))
+    if keep.sum() < GROUP_LEAST:
+        return "no overall views to match on"
+    try:
+        return matched_difference(y[keep], group[learner][keep] == name, g[keep], people=learner[keep], level=0.90)
+    except EvidenceError as why:
+        return str(why)
+
+
+def _criteria(last: Table) -> tuple[Grid | None, list[str]]:
+    """Each criterion by hand, matched on the other criteria of the same piece."""
+    rows = last.said_by("measured", whole=False)
+    rows = rows.where(
+        np.isin(rows["ruling"], ("met", "not met"))
+        & np.isin(rows["hand"], ("left", "right"))
+        & (rows.number("repeat") == 1)
+    )
+    if not len(rows):
+        return None, []
+    piece = np.unique(
+        np.char.add(np.char.add(rows["learner"].astype(str), "\x1f"), rows["exercise"].astype(str)), return_inverse=True
+    )[1]
+    met, left = (rows["ruling"] == "met").astype(float), rows["hand"] == "left"
+    count, total = np.bincount(piece), np.bincount(piece, weights=met)
+    rest = (total[piece] - met) / np.maximum(count[piece] - 1, 1)
+    keys = np.char.add(np.char.add(rows["exercise"].astype(str), ": "), rows["criterion"].astype(str))
+    made: list[tuple[Cell, ...]] = []
+    flags: list[str] = []
+    for key in np.unique(keys):
+        own = (keys == key) & (count[piece] > 1)
+        if min(np.sum(own & left), np.sum(own & ~left)) < GROUP_LEAST:
+            continue
+        try:
+            found = mantel_haenszel(matched_tables(met[own], left[own], rest[own]))
+        except EvidenceError:
+            continue
+        made.append(
+            (
+                str(key),
+                found.n_reference,
+                found.n_focal,
+                found.odds_ratio,
+                found.delta,
+                found.p,
+                found.homogeneity_p,
+                found.verdict or "too few for a class",
+            )
+        )
+        if abs(found.delta) >= 1.5 and found.verdict == "C":
+            flags.append(f"Criterion {key}: delta {found.delta:+.1f} by hand; look at how it is held and measured.")
+    if not made:
+        return None, []
+    header = ("criterion", "right", "left", "odds right/left (95 %)", "delta", "p", "p alike in strata", "class")
+    return Grid("Criteria by hand, like pieces compared", header, tuple(made), (0, 0, 0, 2, 1, 3, 3, 0)), flags
+
+
+def _known_groups(last: Table, marks: Marks, claims: list[Claim]) -> Grid | None:
+    group, scores = _group_of(last, "group", marks.learners), marks.per_learner
+    usable = ~np.isnan(scores) & (group != "") & (group != "several")
+    names = [str(n) for n in np.unique(group[usable]) if np.sum(usable & (group == n)) >= GROUP_LEAST]
+    if len(names) != 2:
+        return None
+    parts: list[FloatArray] = [scores[usable & (group == n)] for n in names]
+    if parts[0].mean() > parts[1].mean():
+        parts, names = parts[::-1], names[::-1]
+    found, g = auc(parts[0], parts[1]), hedges_g(parts[1], parts[0])
+    rows: tuple[tuple[Cell, ...], ...] = (
+        (f"{names[1]} above {names[0]}: chance (AUC)", found), ("standardised difference g", g), ("n", f"{len(parts[0])} and {len(parts[1])}"),
+    )  # fmt: skip
+    claims.append(
+        Claim(
+            f"Marks part {names[1]} from {names[0]}",
+            "with limits" if found.lower > 0.5 else "not shown",
+            f"AUC {found.value:.2f}, 95 % {found.lower:.2f} to {found.upper:.2f}, n {found.n}; known groups are weak evidence alone",
+            "fairness",
+        )
+    )
+    return Grid("Known groups", ("", "value (95 %)"), rows, (0, 2))

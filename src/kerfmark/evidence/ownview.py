@@ -1,0 +1,245 @@
+"""Whether learners see their own work as it measures."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.errors import EvidenceError
+from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict, counted
+from kerfmark.evidence.table import Table
+from kerfmark.statistics.confidence import brier, calibration_curve, recalibration
+from kerfmark.statistics.estimates import Estimate, FloatArray
+from kerfmark.statistics.intervals import wilson_interval
+from kerfmark.statistics.selfjudgement import judged_well, self_judgement
+
+__all__ = ["own_view"]
+
+ASKED = 0.7
+HISTORY_LEAST = 3
+
+
+def own_view(table: Table, options: Options, rng: np.random.Generator) -> Answer:
+    """Own marks against measured ones, own rulings against measured rulings, confidence against what came true.
+
+    Raises
+    ------
+    EvidenceError
+        If no own view stands beside a measured one.
+    """
+    grids: list[Grid] = []
+    figures: list[Figure] = []
+    said: list[str] = []
+    claim = Claim(
+        "Learners see their own work rightly", "not shown", "no own mark stands beside a measured one", "ownview"
+    )
+    own, measured, people = _paired(table, "score", whole=True)
+    if len(own) >= GROUP_LEAST:
+        grid, sentence, claim = _marks(own, measured, people)
+        grids.append(grid)
+        said.append(sentence)
+        keep = np.linspace(0, len(own) - 1, min(len(own), 1500)).astype(int)
+        figures.append(
+            Figure(
+                "ownview",
+                f"Own mark on measured mark, {len(own)} pieces; line: equal",
+                {"own": own[keep].tolist(), "measured": measured[keep].tolist()},
+            )
+        )
+        history = _histories(own, measured, people)
+        if history is not None:
+            grids.append(history)
+    views = _rulings(table)
+    if len(views[0]) >= GROUP_LEAST:
+        agrees, confidence, criterion, who = views
+        grids.append(_criteria(agrees, criterion))
+        said.append(f"Own rulings agree with the reading in {100 * agrees.mean():.0f} % of {len(agrees)} criteria.")
+        stated = ~np.isnan(confidence)
+        if stated.sum() >= 30:
+            more, figure, sentence = _confidence(confidence[stated], agrees[stated], who[stated], options, rng)
+            grids.append(more)
+            figures.append(figure)
+            said.append(sentence)
+        grids.append(_rule(who))
+    if not grids:
+        raise EvidenceError(
+            f"fewer than {GROUP_LEAST} own views stand beside a measured one, so own judgement cannot be said. Ask learners before they see a reading."
+        )
+    methods = (
+        "Own less measured; intervals by t. A single attempt says little about one learner; histories need three.",
+        "Own rulings: criteria too close to call are left out.",
+        "Not drawn, since noise alone fills them: correlations alone, self-minus-measured against measured, quartiles, rankings by insight.",
+    )
+    return Answer(
+        "ownview",
+        "Do learners see their own work rightly?",
+        " ".join(said),
+        grids=tuple(grids),
+        figures=tuple(figures),
+        claims=(claim,),
+        methods=methods,
+    )
+
+
+def _keys(rows: Table, *names: str) -> NDArray[np.str_]:
+    joined = rows[names[0]].astype(str)
+    for name in names[1:]:
+        joined = np.char.add(np.char.add(joined, "\x1f"), rows[name].astype(str))
+    return joined
+
+
+def _paired(table: Table, column: str, *, whole: bool) -> tuple[FloatArray, FloatArray, NDArray[np.str_]]:
+    """Own and measured numbers of the same piece, and whose."""
+    sides = []
+    for speaker in ("own", "measured"):
+        rows = table.said_by(speaker, whole=whole)
+        rows = rows.where(~np.isnan(rows.number(column)) & (rows.number("repeat") == 1) & _first_device(rows))
+        sides.append((rows, _keys(rows, "learner", "exercise", "attempt") if len(rows) else np.zeros(0, dtype=str)))
+    (own, own_key), (measured, key) = sides
+    if not len(own) or not len(measured):
+        return np.zeros(0), np.zeros(0), np.zeros(0, dtype=str)
+    _, a, b = np.intersect1d(own_key, key, return_indices=True)
+    return own.number(column)[a], measured.number(column)[b], own["learner"].astype(str)[a]
+
+
+def _first_device(rows: Table) -> NDArray[np.bool_]:
+    names = np.unique(rows["device"]) if len(rows) else np.array([""])
+    return np.asarray(rows["device"] == names[0])
+
+
+def _marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> tuple[Grid, str, Claim]:
+    found = self_judgement(own, measured)
+    total = found.parts.total or 1.0
+    rows: list[tuple[Cell, ...]] = [
+        ("bias, own less measured, points", found.bias), ("mean absolute error, points", found.mae), ("concordance (Lin)", found.concordance),
+        ("closeness of the line, C_b", found.closeness),
+        ("squared error from bias, unequal spread, scatter, %", ", ".join(f"{100 * part / total:.0f}" for part in (found.parts.bias, found.parts.spread, found.parts.scatter))),
+    ]  # fmt: skip
+    grid = Grid(
+        "Own marks against measured marks",
+        ("", f"{found.n} pieces of {len(np.unique(people))} learners"),
+        tuple(rows),
+        (0, 2),
+    )
+    word = "over" if found.bias.value > 0 else "under"
+    sentence = f"Own marks lie {abs(found.bias.value):.1f} points {word} the measured ones on average, and {found.mae.value:.1f} points off either way."
+    fair = found.bias.lower > -3 and found.bias.upper < 3
+    verdict: Verdict = "stands" if fair and found.mae.upper < 5 else "with limits" if fair else "not shown"
+    return (
+        grid,
+        sentence,
+        Claim(
+            "Learners see their own work rightly",
+            verdict,
+            f"bias {found.bias.value:+.1f}, 95 % {found.bias.lower:+.1f} to {found.bias.upper:+.1f}, off by {found.mae.value:.1f}, n {found.n}",
+            "ownview",
+        ),
+    )
+
+
+def _histories(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> Grid | None:
+    """How many learners' own history shows a bias: over, under, or neither."""
+    code, d = np.unique(people, return_inverse=True)[1], own - measured
+    counts = np.bincount(code)
+    enough = np.flatnonzero(counts >= HISTORY_LEAST)
+    if len(enough) < GROUP_LEAST:
+        return None
+    over = under = 0
+    for at in enough:
+        bias = self_judgement(own[code == at], measured[code == at]).bias
+        over, under = over + int(bias.lower > 0), under + int(bias.upper < 0)
+    rows: tuple[tuple[Cell, ...], ...] = (
+        (f"learners with {HISTORY_LEAST} or more own marks", len(enough)), ("see themselves too high, interval above 0", counted(over)),
+        ("see themselves too low, interval below 0", counted(under)), ("no bias shown", counted(len(enough) - over - under)),
+    )  # fmt: skip
+    spread = float(np.std([d[code == at].mean() for at in enough], ddof=1))
+    return Grid(
+        "Own histories",
+        ("", "learners"),
+        rows,
+        (0, 0),
+        f"Biases of learners spread by {spread:.1f} points, their own error included. Each learner's page shows their own history.",
+    )
+
+
+def _rulings(table: Table) -> tuple[FloatArray, FloatArray, NDArray[np.str_], NDArray[np.str_]]:
+    """Agreement (0 or 1), stated chance, criterion and learner of every own ruling beside a settled reading."""
+    own, measured = (table.said_by(s, whole=False) for s in ("own", "measured"))
+    own = own.where(np.isin(own["ruling"], ("met", "not met")))
+    measured = (
+        measured.where(
+            np.isin(measured["ruling"], ("met", "not met")) & (measured.number("repeat") == 1) & _first_device(measured)
+        )
+        if len(measured)
+        else measured
+    )
+    if not len(own) or not len(measured):
+        return np.zeros(0), np.zeros(0), np.zeros(0, dtype=str), np.zeros(0, dtype=str)
+    names = ("learner", "exercise", "attempt", "criterion")
+    _, a, b = np.intersect1d(_keys(own, *names), _keys(measured, *names), return_indices=True)
+    agrees = (own["ruling"][a] == measured["ruling"][b]).astype(float)
+    return agrees, own.number("confidence")[a], own["criterion"].astype(str)[a], own["learner"].astype(str)[a]
+
+
+def _criteria(agrees: FloatArray, criterion: NDArray[np.str_]) -> Grid:
+    rows: list[tuple[Cell, ...]] = []
+    for name in np.unique(criterion):
+        own = agrees[criterion == name]
+        if len(own) < GROUP_LEAST:
+            rows.append((str(name), counted(len(own)), "too few to show"))
+            continue
+        low, high = wilson_interval(int(own.sum()), len(own))
+        rows.append((str(name), len(own), Estimate(float(own.mean()), low, high, n=len(own), method="Wilson")))
+    return Grid("Own rulings against readings", ("criterion", "n", "share that agree (95 %)"), tuple(rows), (0, 0, 2))
+
+
+def _confidence(
+    stated: FloatArray, came: FloatArray, who: NDArray[np.str_], options: Options, rng: np.random.Generator
+) -> tuple[Grid, Figure, str]:
+    found = brier(stated, came, people=who, draws=options.draws, rng=rng, bins=np.linspace(0.1, 0.9, 9))
+    rows: list[tuple[Cell, ...]] = [
+        ("Brier score", found.score),
+        ("reliability, resolution, uncertainty, within bins", f"{found.reliability:.4f}, {found.resolution:.4f}, {found.uncertainty:.4f}, {found.within:+.4f}"),
+        ("skill against the overall share", found.skill),
+        ("stated, came true on average", f"{stated.mean():.2f}, {came.mean():.2f}"),
+    ]  # fmt: skip
+    try:
+        again = recalibration(stated, came)
+        rows += [
+            ("recalibration intercept", again.intercept),
+            ("recalibration slope; below 1 is overconfident", again.slope),
+        ]
+    except EvidenceError as why:
+        rows.append(("recalibration", str(why)))
+    points = calibration_curve(stated, came, bins=10)
+    data = {
+        "stated": [p.stated for p in points],
+        "share": [p.share.value for p in points],
+        "lower": [p.share.lower for p in points],
+        "upper": [p.share.upper for p in points],
+        "n": [p.n for p in points],
+    }
+    gap = float(stated.mean() - came.mean())
+    word = "more" if gap > 0 else "less"
+    sentence = f"They state {100 * stated.mean():.0f} % and are right in {100 * came.mean():.0f} %: {abs(100 * gap):.0f} points {word} sure than right."
+    grid = Grid("Confidence", ("", f"{len(stated)} own rulings with a stated chance"), tuple(rows), (0, 3))
+    return (
+        grid,
+        Figure(
+            "calibration",
+            f"Share of own rulings that were right on stated chance, {len(stated)} rulings, 95 %; line: as stated",
+            data,
+        ),
+        sentence,
+    )
+
+
+def _rule(who: NDArray[np.str_]) -> Grid:
+    """What a passing rule on own judgement would be worth with as many criteria as learners judged."""
+    judged = int(np.median(np.unique(who, return_counts=True)[1]))
+    rows: list[tuple[Cell, ...]] = []
+    for criteria in sorted({8, 12, 20, judged}):
+        found = judged_well(criteria, criteria, asked=ASKED)
+        rows.append((criteria, 100 * found.wrong_pass, 100 * found.wrong_fail))
+    return Grid(f"A rule “{100 * ASKED:.0f} % of own rulings agree” and its error", ("criteria judged", "passes at 10 points too few, %", "fails at 10 points more, %"), tuple(rows), (0, 0, 0),
+                "How often a learner whose true share is ten points below what is asked would pass, and one ten points above would fail.")  # fmt: skip
