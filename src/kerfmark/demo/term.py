@@ -98,7 +98,7 @@ def simulated_term(term: Term, *, seed: int) -> Iterator[dict[str, object]]:
         about: dict[str, object] = {
             "learner": f"L{at + 1:04d}", "site": SITES[at % 3], "rig": f"R{at % 5 + 1}", "hand": hand, "group": "able" if able else "novice",
         }  # fmt: skip
-        level = 66 + 8 * able + term.learner_sd * rng.normal() - term.left_bias * (hand == "left")
+        level = 62 + 8 * able + term.learner_sd * rng.normal() - term.left_bias * (hand == "left")
         insight = term.overconfidence + 3 * rng.normal()
         for exercise in range(term.exercises):
             attempts = term.attempts if exercise == 0 else 2

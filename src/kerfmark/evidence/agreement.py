@@ -14,7 +14,7 @@ from kerfmark.statistics.alpha import krippendorff_alpha
 from kerfmark.statistics.categories import gwet, pass_fail_agreement
 from kerfmark.statistics.comparison import BlandAltman, bland_altman, concordance, equivalence
 from kerfmark.statistics.estimates import Estimate, FloatArray
-from kerfmark.statistics.icc import icc, rating_error
+from kerfmark.statistics.icc import icc
 
 __all__ = ["agreement"]
 
@@ -75,15 +75,19 @@ def _codes(rows: Table, *names: str) -> NDArray[np.intp]:
     return np.unique(joined, return_inverse=True)[1]
 
 
-def _ratings(rows: Table, column: str, other: str) -> FloatArray:
-    """(pieces, judges) with NaN; repeats of one judge are averaged; only pieces judged twice."""
+def _ratings(rows: Table, column: str, other: str) -> tuple[FloatArray, NDArray[np.str_]]:
+    """(pieces, judges) with NaN, and whose; repeats of one judge are averaged; only pieces judged twice."""
+    if not len(rows):
+        return np.zeros((0, 0)), np.zeros(0, dtype=str)
     piece, judge = _codes(rows, "learner", "exercise", "attempt", "criterion"), _codes(rows, other)
     size = (piece.max() + 1, judge.max() + 1)
     at = piece * size[1] + judge
     count = np.bincount(at, minlength=size[0] * size[1])
     total = np.bincount(at, weights=rows.number(column), minlength=size[0] * size[1])
     made = np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(size)
-    return np.asarray(made[np.count_nonzero(~np.isnan(made), axis=1) >= 2])
+    twice = np.count_nonzero(~np.isnan(made), axis=1) >= 2
+    whose = rows["learner"].astype(str)[np.unique(piece, return_index=True)[1]]
+    return np.asarray(made[twice]), whose[twice]
 
 
 def _between_examiners(
@@ -97,15 +101,21 @@ def _between_examiners(
         Claim("Examiners agree with one another", "not shown", "no piece was marked by two examiners", "agreement"),
     )
     scored = whole.where(~np.isnan(whole.number("score")))
-    table = _ratings(scored, "score", "examiner") if len(scored) else np.zeros((0, 0))
+    table, whose = _ratings(scored, "score", "examiner")
     if len(table) >= GROUP_LEAST:
-        single = _single(table, options, rng)
+        single = _single(table, whose, options, rng)
         rows.append(("marks, one examiner", len(table), single))
         methods.append(single.method[0].upper() + single.method[1:] + ", marks.")
-        if not np.isnan(table).any():
-            error = rating_error(table)
-            rows.append(("error of one examiner's mark, points", len(table), error.agreement))
-            rows.append(("smallest change that is more than error, points", len(table), error.smallest_change))
+        within = float(
+            np.sqrt(
+                np.nansum((table - np.nanmean(table, axis=1, keepdims=True)) ** 2)
+                / (np.sum(~np.isnan(table)) - len(table))
+            )
+        )
+        rows.append(("spread of examiners on one piece, SD, points", len(table), within))
+        rows.append(
+            ("smallest difference of two marks that is more than error, points", len(table), 1.96 * np.sqrt(2) * within)
+        )
         sentence = f"Two examiners' marks of one piece agree to {single.value:.2f} ({single.lower:.2f} to {single.upper:.2f}), n {len(table)}."
         verdict: Verdict = "stands" if single.lower >= 0.75 else "with limits" if single.value >= 0.5 else "not shown"
         claim = Claim(
@@ -115,12 +125,12 @@ def _between_examiners(
             "agreement",
         )
     graded = whole.where(~np.isnan(whole.number("grade")))
-    grades = _ratings(graded, "grade", "examiner") if len(graded) else np.zeros((0, 0))
+    grades, whose = _ratings(graded, "grade", "examiner")
     if len(grades) >= GROUP_LEAST:
         levels = np.unique(grades[~np.isnan(grades)])
         counts = (grades[:, :, None] == levels).sum(axis=1)
         if len(levels) > 1:
-            found = gwet(counts, weights="quadratic")
+            found = gwet(counts, weights="quadratic", people=whose)
             rows.append(("overall views, quadratic weights", len(grades), found))
             methods.append("Overall views: " + found.method + ".")
     if not rows:
@@ -129,10 +139,11 @@ def _between_examiners(
     return grid, sentence, methods, claim
 
 
-def _single(table: FloatArray, options: Options, rng: np.random.Generator) -> Estimate:
-    if not np.isnan(table).any():
+def _single(table: FloatArray, whose: NDArray[np.str_], options: Options, rng: np.random.Generator) -> Estimate:
+    """ICC(2,1) where every piece has every examiner; else alpha, which allows gaps."""
+    if not np.isnan(table).any() and table.shape[1] > 2:
         return icc(table, form="2,1")
-    return krippendorff_alpha(table, scale="interval", draws=options.draws, rng=rng)
+    return krippendorff_alpha(table, scale="interval", people=whose, draws=options.draws, rng=rng)
 
 
 def _against_measured(last: Table, options: Options) -> tuple[Grid, Figure, str, Claim] | None:
@@ -141,10 +152,10 @@ def _against_measured(last: Table, options: Options) -> tuple[Grid, Figure, str,
     for column, unit in (("value", ""), ("score", "points")):
         whole = column == "score"
         theirs, ours = (last.said_by(s, whole=whole) for s in ("examiner", "measured"))
-        for name, pair in _paired(theirs, ours, column).items():
+        for name, (pair, whose) in _paired(theirs, ours, column).items():
             if len(pair) < GROUP_LEAST:
                 continue
-            found = bland_altman(pair[:, 0], pair[:, 1])
+            found = bland_altman(pair[:, 0], pair[:, 1], people=whose)
             label = "mark of the piece" if whole else name
             try:
                 agreed: Cell = concordance(pair[:, 0], pair[:, 1])
@@ -185,7 +196,7 @@ def _against_measured(last: Table, options: Options) -> tuple[Grid, Figure, str,
     return grid, figure, sentence, claim
 
 
-def _paired(theirs: Table, ours: Table, column: str) -> dict[str, FloatArray]:
+def _paired(theirs: Table, ours: Table, column: str) -> dict[str, tuple[FloatArray, NDArray[np.str_]]]:
     """Mean of examiners and mean of readings for each piece that has both, by exercise and criterion (or all marks together)."""
     theirs = theirs.where(~np.isnan(theirs.number(column)))
     ours = ours.where(~np.isnan(ours.number(column)))
@@ -205,7 +216,8 @@ def _paired(theirs: Table, ours: Table, column: str) -> dict[str, FloatArray]:
         else np.char.add(np.char.add(both["exercise"][first].astype(str), ": "), criterion)
     )
     full = np.all(count > 0, axis=1)
-    return {str(name): mean[full & (names == name)] for name in np.unique(names[full])}
+    whose = both["learner"][first].astype(str)
+    return {str(name): (mean[own], whose[own]) for name in np.unique(names[full]) for own in [full & (names == name)]}
 
 
 def _rulings(last: Table) -> Grid | None:
@@ -252,7 +264,7 @@ def _devices(table: Table) -> Grid | None:
         if len(names) < 2:
             continue
         width = float(np.nanmedian(own.number("upper") - own.number("lower")))
-        read = _ratings(own, "value", "device")
+        read, _ = _ratings(own, "value", "device")
         for a, b in combinations(range(len(names)), 2):
             pair = read[~np.isnan(read[:, [a, b]]).any(axis=1)][:, [a, b]] if len(read) else np.zeros((0, 2))
             if len(pair) >= GROUP_LEAST and np.isfinite(width):

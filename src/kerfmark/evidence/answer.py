@@ -9,7 +9,20 @@ from typing import Any, Final, Literal, TypeAlias
 from kerfmark.errors import InputError
 from kerfmark.statistics.estimates import Estimate
 
-__all__ = ["GROUP_LEAST", "Answer", "Cell", "Claim", "Figure", "Grid", "Options", "Panel", "Verdict", "counted"]
+__all__ = [
+    "GROUP_LEAST",
+    "Answer",
+    "Cell",
+    "Claim",
+    "Figure",
+    "Grid",
+    "Options",
+    "Panel",
+    "Verdict",
+    "counted",
+    "p_words",
+    "share_of",
+]
 
 Cell: TypeAlias = "str | int | float | Estimate | None"
 Verdict = Literal["stands", "with limits", "not shown"]
@@ -174,3 +187,25 @@ def counted(n: int) -> str:
     ('under 5', '0', '12')
     """
     return f"under {COUNT_LEAST}" if 0 < n < COUNT_LEAST else str(n)
+
+
+def share_of(hits: int, n: int) -> str:
+    """A share fit to print: none where it would tell a small count.
+
+    Examples
+    --------
+    >>> share_of(3, 50), share_of(12, 50)
+    ('–', '24 %')
+    """
+    return "–" if 0 < hits < COUNT_LEAST else f"{100 * hits / n:.0f} %"
+
+
+def p_words(p: float) -> str:
+    """A p value fit to print.
+
+    Examples
+    --------
+    >>> p_words(0.0000012), p_words(0.0312)
+    ('p under 0.001', 'p 0.031')
+    """
+    return "p under 0.001" if p < 0.001 else f"p {p:.3f}" if p < 0.1 else f"p {p:.2f}"

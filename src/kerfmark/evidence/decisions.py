@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from kerfmark.errors import EvidenceError
-from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Verdict, counted
+from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Verdict, counted, share_of
 from kerfmark.evidence.marks import Marks
 from kerfmark.evidence.passline import PassLine
 from kerfmark.evidence.sources import Sources
@@ -43,7 +43,11 @@ def decisions(marks: Marks, line: PassLine, sources: Sources, options: Options, 
     ]
     near = float(np.mean(np.abs(scores - cut) <= sem))
     rows.append(
-        ("within one SEM of the line", f"{100 * near:.0f} %", counted(int(np.sum(np.abs(scores - cut) <= sem))))
+        (
+            "within one SEM of the line",
+            share_of(int(np.sum(np.abs(scores - cut) <= sem)), len(scores)),
+            counted(int(np.sum(np.abs(scores - cut) <= sem))),
+        )
     )
     at_line = _error_at(marks, cut)
     if at_line is not None:

@@ -139,7 +139,7 @@ def _distribution(scores: FloatArray, marks: Marks) -> Grid:
         ("standard deviation", float(scores.std(ddof=1))),
         ("lower quartile, median, upper quartile", f"{q[0]:.1f}, {q[1]:.1f}, {q[2]:.1f}"),
         ("least and greatest", f"{scores.min():.1f}, {scores.max():.1f}"),
-        ("skewness", float(scipy.stats.skew(scores))),
+        ("skewness", float(scipy.stats.skew(scores)) if np.ptp(scores) > 1e-9 else None),
         ("at 100, at 0", f"{counted(int(np.sum(scores >= 100)))}, {counted(int(np.sum(scores <= 0)))}"),
     )
     return Grid(

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from kerfmark.errors import EvidenceError
 from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict, counted
 from kerfmark.evidence.table import Table
+from kerfmark.statistics.clustered import clustered_share
 from kerfmark.statistics.confidence import brier, calibration_curve, recalibration
-from kerfmark.statistics.estimates import Estimate, FloatArray
-from kerfmark.statistics.intervals import wilson_interval
+from kerfmark.statistics.estimates import FloatArray
 from kerfmark.statistics.selfjudgement import judged_well, self_judgement
 
 __all__ = ["own_view"]
@@ -52,7 +52,7 @@ def own_view(table: Table, options: Options, rng: np.random.Generator) -> Answer
     views = _rulings(table)
     if len(views[0]) >= GROUP_LEAST:
         agrees, confidence, criterion, who = views
-        grids.append(_criteria(agrees, criterion))
+        grids.append(_criteria(agrees, criterion, who))
         said.append(f"Own rulings agree with the reading in {100 * agrees.mean():.0f} % of {len(agrees)} criteria.")
         stated = ~np.isnan(confidence)
         if stated.sum() >= 30:
@@ -66,7 +66,7 @@ def own_view(table: Table, options: Options, rng: np.random.Generator) -> Answer
             f"fewer than {GROUP_LEAST} own views stand beside a measured one, so own judgement cannot be said. Ask learners before they see a reading."
         )
     methods = (
-        "Own less measured; intervals by t. A single attempt says little about one learner; histories need three.",
+        "Own less measured; intervals by t over learners, who have several pieces each. A single attempt says little about one learner; histories need three.",
         "Own rulings: criteria too close to call are left out.",
         "Not drawn, since noise alone fills them: correlations alone, self-minus-measured against measured, quartiles, rankings by insight.",
     )
@@ -108,7 +108,7 @@ def _first_device(rows: Table) -> NDArray[np.bool_]:
 
 
 def _marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> tuple[Grid, str, Claim]:
-    found = self_judgement(own, measured)
+    found = self_judgement(own, measured, people=people)
     total = found.parts.total or 1.0
     rows: list[tuple[Cell, ...]] = [
         ("bias, own less measured, points", found.bias), ("mean absolute error, points", found.mae), ("concordance (Lin)", found.concordance),
@@ -181,15 +181,14 @@ def _rulings(table: Table) -> tuple[FloatArray, FloatArray, NDArray[np.str_], ND
     return agrees, own.number("confidence")[a], own["criterion"].astype(str)[a], own["learner"].astype(str)[a]
 
 
-def _criteria(agrees: FloatArray, criterion: NDArray[np.str_]) -> Grid:
+def _criteria(agrees: FloatArray, criterion: NDArray[np.str_], who: NDArray[np.str_]) -> Grid:
     rows: list[tuple[Cell, ...]] = []
     for name in np.unique(criterion):
         own = agrees[criterion == name]
         if len(own) < GROUP_LEAST:
             rows.append((str(name), counted(len(own)), "too few to show"))
             continue
-        low, high = wilson_interval(int(own.sum()), len(own))
-        rows.append((str(name), len(own), Estimate(float(own.mean()), low, high, n=len(own), method="Wilson")))
+        rows.append((str(name), len(own), clustered_share(own, who[criterion == name])))
     return Grid("Own rulings against readings", ("criterion", "n", "share that agree (95 %)"), tuple(rows), (0, 0, 2))
 
 

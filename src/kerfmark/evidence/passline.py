@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 
 from kerfmark.errors import EvidenceError
-from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Panel, counted
+from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Panel, counted, share_of
 from kerfmark.evidence.marks import Marks
 from kerfmark.statistics.estimates import Estimate, FloatArray
 from kerfmark.statistics.panels import angoff, hofstee
@@ -156,7 +156,7 @@ def _answer(
                 cut,
                 cut.se,
                 counted(int(fails.sum())),
-                f"{100 * fails.mean():.0f} %",
+                share_of(int(fails.sum()), len(scores)),
                 "chosen" if name == line.name else f"{counted(changed)} decided otherwise",
             )
         )
@@ -169,7 +169,7 @@ def _answer(
     near = int(np.sum(np.abs(scores - cut.value) <= (cut.se or 0.0)))
     error = f" with a standard error of {cut.se:.1f}" if cut.se is not None else ""
     said = (
-        f"The line stands at {cut.value:.1f}{error}, by {line.name}. {counted(int(base.sum()))} of {len(scores)} learners lie below it; "
+        f"The line stands at {cut.value:.1f}{error}, by {line.name}. {counted(int(base.sum())).capitalize()} of {len(scores)} learners lie below it; "
         f"{counted(near)} lie within one error of it. "
     )
     said += f"Chosen by {options.signed}: {options.reason}" if options.chosen else "It is not yet signed."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from kerfmark.errors import EvidenceError
-from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Verdict
+from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Verdict, p_words
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.estimates import FloatArray
 from kerfmark.statistics.severity import Facet, SeverityModel, many_facet
@@ -43,11 +43,11 @@ def severity(table: Table, options: Options, sem: float | None) -> Answer:
     spread = [m.value for m in found.examiners.measure.values()]
     said = (
         f"{len(spread)} examiners' severity spreads over {max(spread) - min(spread):.2f} logits "
-        f"({'they differ' if found.examiners.equal_p < 0.05 else 'no difference is shown'}, p {found.examiners.equal_p:.2g}, {found.n} overall views)."
+        f"({'they differ' if found.examiners.equal_p < 0.05 else 'no difference is shown'}, {p_words(found.examiners.equal_p)}, {found.n} overall views)."
     )
     worst = max((abs(p) for p in points.values()), default=float("nan"))
     verdict: Verdict = "stands" if found.examiners.equal_p >= 0.05 else "with limits" if not flags else "not shown"
-    because = f"p of equal severity {found.examiners.equal_p:.2g}" + (
+    because = f"equal severity: {p_words(found.examiners.equal_p)}" + (
         f"; farthest from partners {worst:.1f} points" if points else ""
     )
     claim = Claim("It does not matter which examiner a learner met", verdict, because, "severity")

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from kerfmark.errors import EvidenceError, InputError
+from kerfmark.statistics.clustered import person_codes, person_sums
 from kerfmark.statistics.estimates import Estimate, FloatArray, as_matrix
 from kerfmark.statistics.resampling import draws_of, percentile_interval
 
@@ -21,6 +22,7 @@ def krippendorff_alpha(
     ratings: ArrayLike,
     *,
     scale: Scale,
+    people: ArrayLike | None = None,
     draws: int = 2000,
     rng: np.random.Generator | None = None,
     level: float = 0.95,
@@ -36,6 +38,8 @@ def krippendorff_alpha(
         NaN where empty. Units rated once are left out.
     scale : str
         "nominal", "ordinal", "interval" or "ratio": how the difference of two values counts.
+    people : (units,) array, optional
+        Whose units, where one person has several; the bootstrap then draws people.
     draws : int
         Bootstrap draws over units; 0 gives no interval.
     rng : Generator, optional
@@ -64,7 +68,9 @@ def krippendorff_alpha(
     0.667
     """
     table = as_matrix(ratings, name="ratings", missing=True)
-    table = table[np.count_nonzero(~np.isnan(table), axis=1) >= 2]
+    person = person_codes(people, len(table))
+    twice = np.count_nonzero(~np.isnan(table), axis=1) >= 2
+    table, person = table[twice], np.unique(person[twice], return_inverse=True)[1]
     if len(table) < 2:
         raise EvidenceError(f"ratings: {len(table)} units are rated twice, at least 2 are needed for agreement.")
     values = np.unique(table[~np.isnan(table)])
@@ -83,9 +89,11 @@ def krippendorff_alpha(
     value = float(alpha(per_unit.sum(axis=0)[None])[0])
     if not draws:
         return Estimate(value, np.nan, np.nan, n=len(table), method=f"{method}; no interval")
-    made = alpha(np.tensordot(draws_of(len(table), draws, rng), per_unit, axes=1))
+    per_person = person_sums(per_unit, person)
+    made = alpha(np.tensordot(draws_of(len(per_person), draws, rng), per_person, axes=1))
     lower, upper = percentile_interval(made, level=level)
-    return Estimate(value, lower, upper, n=len(table), method=f"{method}; bootstrap over units", level=level)
+    over = "units" if people is None else "people"
+    return Estimate(value, lower, upper, n=len(table), method=f"{method}; bootstrap over {over}", level=level)
 
 
 def _moments(table: FloatArray) -> FloatArray:

@@ -12,6 +12,7 @@ import scipy.stats
 from numpy.typing import ArrayLike
 
 from kerfmark.errors import EvidenceError, InputError
+from kerfmark.statistics.clustered import clustered_mean, person_codes
 from kerfmark.statistics.estimates import Estimate, FloatArray, check_level
 from kerfmark.statistics.intervals import coverage_factor, wilson_interval
 
@@ -195,7 +196,9 @@ def _fleiss(table: FloatArray, m: float) -> float:
     return float((agreement - chance) / (1.0 - chance)) if chance < 1.0 else 1.0
 
 
-def gwet(counts: ArrayLike, *, weights: Weights = "identity", level: float = 0.95) -> Estimate:
+def gwet(
+    counts: ArrayLike, *, weights: Weights = "identity", people: ArrayLike | None = None, level: float = 0.95
+) -> Estimate:
     """Gwet's AC1 (identity weights) or AC2: agreement beyond chance that does not collapse when one category is rare.
 
     Parameters
@@ -204,6 +207,8 @@ def gwet(counts: ArrayLike, *, weights: Weights = "identity", level: float = 0.9
         How many raters put each unit into each category; units may be rated by different numbers, even by one.
     weights : str
         A kind of `agreement_weights`.
+    people : (n,) array, optional
+        Whose units, where one person has several; the error is then over people.
 
     Returns
     -------
@@ -229,6 +234,7 @@ def gwet(counts: ArrayLike, *, weights: Weights = "identity", level: float = 0.9
         raise InputError(
             f"counts: shape {table.shape}, expected units in rows and categories in columns, none negative."
         )
+    person = person_codes(people, len(table))[table.sum(axis=1) > 0]
     table = table[table.sum(axis=1) > 0]
     n, q = table.shape
     w = agreement_weights(q, weights)
@@ -247,10 +253,10 @@ def gwet(counts: ArrayLike, *, weights: Weights = "identity", level: float = 0.9
     unit = np.where(twice, n / twice.sum() * (each - chance) / (1.0 - chance), 0.0)
     unit_chance = w.sum() / (q * (q - 1)) * (shares @ (1.0 - pi))
     unit = unit - 2.0 * (1.0 - value) * (unit_chance - chance) / (1.0 - chance)
-    se = math.sqrt(float(np.sum((unit - value) ** 2)) / (n * (n - 1)))
-    half = float(scipy.stats.t.ppf(0.5 * (1 + check_level(level)), n - 1)) * se
+    found = clustered_mean(unit, None if people is None else person, level=level)
+    half, se = found.upper - found.value, found.se
     name = "AC1" if weights == "identity" else f"AC2, {weights} weights"
-    method = f"Gwet's {name}; t interval over units"
+    method = f"Gwet's {name}; t interval over {'units' if people is None else 'people'}"
     return Estimate(value, value - half, min(1.0, value + half), n=n, method=method, se=se, level=level)
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.stats
 from numpy.typing import ArrayLike
 
 from kerfmark.errors import EvidenceError, InputError
+from kerfmark.statistics.clustered import clustered_mean
 from kerfmark.statistics.estimates import Estimate, FloatArray, as_pairs, check_level
 from kerfmark.statistics.intervals import coverage_factor
 
@@ -66,7 +67,12 @@ class Equivalence:
 
 
 def bland_altman(
-    first: ArrayLike, second: ArrayLike, *, multiplier: float | None = None, level: float = 0.95
+    first: ArrayLike,
+    second: ArrayLike,
+    *,
+    people: ArrayLike | None = None,
+    multiplier: float | None = None,
+    level: float = 0.95,
 ) -> BlandAltman:
     """Bias and limits of agreement of two methods, with intervals.
 
@@ -76,6 +82,8 @@ def bland_altman(
     ----------
     first, second : (n,) float arrays
         The same pieces by both methods.
+    people : (n,) array, optional
+        Whose pieces, where one person has several; errors are then over people.
     multiplier : float, optional
         Standard deviations from bias to limit; 1.96 unless given (the paper of 1986 used 2).
     level : float
@@ -105,13 +113,13 @@ def bland_altman(
     k = coverage_factor(0.95) if multiplier is None else multiplier
     bias, sd = float(d.mean()), float(d.std(ddof=1))
     t = float(scipy.stats.t.ppf(0.5 * (1 + check_level(level)), n - 1))
-    se, se_limit = sd / math.sqrt(n), math.sqrt(3.0 / n) * sd
+    mean = replace(clustered_mean(d, people, level=level), method="mean difference; t interval")
+    se_limit = math.sqrt(3.0) * float(mean.se or 0.0)
     words = f"limits of agreement, bias ± {k:.3g} SD; t interval"
 
     def limit(at: float) -> Estimate:
         return Estimate(at, at - t * se_limit, at + t * se_limit, n=n, method=words, se=se_limit, level=level)
 
-    mean = Estimate(bias, bias - t * se, bias + t * se, n=n, method="mean difference; t interval", se=se, level=level)
     slope = _slope_on_mean(x, y, level)
     return BlandAltman(mean, limit(bias - k * sd), limit(bias + k * sd), sd, slope, n)
 

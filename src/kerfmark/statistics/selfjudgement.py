@@ -7,13 +7,14 @@ Noise alone makes weak learners look as if they overrated themselves in those.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import scipy.stats
 from numpy.typing import ArrayLike
 
 from kerfmark.errors import EvidenceError, InputError
+from kerfmark.statistics.clustered import clustered_mean
 from kerfmark.statistics.comparison import concordance, line_fit
 from kerfmark.statistics.estimates import Estimate, FloatArray, as_pairs, as_vector, check_level
 from kerfmark.statistics.intervals import wilson_interval
@@ -108,7 +109,9 @@ class JudgedWell:
     wrong_fail: float
 
 
-def self_judgement(own: ArrayLike, measured: ArrayLike, *, level: float = 0.95) -> SelfJudgement:
+def self_judgement(
+    own: ArrayLike, measured: ArrayLike, *, people: ArrayLike | None = None, level: float = 0.95
+) -> SelfJudgement:
     """Own marks against measured ones: bias, mean absolute error, concordance and the parts of the error.
 
     Trust the bias of a cohort from twenty pairs; of one learner over several attempts, never from one.
@@ -117,6 +120,9 @@ def self_judgement(own: ArrayLike, measured: ArrayLike, *, level: float = 0.95) 
     ----------
     own, measured : (n,) float arrays
         The same pieces.
+    people : (n,) array, optional
+        Whose, where one person has several; errors of bias and mean absolute error are then over people, and
+        concordance has no interval.
     level : float
 
     Returns
@@ -140,37 +146,26 @@ def self_judgement(own: ArrayLike, measured: ArrayLike, *, level: float = 0.95) 
     """
     s, m = as_pairs(own, measured, names=("own", "measured"))
     n, d = len(s), s - m
-    t = float(scipy.stats.t.ppf(0.5 * (1 + check_level(level)), n - 1))
-    bias, sd = float(d.mean()), float(d.std(ddof=1))
-    se = sd / math.sqrt(n)
-    absolute = np.abs(d)
-    se_abs = float(absolute.std(ddof=1)) / math.sqrt(n)
-    mae = float(absolute.mean())
+    check_level(level)
+    sd = float(d.std(ddof=1))
+    over = " over people" if people is not None else ""
+    bias = replace(clustered_mean(d, people, level=level), method=f"own less measured; t interval{over}")
+    off = clustered_mean(np.abs(d), people, level=level)
+    mae = replace(off, lower=max(0.0, off.lower), method=f"mean absolute error; t interval{over}")
     try:
         agreed: Estimate | str = concordance(s, m, level=level)
+        if people is not None and isinstance(agreed, Estimate):
+            agreed = Estimate(
+                agreed.value, math.nan, math.nan, n=n, method="Lin's concordance; no interval", level=level
+            )
     except EvidenceError as why:
         agreed = str(why)
     ss, sm = float(s.std()), float(m.std())
     shared = float(np.mean((s - s.mean()) * (m - m.mean())))
-    parts = ErrorParts(float(np.mean(d**2)), bias**2, (ss - sm) ** 2, 2.0 * (ss * sm - shared))
-    bottom = ss**2 + sm**2 + bias**2
-    return SelfJudgement(
-        Estimate(bias, bias - t * se, bias + t * se, n=n, method="own less measured; t interval", se=se, level=level),
-        sd,
-        Estimate(
-            mae,
-            max(0.0, mae - t * se_abs),
-            mae + t * se_abs,
-            n=n,
-            method="mean absolute error; t interval",
-            se=se_abs,
-            level=level,
-        ),
-        agreed,
-        2.0 * ss * sm / bottom if bottom > 0.0 else math.nan,
-        parts,
-        n,
-    )
+    parts = ErrorParts(float(np.mean(d**2)), bias.value**2, (ss - sm) ** 2, 2.0 * (ss * sm - shared))
+    bottom = ss**2 + sm**2 + bias.value**2
+    closeness = 2.0 * ss * sm / bottom if bottom > 0.0 else math.nan
+    return SelfJudgement(bias, sd, mae, agreed, closeness, parts, n)
 
 
 def heteroscedasticity(own: ArrayLike, measured: ArrayLike) -> tuple[Estimate, Estimate]:
