@@ -12,6 +12,8 @@ import numpy as np
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.prepared import Prepared
 from kerfmark.exercise.tables import Source
+from kerfmark.geometry.edges import components
+from kerfmark.geometry.mesh import submesh, volume_mm3
 from kerfmark.instruments import Instrument, instrument
 from kerfmark.intake.motions import Rig, read_motion, read_rig
 from kerfmark.records import Alignment, CutField, Grid, Motion, Piece, Remark, Surface
@@ -23,6 +25,9 @@ __all__ = ["GRID_UM_LIMITS", "Recorded", "piece_of", "read_recorded"]
 GRID_UM_LIMITS = (5.0, 1000.0)
 GRID_NOISE = 0.1
 """Root mean square error of a surface read off the grid, as a part of its spacing."""
+BELOW_CUT_MM = 3.0
+"""How much of a root below the cut is kept: what a scan would show, and more than any reading looks at."""
+LEAST_LOOSE_MM3 = 0.005
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,18 +104,19 @@ def piece_of(
 
     cut = swept(prepared.subject_grid, progress)
     cuts = {side: swept(grid, lambda _share: None) for side, grid in prepared.neighbour_grids.items()}
+    surface, loose = _standing(cut_surface(cut, prepared.subject_grid).surface, prepared, cut)
     left = {
         side: _as_left(field, prepared.neighbour_grids[side], prepared.neighbours[side]) for side, field in cuts.items()
     }
     return Piece(
         kind="motion",
         sha256=motion.sha256,
-        surface=cut_surface(cut, prepared.subject_grid).surface,
+        surface=surface,
         alignment=_alignment(recorded),
         noise_um=math.hypot(source.noise_um, GRID_NOISE * grid_um),
         trueness_um=source.trueness_um,
         neighbours=left,
-        remarks=_remarks(motion, cut, prepared, name=name),
+        remarks=(*_remarks(motion, cut, prepared, name=name), *_loose_remark(loose, name)),
         motion=motion,
         cut=cut,
         neighbour_cuts=cuts,
@@ -126,6 +132,30 @@ def _as_left(field: CutField, body: Grid, surface: Surface) -> Surface:
     """A neighbour as the tool left it; its own surface where nothing was cut from it."""
     touched = field.distance_mm.size > 0 and bool((field.distance_mm < 0.0).any())
     return cut_surface(field, body).surface if touched else surface
+
+
+def _standing(surface: Surface, prepared: Prepared, cut: CutField) -> tuple[Surface, float]:
+    """What is left standing: the largest part, of a tooth without the root far below the cut; and mm³ that fell off.
+
+    What the sweep parted from the body on all sides has nothing to hold it.
+    """
+    parts = components(surface)
+    body = parts[0] if len(parts) > 1 else surface
+    loose = sum(volume_mm3(part) for part in parts[1:])
+    if prepared.exercise.tooth is None or not (cut.distance_mm <= 0.0).any():
+        return body, loose
+    edge = cut.distance_mm.shape[1]
+    touched = cut.blocks[(cut.distance_mm <= 0.0).any(axis=(1, 2, 3))]
+    lowest = cut.origin_mm[2] + cut.spacing_mm * edge * float(touched[:, 2].min()) - BELOW_CUT_MM
+    heights = body.vertices_mm[body.faces, 2].min(axis=1)
+    return submesh(body, heights > lowest), loose
+
+
+def _loose_remark(loose: float, name: str) -> tuple[Remark, ...]:
+    if loose < LEAST_LOOSE_MM3:
+        return ()
+    words = f"{loose:.2f} mm³ were cut off on all sides without being swept away; they count as removed"
+    return (Remark("fell-off", printable(name, limit=120), words),)
 
 
 def _alignment(recorded: Recorded) -> Alignment:
