@@ -173,20 +173,30 @@ def simulate(
     out: Annotated[
         Path,
         typer.Option(
-            "--out", metavar="FILE", help="Where to write the simulated scan: .stl, .ply, .obj, .3mf or .glb."
+            "--out",
+            metavar="FILE",
+            help="Where to write it: .stl, .ply, .obj, .3mf or .glb a simulated scan, .parquet or .csv a simulated motion.",
         ),
     ],
     level: Annotated[str, typer.Option(metavar="LEVEL", help="novice, middle or able.")] = "middle",
     seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same piece.", min=0)] = 0,
+    hand: Annotated[str, typer.Option(metavar="HAND", help="Of a motion: right or left.")] = "right",
 ) -> None:
-    """Make a simulated scan of a piece of a built-in exercise, to try things out with."""
-    from kerfmark.demo.learners import simulated_piece
+    """Make a simulated scan or recorded motion of a piece of a built-in exercise, to try things out with."""
     from kerfmark.settings import read_settings
 
     _check_writable(out)
-    progress = Progress()
-    progress("cutting and scanning a simulated piece")
-    simulated_piece(exercise, level=level, seed=seed, settings=read_settings()).write(out)
+    progress, settings = Progress(), read_settings()
+    if out.suffix.lower() in (".parquet", ".csv"):
+        from kerfmark.demo.operators import write_simulated_motion
+
+        progress("simulating an operator")
+        write_simulated_motion(out, exercise, level=level, seed=seed, settings=settings, hand=hand)
+    else:
+        from kerfmark.demo.learners import simulated_piece
+
+        progress("cutting and scanning a simulated piece")
+        simulated_piece(exercise, level=level, seed=seed, settings=settings).write(out)
     progress.done()
     typer.echo(f"{out}: simulated piece, {level}, seed {seed}")
 

@@ -6,7 +6,7 @@ import multiprocessing
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -99,4 +99,11 @@ def _assess_one(index: int, job: PieceJob) -> PieceResult:
         write_reports(assessment, prepared, loaded, html=job.html, pdf=job.pdf, labels=job.labels)
     except KerfmarkError as failure:
         return PieceResult(index, None, str(failure))
-    return PieceResult(index, assessment, None)
+    return PieceResult(index, _without_cut(assessment), None)
+
+
+def _without_cut(assessment: Assessment) -> Assessment:
+    """A recorded piece without its cut fields, which are tens of megabytes and stay with the worker that used them."""
+    if assessment.piece.cut is None:
+        return assessment
+    return replace(assessment, piece=replace(assessment.piece, cut=None, neighbour_cuts={}))

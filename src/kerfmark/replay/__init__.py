@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from kerfmark.replay.removal import removal
-from kerfmark.replay.surface import cut_surface
 from kerfmark.replay.replaying import replay
+from kerfmark.replay.surface import cut_surface
 
 __all__ = ["cut_surface", "removal", "replay"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -14,7 +15,7 @@ from kerfmark.exercise.builtin.crowns import CrownSpec
 from kerfmark.records import Motion
 from kerfmark.settings import Settings
 
-__all__ = ["HANDS", "RATE_HZ", "SimulatedMotion", "simulated_motion"]
+__all__ = ["HANDS", "RATE_HZ", "SimulatedMotion", "simulated_motion", "write_simulated_motion"]
 
 RATE_HZ = 250.0
 HANDS = {"right": 1.0, "left": -1.0}
@@ -80,3 +81,16 @@ def simulated_motion(
         else:
             strokes = line_strokes(spec, level, rng, side=HANDS[hand])
     return SimulatedMotion(performed(strokes, of, rng, rate_hz=rate_hz), level, hand, faults)
+
+
+def write_simulated_motion(
+    path: Path, exercise: str, *, level: str, seed: int, settings: Settings, hand: str = "right"
+) -> SimulatedMotion:
+    """Simulate a motion, write it as Parquet or CSV in the exercise's files' frame, and give it back."""
+    from kerfmark.intake.motions import write_motion
+    from kerfmark.pipeline import open_exercise
+
+    simulated = simulated_motion(exercise, level=level, seed=seed, settings=settings, hand=hand)
+    loaded, _prepared = open_exercise(exercise, settings=settings)
+    write_motion(path, simulated.motion, loaded.exercise)
+    return simulated

@@ -1,0 +1,94 @@
+"""Simulated operators: reproducible, handed, as unsteady as they are meant to be, and as spread out as measured students are."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from kerfmark.demo.hands import LEVELS, strayed_plan
+from kerfmark.demo.operators import simulated_motion, write_simulated_motion
+from kerfmark.demo.operators.hand import STEADINESS, Stroke, performed
+from kerfmark.errors import InputError
+from kerfmark.exercise.builtin.crowns import CROWNS, _plain_plan
+from kerfmark.intake.motions import read_motion
+from kerfmark.measurement.process.strokes import strokes, tremor_rms
+from kerfmark.pipeline import open_exercise
+
+
+def test_the_same_seed_gives_the_same_motion_and_another_gives_another(settings):
+    a, b, c = (simulated_motion("straight-line", level="middle", seed=n, settings=settings).motion for n in (4, 4, 5))
+    assert np.array_equal(a.tip_mm, b.tip_mm)
+    assert np.array_equal(a.orientation, b.orientation)
+    assert not np.array_equal(a.tip_mm[:50], c.tip_mm[:50])
+
+
+def test_a_left_hand_leans_the_other_way_and_goes_the_other_way(settings):
+    right, left = (
+        simulated_motion("straight-line", level="novice", seed=1, settings=settings, hand=h).motion
+        for h in ("right", "left")
+    )
+    lean = [
+        2.0 * (m.orientation[:, 1] * m.orientation[:, 3] + m.orientation[:, 0] * m.orientation[:, 2])
+        for m in (right, left)
+    ]
+    assert np.mean(lean[0]) > 0.02 > -0.02 > np.mean(lean[1])
+    assert right.tip_mm[0, 0] * left.tip_mm[0, 0] < 0.0
+
+
+@pytest.mark.parametrize(("words", "message"), [
+    ({"exercise": "spoon"}, "not a built-in exercise"),
+    ({"level": "master"}, "level is 'master', expected one of able, middle, novice"),
+    ({"hand": "both"}, "hand is 'both', expected right or left"),
+    ({"exercise": "anterior-crown-11"}, "motion of a front tooth is not simulated"),
+])  # fmt: skip
+def test_what_is_not_simulated_is_refused(settings, words, message):
+    with pytest.raises(InputError, match=message):
+        simulated_motion(**({"exercise": "straight-line", "level": "able", "seed": 0, "settings": settings} | words))
+
+
+@pytest.mark.parametrize("level", STEADINESS)
+def test_the_tremor_is_that_of_the_level(level):
+    # A slow straight way 60 s long: what lies between 6 and 12 Hz is the tremor that was put in.
+    way = np.column_stack([np.linspace(0.0, 60.0, 50), np.zeros(50), np.zeros(50)])
+    of = STEADINESS[level]
+    motion = performed(
+        [Stroke(way, np.tile([0.0, 0.0, 1.0], (50, 1)), 1.0, "round 1.0")], of, np.random.default_rng(2), rate_hz=250.0
+    )
+    assert 1000.0 * tremor_rms(strokes(motion)) == pytest.approx(of.tremor_um, rel=0.2)
+
+
+def test_steadier_levels_tremble_less_pause_less_and_go_faster():
+    able, middle, novice = (STEADINESS[name] for name in ("able", "middle", "novice"))
+    for name in ("tremor_um", "wander_um", "lean_deg", "pause_chance", "slip_chance"):
+        assert getattr(able, name) < getattr(middle, name) < getattr(novice, name)
+    assert able.pace > middle.pace > novice.pace
+
+
+def test_cohorts_converge_as_measured_students_do():
+    # Source: South African students on practice teeth, n = 75, mesiodistal: 15.38 ± 6.68 degrees, 33 % within 6 to 12 degrees
+    # (trade facts E4 [seen]); UK students' dies are skewed to the right (24.2 ± 11.95, of which 26 % within 6 to 15).
+    rng = np.random.default_rng(11)
+    found = []
+    for level in LEVELS:
+        for _ in range(400):
+            plan, _faults = strayed_plan(_plain_plan(CROWNS[0]), LEVELS[level], rng)
+            found.append(plan.taper_deg["mesial"] + plan.taper_deg["distal"])
+    found = np.array(found)
+    assert found.mean() == pytest.approx(
+        15.38, abs=2.0 * 6.68 / np.sqrt(75)
+    )  # two standard errors of the published mean
+    # The 95 % interval of a standard deviation of 75 is 0.86 to 1.19 of it (chi-square).
+    assert 0.86 * 6.68 < found.std() < 1.19 * 6.68
+    skew = float(np.mean((found - found.mean()) ** 3) / found.std() ** 3)
+    assert skew > 0.3
+    assert np.mean((found >= 6.0) & (found <= 12.0)) == pytest.approx(0.33, abs=2.0 * np.sqrt(0.33 * 0.67 / 75))
+
+
+def test_a_simulated_motion_written_as_csv_or_parquet_reads_back_without_a_warning(settings, tmp_path):
+    loaded, _ = open_exercise("straight-line", settings=settings)
+    for suffix in ("csv", "parquet"):
+        path = tmp_path / f"motion.{suffix}"
+        made = write_simulated_motion(path, "straight-line", level="novice", seed=3, settings=settings)
+        motion = read_motion(path, loaded.exercise)
+        assert motion.remarks == ()
+        np.testing.assert_allclose(motion.tip_mm, made.motion.tip_mm, atol=1e-9)
