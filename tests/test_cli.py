@@ -9,12 +9,14 @@ import jsonschema
 import pytest
 
 from kerfmark.demo.learners import simulated_piece
+from kerfmark.settings import compiled_dir
 
 
 def run(*arguments, settings, cwd):
     """Run the command in a process of its own."""
     environment = {
         "KERFMARK_CACHE_DIR": str(settings.cache_dir),
+        "KERFMARK_COMPILED_DIR": str(compiled_dir()),
         "PATH": "/usr/bin:/bin",
         "HOME": str(cwd),
         "COLUMNS": "100",
@@ -24,7 +26,7 @@ def run(*arguments, settings, cwd):
     environment |= {
         k: v
         for k, v in os.environ.items()
-        if k in ("PYTHONPATH", "LANG", "LD_LIBRARY_PATH", "TMPDIR", "NUMBA_CACHE_DIR")
+        if k in ("PYTHONPATH", "LANG", "LD_LIBRARY_PATH", "TMPDIR", "KERFMARK_COMPILED_DIR")
     }
     return subprocess.run(
         [sys.executable, "-m", "kerfmark", *map(str, arguments)],

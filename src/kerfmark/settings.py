@@ -10,7 +10,7 @@ import platformdirs
 
 from kerfmark.errors import InputError, printable
 
-__all__ = ["Limits", "Settings", "read_settings"]
+__all__ = ["Limits", "Settings", "compiled_dir", "read_settings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +70,14 @@ def read_settings() -> Settings:
         **{f.name: _whole(f"KERFMARK_LIMIT_{f.name.upper()}", getattr(Limits(), f.name)) for f in fields(Limits)}
     )
     return Settings(Path(cache_dir), _whole("KERFMARK_THREADS", os.cpu_count() or 1), limits)
+
+
+def compiled_dir() -> Path:
+    """Where compiled loops are kept: `KERFMARK_COMPILED_DIR`, else a folder in the user's cache.
+
+    Asked by `kernels.compiled` alone, at the first loop called: machine code belongs to the machine, not to a run's settings.
+    """
+    return Path(os.environ.get("KERFMARK_COMPILED_DIR") or Path(platformdirs.user_cache_dir("kerfmark")) / "compiled")
 
 
 def _whole(name: str, default: int) -> int:

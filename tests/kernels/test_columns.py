@@ -119,3 +119,18 @@ def test_patches_are_those_of_another_library():
     # Source: scipy.ndimage.label with its default cross, which numbers in the same order.
     mask = from_numpy(5).random((60, 40)) < 0.55
     assert (columns.patches(mask) == scipy.ndimage.label(mask)[0]).all()
+
+
+def test_what_lies_beside_patches_is_that_of_the_plain_twin():
+    rng = from_numpy(5)
+    for _ in range(20):
+        gap, cut, inside = rng.random((14, 17)) < 0.25, rng.random((14, 17)) < 0.5, rng.random((14, 17)) < 0.9
+        inside |= gap  # a gap is a column through the subject that the scan did not see
+        number = columns.patches(gap)
+        near, near_cut, at_edge = columns.beside_patches(number, cut, inside)
+        for patch in range(1, number.max() + 1):
+            hole = number == patch
+            ring = scipy.ndimage.binary_dilation(hole, iterations=2) & ~gap
+            assert near[patch] == ring.sum()
+            assert near_cut[patch] == (ring & cut).sum()
+            assert at_edge[patch] == (scipy.ndimage.binary_dilation(hole) & ~inside).any()

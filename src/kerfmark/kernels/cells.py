@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["area_vectors_in_cells", "directions_at", "nearest_sorted", "sort_into_cells", "systematic_samples"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _cell(value: float, low: float, width: float, count: int) -> int:
     return min(max(int((value - low) / width), 0), count - 1)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def sort_into_cells(points: FloatArray, low: FloatArray, width: float, shape: IntArray) -> tuple[IntArray, IntArray]:
     """`starts` (cells + 1,) and `order`: the points of cell c are order[starts[c]:starts[c + 1]]."""
     ny, nz = shape[1], shape[2]
@@ -35,7 +35,7 @@ def sort_into_cells(points: FloatArray, low: FloatArray, width: float, shape: In
     return starts, order
 
 
-@njit(cache=True, nogil=True)
+@loop
 def nearest_sorted(
     queries: FloatArray,
     points: FloatArray,
@@ -68,7 +68,7 @@ def nearest_sorted(
     return nearest
 
 
-@njit(cache=True, nogil=True)
+@loop
 def area_vectors_in_cells(
     vertices: FloatArray, faces: IntArray, low: FloatArray, width: float, shape: IntArray
 ) -> FloatArray:
@@ -87,7 +87,7 @@ def area_vectors_in_cells(
     return sums
 
 
-@njit(cache=True, nogil=True)
+@loop
 def directions_at(
     queries: FloatArray, vectors: FloatArray, low: FloatArray, width: float, shape: IntArray
 ) -> FloatArray:
@@ -104,7 +104,7 @@ def directions_at(
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def systematic_samples(vertices: FloatArray, faces: IntArray, areas: FloatArray, count: int) -> FloatArray:
     """`count` points, one every so much area in the order of the faces.
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["closest_in_tree", "closest_on_triangle", "closest_points", "discs_around"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def closest_on_triangle(corners: FloatArray, t: int, x: float, y: float, z: float) -> tuple[float, float, float, int]:
     """Closest point of triangle `t` and the feature it lies on: corner 0–2, side 3–5 (from corner k − 3), inside 6.
 
@@ -53,7 +53,7 @@ def closest_on_triangle(corners: FloatArray, t: int, x: float, y: float, z: floa
     return ax + s * ux + r * vx, ay + s * uy + r * vy, az + s * uz + r * vz, 6
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _box_square(boxes: FloatArray, node: int, x: float, y: float, z: float) -> float:
     dx = max(boxes[node, 0] - x, 0.0, x - boxes[node, 3])
     dy = max(boxes[node, 1] - y, 0.0, y - boxes[node, 4])
@@ -61,7 +61,7 @@ def _box_square(boxes: FloatArray, node: int, x: float, y: float, z: float) -> f
     return dx * dx + dy * dy + dz * dz
 
 
-@njit(cache=True, nogil=True)
+@loop
 def discs_around(corners: FloatArray) -> FloatArray:
     """Per triangle the disc in its plane that holds it: centre, unit normal (0 without area), squared radius (m, 7)."""
     out = np.empty((corners.shape[0], 7))
@@ -86,7 +86,7 @@ def discs_around(corners: FloatArray) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _beyond_disc(discs: FloatArray, t: int, x: float, y: float, z: float, best: float) -> bool:
     """Whether the disc around triangle `t` is surely farther away than the root of `best`.
 
@@ -100,7 +100,7 @@ def _beyond_disc(discs: FloatArray, t: int, x: float, y: float, z: float, best: 
     return excess * excess > 4.0 * discs[t, 6] * (best - height * height) * (1.0 + 1e-9)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def closest_in_tree(
     boxes: FloatArray,
     levels: int,
@@ -161,7 +161,7 @@ def closest_in_tree(
     return found, feature, best, fx, fy, fz
 
 
-@njit(cache=True, nogil=True)
+@loop
 def closest_points(
     boxes: FloatArray,
     levels: int,

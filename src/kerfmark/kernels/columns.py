@@ -10,10 +10,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-__all__ = ["find_crossings", "lengths_removed", "patches", "sort_crossings"]
+from kerfmark.kernels.compiled import loop
+
+__all__ = ["beside_patches", "find_crossings", "lengths_removed", "patches", "sort_crossings"]
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
@@ -22,7 +23,7 @@ EDGES = 128
 """Most crossings told apart along one column, all solids together."""
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _left_of(ax: float, ay: float, bx: float, by: float, x: float, y: float) -> bool:
     """Whether (x, y) lies left of a → b; a point on the line belongs to one side only, whichever way it is walked."""
     if ax < bx or (ax == bx and ay < by):
@@ -30,7 +31,7 @@ def _left_of(ax: float, ay: float, bx: float, by: float, x: float, y: float) -> 
     return not bool((ax - bx) * (y - by) - (ay - by) * (x - bx) >= 0.0)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _holds(corner: _Floats, x: float, y: float, upward: bool) -> bool:
     """Whether a triangle seen from above holds (x, y); neighbours never both do, nor both not."""
     for e in range(3):
@@ -40,7 +41,7 @@ def _holds(corner: _Floats, x: float, y: float, upward: bool) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _load(points: _Floats, faces: NDArray[np.int32], f: int, corner: _Floats) -> float:
     """Copy a triangle's corners; twice its area as seen from above, positive where it faces up."""
     for k in range(3):
@@ -49,7 +50,7 @@ def _load(points: _Floats, faces: NDArray[np.int32], f: int, corner: _Floats) ->
     return (corner[3] - corner[0]) * (corner[7] - corner[1]) - (corner[6] - corner[0]) * (corner[4] - corner[1])
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _span(a: float, b: float, c: float, origin: float, spacing: float, count: int) -> tuple[int, int]:
     """First and one past the last lattice line that a triangle may reach; a hair wide, as the division rounds."""
     low = int(np.ceil((min(a, b, c) - origin) / spacing - 1e-6))
@@ -57,7 +58,7 @@ def _span(a: float, b: float, c: float, origin: float, spacing: float, count: in
     return max(low, 0), min(high, count - 1) + 1
 
 
-@njit(cache=True, nogil=True)
+@loop
 def find_crossings(
     points: _Floats, faces: NDArray[np.int32], origin: _Floats, spacing: float, nx: int, ny: int
 ) -> tuple[NDArray[np.int32], _Floats, _Flags]:
@@ -91,14 +92,14 @@ def find_crossings(
     return column[:count], height[:count], upward[:count]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _grown(array: NDArray[Any], room: int) -> NDArray[Any]:
     larger = np.empty(room, array.dtype)
     larger[: array.size] = array
     return larger
 
 
-@njit(cache=True, nogil=True)
+@loop
 def sort_crossings(
     column: NDArray[np.int32], height: _Floats, upward: _Flags, columns: int
 ) -> tuple[_Ints, _Floats, _Flags]:
@@ -121,7 +122,7 @@ def sort_crossings(
     return starts, heights, ups
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _sampled(grid: NDArray[np.float32], at: _Floats) -> float:
     """Trilinear value at voxel coordinates, those of the nearest voxel inside the grid."""
     i = min(max(int(np.floor(at[0])), 0), grid.shape[0] - 2)
@@ -137,7 +138,7 @@ def _sampled(grid: NDArray[np.float32], at: _Floats) -> float:
     return total
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _deep(
     grid: NDArray[np.float32], foot: _Floats, step: _Floats, top: float, bottom: float, least: float, at: _Floats
 ) -> bool:
@@ -153,7 +154,7 @@ def _deep(
     return False
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _inside(heights: _Floats, upward: _Flags, first: int, end: int, z: float) -> bool:
     """Whether height z of a column lies in material: the nearest crossing above it faces up."""
     found = False
@@ -164,7 +165,7 @@ def _inside(heights: _Floats, upward: _Flags, first: int, end: int, z: float) ->
     return found
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _edges(starts: _Ints, heights: _Floats, solids: int, columns: int, c: int, edges: _Floats) -> int:
     """Every different height at which column c crosses anything, from the top down; how many there are."""
     count = 0
@@ -184,7 +185,7 @@ def _edges(starts: _Ints, heights: _Floats, solids: int, columns: int, c: int, e
     return count
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _label(starts: _Ints, heights: _Floats, upward: _Flags, solids: int, columns: int, c: int, z: float) -> int:
     """−1 outside the subject, 0 in no layer, else the number of the last layer that holds height z, from 1."""
     if not _inside(heights, upward, starts[c], starts[c + 1], z):
@@ -195,7 +196,7 @@ def _label(starts: _Ints, heights: _Floats, upward: _Flags, solids: int, columns
     return 0
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _keep_deep_runs(gone: _Flags, deep: _Flags, count: int) -> None:
     """Of each unbroken run of removed stretches keep all, where any of it is deep, or none."""
     first = 0
@@ -209,7 +210,7 @@ def _keep_deep_runs(gone: _Flags, deep: _Flags, count: int) -> None:
         first = end + 1
 
 
-@njit(cache=True, nogil=True)
+@loop
 def lengths_removed(
     starts: _Ints,
     heights: _Floats,
@@ -260,7 +261,7 @@ def lengths_removed(
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def patches(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
     """Numbers of the patches of true cells that share sides: 1, 2, … by their first cells, 0 elsewhere."""
     nx, ny = mask.shape
@@ -283,3 +284,38 @@ def patches(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
                     stack[used] = a * ny + b
                     used += 1
     return number
+
+
+@loop
+def beside_patches(
+    number: NDArray[np.int32], cut: NDArray[np.bool_], inside: NDArray[np.bool_]
+) -> tuple[_Ints, _Ints, _Flags]:
+    """Per patch: cells of no patch within two steps of it, how many of them are cut, whether it touches the outside."""
+    nx, ny = number.shape
+    count = 0
+    for i in range(nx):
+        for j in range(ny):
+            count = max(count, number[i, j])
+    near, near_cut = np.zeros(count + 1, np.int64), np.zeros(count + 1, np.int64)
+    at_edge = np.zeros(count + 1, np.bool_)
+    met = np.zeros(12, np.int32)
+    for i in range(nx):
+        for j in range(ny):
+            different = 0
+            for di in range(-2, 3):
+                for dj in range(-2 + abs(di), 3 - abs(di)):
+                    a, b = i + di, j + dj
+                    if a < 0 or b < 0 or a >= nx or b >= ny or number[a, b] == 0:
+                        continue
+                    patch = number[a, b]
+                    if not inside[i, j] and abs(di) + abs(dj) == 1:
+                        at_edge[patch] = True
+                    known = number[i, j] != 0
+                    for k in range(different):
+                        known = known or met[k] == patch
+                    if not known:
+                        met[different] = patch
+                        different += 1
+                        near[patch] += 1
+                        near_cut[patch] += int(cut[i, j])
+    return near, near_cut, at_edge

@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["inside", "rule_all"]
 
 ROOT_HALF = math.sqrt(0.5)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def inside(value: float, u: float, lower: float, upper: float) -> float:
     """Normal probability between two limits; with u = 0, 1 inside or on them and 0 outside."""
     if u == 0.0:
@@ -26,7 +27,7 @@ def inside(value: float, u: float, lower: float, upper: float) -> float:
     return 1.0 - 0.5 * (math.erfc(-a) + math.erfc(b))
 
 
-@njit(cache=True, nogil=True)
+@loop
 def rule_all(
     values: NDArray[np.float64],
     u: NDArray[np.float64],

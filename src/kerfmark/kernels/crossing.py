@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["count_crossings", "triangles_cross"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _side(corners: FloatArray, t: int, u: int, k: int) -> float:
     """Six times the volume between triangle `t` and corner `k` of triangle `u`."""
     ox, oy, oz = corners[u, 3 * k], corners[u, 3 * k + 1], corners[u, 3 * k + 2]
@@ -20,7 +20,7 @@ def _side(corners: FloatArray, t: int, u: int, k: int) -> float:
     return ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _turn(corners: FloatArray, u: int, p: int, q: int, t: int, a: int, b: int) -> float:
     """Six times the volume between side p–q of triangle `u` and side a–b of triangle `t`."""
     ox, oy, oz = corners[u, 3 * p], corners[u, 3 * p + 1], corners[u, 3 * p + 2]
@@ -30,7 +30,7 @@ def _turn(corners: FloatArray, u: int, p: int, q: int, t: int, a: int, b: int) -
     return dx * (ay * bz - az * by) + dy * (az * bx - ax * bz) + dz * (ax * by - ay * bx)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _side_pierces(corners: FloatArray, u: int, t: int) -> bool:
     """Whether a side of triangle `u` passes through the inside of triangle `t`."""
     heights = (_side(corners, t, u, 0), _side(corners, t, u, 1), _side(corners, t, u, 2))
@@ -44,13 +44,13 @@ def _side_pierces(corners: FloatArray, u: int, t: int) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True)
+@loop
 def triangles_cross(corners: FloatArray, t: int, u: int) -> bool:
     """Whether two triangles cut through each other; touching and lying in one plane do not count."""
     return _side_pierces(corners, t, u) or _side_pierces(corners, u, t)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _share_corner(faces: IntArray, f: int, g: int) -> bool:
     for i in range(3):
         for j in range(3):
@@ -59,7 +59,7 @@ def _share_corner(faces: IntArray, f: int, g: int) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True)
+@loop
 def count_crossings(
     boxes: FloatArray, levels: int, corners: FloatArray, order: IntArray, faces: IntArray, budget: int
 ) -> int:

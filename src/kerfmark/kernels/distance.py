@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from kerfmark.kernels.closest import closest_in_tree
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["fill_blocks", "flood_sign", "mark_blocks", "read_grid", "read_grid_and_slope", "side_of_surface"]
@@ -14,7 +14,7 @@ __all__ = ["fill_blocks", "flood_sign", "mark_blocks", "read_grid", "read_grid_a
 BLOCK = 4
 
 
-@njit(cache=True, nogil=True)
+@loop
 def mark_blocks(
     corners: FloatArray, origin: FloatArray, spacing: float, shape: IntArray, band: float
 ) -> NDArray[np.bool_]:
@@ -35,7 +35,7 @@ def mark_blocks(
     return marked
 
 
-@njit(cache=True, nogil=True)
+@loop
 def side_of_surface(
     t: int, feature: int, order: IntArray, faces: IntArray, edge_of: IntArray, units: FloatArray,
     edge_normals: FloatArray, corner_normals: FloatArray, dx: float, dy: float, dz: float,
@@ -54,7 +54,7 @@ def side_of_surface(
     return dx * corner_normals[v, 0] + dy * corner_normals[v, 1] + dz * corner_normals[v, 2]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def fill_blocks(
     values: NDArray[np.float32], blocks: IntArray, first: int, end: int, origin: FloatArray, spacing: float,
     band: float, boxes: FloatArray, levels: int, corners: FloatArray, discs: FloatArray, order: IntArray, faces: IntArray,
@@ -83,7 +83,7 @@ def fill_blocks(
                     values[i, j, k] = sign * np.sqrt(square)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def flood_sign(values: NDArray[np.float32], band: float, first_sign: float) -> None:
     """Set every nan to ± `band` with the sign of a neighbour; `first_sign` is that of voxel (0, 0, 0).
 
@@ -105,7 +105,7 @@ def flood_sign(values: NDArray[np.float32], band: float, first_sign: float) -> N
                     sign = values[i, j, k]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def read_grid(values: NDArray[np.float32], origin: FloatArray, spacing: float, points: FloatArray) -> FloatArray:
     """Trilinear value at each point, nan outside the grid."""
     out = np.full(points.shape[0], np.nan)
@@ -129,7 +129,7 @@ def read_grid(values: NDArray[np.float32], origin: FloatArray, spacing: float, p
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def read_grid_and_slope(
     values: NDArray[np.float32], origin: FloatArray, spacing: float, points: FloatArray
 ) -> tuple[FloatArray, FloatArray]:

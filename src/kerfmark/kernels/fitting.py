@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
+from kerfmark.kernels.solving import solve_positive
 
 __all__ = ["fillet_fit", "fillet_residuals", "total_least_squares"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def total_least_squares(points: NDArray[np.float64]) -> tuple[float, float, float, float, float]:
     """Line through (n, 2) points: a point on it (x, y), its unit direction (x, y), the root mean square off it."""
     n = points.shape[0]
@@ -26,7 +28,7 @@ def total_least_squares(points: NDArray[np.float64]) -> tuple[float, float, floa
     return mean_x, mean_y, along_x, along_y, np.sqrt(max(across, 0.0) / n)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def fillet_residuals(points: NDArray[np.float64], shape: NDArray[np.float64], residuals: NDArray[np.float64]) -> None:
     """Signed distance of (n, 2) points from line, arc and line, written into `residuals`; positive on the arc's side.
 
@@ -48,7 +50,7 @@ def fillet_residuals(points: NDArray[np.float64], shape: NDArray[np.float64], re
             residuals[i] = radius - np.hypot(inward, down)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def fillet_fit(
     points: NDArray[np.float64],
     first_guess: NDArray[np.float64],
@@ -62,7 +64,8 @@ def fillet_fit(
     n, k = points.shape[0], 5
     shape = np.minimum(np.maximum(first_guess, lowest), highest)
     here, there = np.empty(n), np.empty(n)
-    slopes = np.empty((n, k))
+    slopes, normal, pull, step_back = np.empty((n, k)), np.empty((k, k)), np.empty(k), np.empty(k)
+    trial, trial_cost = shape, np.inf
     fillet_residuals(points, shape, here)
     cost, damping = (here * here).sum(), 1e-3
     for _ in range(40):
@@ -75,14 +78,19 @@ def fillet_fit(
             moved[j] += step
             fillet_residuals(points, moved, there)
             slopes[:, j] = (there - here) / step
-        normal = slopes.T @ slopes
-        pull = slopes.T @ here
+        for i in range(k):
+            pull[i] = (slopes[:, i] * here).sum()
+            for j in range(i + 1):
+                normal[i, j] = normal[j, i] = (slopes[:, i] * slopes[:, j]).sum()
         better = False
         for _ in range(8):
             damped = normal.copy()
             for j in range(k):
                 damped[j, j] = normal[j, j] * (1.0 + damping) + 1e-9
-            trial = np.minimum(np.maximum(shape - np.linalg.solve(damped, pull), lowest), highest)
+            if not solve_positive(damped, pull, step_back):
+                damping *= 4.0
+                continue
+            trial = np.minimum(np.maximum(shape - step_back, lowest), highest)
             fillet_residuals(points, trial, there)
             trial_cost = (there * there).sum()
             if trial_cost < cost:

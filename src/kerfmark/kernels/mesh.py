@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "face_areas",
     "first_of_equal",
     "label_faces",
+    "middles_of",
     "part_sums",
     "signed_volume",
     "turn_consistently",
@@ -22,7 +23,7 @@ __all__ = [
 ]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
     """Per face its area."""
     out = np.empty(faces.shape[0])
@@ -35,7 +36,7 @@ def face_areas(vertices: FloatArray, faces: IntArray) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def unit_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:
     """Per face its unit normal, 0 where it has no area."""
     out = np.empty((faces.shape[0], 3))
@@ -50,7 +51,31 @@ def unit_normals(vertices: FloatArray, faces: IntArray) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
+def middles_of(
+    vertices: FloatArray, faces: IntArray, chosen: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Middles (k, 3), unit normals (k, 3) and areas (k,) of those of the chosen faces that have an area."""
+    middles, normals, areas = np.empty((chosen.size, 3)), np.empty((chosen.size, 3)), np.empty(chosen.size)
+    count = 0
+    for n in range(chosen.size):
+        f = chosen[n]
+        a, b, c = faces[f, 0], faces[f, 1], faces[f, 2]
+        ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
+        vx, vy, vz = vertices[c, 0] - vertices[a, 0], vertices[c, 1] - vertices[a, 1], vertices[c, 2] - vertices[a, 2]
+        x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        length = np.sqrt(x * x + y * y + z * z)
+        if length == 0.0:
+            continue
+        normals[count, 0], normals[count, 1], normals[count, 2] = x / length, y / length, z / length
+        for k in range(3):
+            middles[count, k] = (vertices[a, k] + vertices[b, k] + vertices[c, k]) / 3.0
+        areas[count] = 0.5 * length
+        count += 1
+    return middles[:count], normals[:count], areas[:count]
+
+
+@loop
 def part_sums(
     vertices: FloatArray,
     faces: IntArray,
@@ -88,7 +113,7 @@ def part_sums(
     return area, volume / 6.0, box
 
 
-@njit(cache=True, nogil=True)
+@loop
 def signed_volume(vertices: FloatArray, faces: IntArray, origin: FloatArray) -> float:
     """Sum of the signed tetrahedra between `origin` and the faces."""
     total = 0.0
@@ -101,7 +126,7 @@ def signed_volume(vertices: FloatArray, faces: IntArray, origin: FloatArray) -> 
     return total / 6.0
 
 
-@njit(cache=True, nogil=True)
+@loop
 def corner_angle_normals(vertices: FloatArray, faces: IntArray, units: FloatArray) -> FloatArray:
     """Per vertex the sum of its faces' unit normals, each weighted by the face's angle there (not yet unit)."""
     out = np.zeros((vertices.shape[0], 3))
@@ -125,7 +150,7 @@ def corner_angle_normals(vertices: FloatArray, faces: IntArray, units: FloatArra
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def edges_of_faces(faces: IntArray, vertex_count: int) -> tuple[IntArray, IntArray, IntArray, IntArray, IntArray]:
     """Edges, found by bucketing the faces' sides by their lower vertex.
 
@@ -173,7 +198,7 @@ def edges_of_faces(faces: IntArray, vertex_count: int) -> tuple[IntArray, IntArr
     return edge_of, ends[:edges].copy(), count[:edges].copy(), balance[:edges].copy(), first_two[:edges].copy()
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _root(parent: IntArray, item: int) -> int:
     while parent[item] != item:
         parent[item] = parent[parent[item]]
@@ -181,7 +206,7 @@ def _root(parent: IntArray, item: int) -> int:
     return item
 
 
-@njit(cache=True, nogil=True)
+@loop
 def label_faces(edge_of: IntArray, edge_count: int) -> tuple[IntArray, int]:
     """Number the connected parts (faces that share an edge); the label of each face and how many there are."""
     m = edge_of.shape[0]
@@ -208,7 +233,7 @@ def label_faces(edge_of: IntArray, edge_count: int) -> tuple[IntArray, int]:
     return label, parts
 
 
-@njit(cache=True, nogil=True)
+@loop
 def turn_consistently(
     faces: IntArray, edge_of: IntArray, count: IntArray, first_two: IntArray, areas: FloatArray
 ) -> NDArray[np.bool_]:
@@ -248,7 +273,7 @@ def turn_consistently(
     return turn
 
 
-@njit(cache=True, nogil=True)
+@loop
 def first_of_equal(words: NDArray[np.uint64]) -> tuple[IntArray, int]:
     """Number equal rows of `words` (n, 3) in order of first appearance; the number of each row and how many differ."""
     n = words.shape[0]
@@ -281,7 +306,7 @@ def first_of_equal(words: NDArray[np.uint64]) -> tuple[IntArray, int]:
     return number, found
 
 
-@njit(cache=True, nogil=True)
+@loop
 def border_loops(begin: IntArray, end: IntArray, vertex_count: int) -> tuple[IntArray, IntArray]:
     """Chain border edges begin → end into closed loops; the vertices of all loops and where each starts (loops + 1,).
 

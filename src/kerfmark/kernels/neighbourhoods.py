@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["cells_of", "means_within", "near_any", "over_local_planes"]
 
 Cells = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def cells_of(points: NDArray[np.float64], size: float) -> Cells:
     """Points (n, 3) sorted into cubes: their order, where each cube starts in it, the grid's corner and its shape."""
     n = points.shape[0]
     corner, shape = np.empty(3), np.empty(3, np.int64)
     for k in range(3):
-        corner[k] = points[:, k].min() if n else 0.0
-        shape[k] = int((points[:, k].max() - corner[k]) / size) + 1 if n else 1
+        low, high = (points[0, k], points[0, k]) if n else (0.0, 0.0)
+        for i in range(n):
+            low, high = min(low, points[i, k]), max(high, points[i, k])
+        corner[k] = low
+        shape[k] = int((high - low) / size) + 1
     starts = np.zeros(shape[0] * shape[1] * shape[2] + 1, np.int64)
     home = np.empty(n, np.int64)
     for i in range(n):
@@ -34,7 +38,7 @@ def cells_of(points: NDArray[np.float64], size: float) -> Cells:
     return order, starts, corner, shape
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _span(
     query: NDArray[np.float64], corner: NDArray[np.float64], shape: NDArray[np.int64], size: float
 ) -> NDArray[np.int64]:
@@ -47,7 +51,7 @@ def _span(
     return span
 
 
-@njit(cache=True, nogil=True)
+@loop
 def means_within(
     queries: NDArray[np.float64], points: NDArray[np.float64], values: NDArray[np.float64], radius: float
 ) -> NDArray[np.float64]:
@@ -75,7 +79,7 @@ def means_within(
     return means
 
 
-@njit(cache=True, nogil=True)
+@loop
 def near_any(queries: NDArray[np.float64], points: NDArray[np.float64], radius: float) -> NDArray[np.bool_]:
     """Whether any of the points lies within `radius` of each query."""
     near = np.zeros(queries.shape[0], np.bool_)
@@ -87,7 +91,7 @@ def near_any(queries: NDArray[np.float64], points: NDArray[np.float64], radius: 
     return near
 
 
-@njit(cache=True, nogil=True)
+@loop
 def over_local_planes(
     chosen: NDArray[np.int64], points: NDArray[np.float64], values: NDArray[np.float64], width: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -120,7 +124,13 @@ def over_local_planes(
                             moments[a, b] += weight * terms[a] * terms[b]
                     squares += weight * weight
         total = moments[0, 0]
-        if np.linalg.det(moments) > 1e-9 * total**3 * width**4:
-            over[q] = values[chosen[q]] - np.linalg.solve(moments, pulls)[0]
+        # Cramer's rule: the plane's height here is all that is asked for
+        first = moments[1, 1] * moments[2, 2] - moments[1, 2] * moments[2, 1]
+        second = moments[2, 1] * moments[0, 2] - moments[0, 1] * moments[2, 2]
+        third = moments[0, 1] * moments[1, 2] - moments[1, 1] * moments[0, 2]
+        determinant = total * first + moments[1, 0] * second + moments[2, 0] * third
+        if determinant > 1e-9 * total**3 * width**4:
+            height = (pulls[0] * first + pulls[1] * second + pulls[2] * third) / determinant
+            over[q] = values[chosen[q]] - height
             through[q] = np.sqrt(max(1.0 - 2.0 / total + squares / (total * total), 0.0))
     return over, through

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import IntArray
 
 __all__ = ["fan_polygons", "list_rows"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _unsigned(data: NDArray[np.uint8], at: int, size: int, little: bool) -> int:
     value = 0
     for i in range(size):
@@ -19,7 +19,7 @@ def _unsigned(data: NDArray[np.uint8], at: int, size: int, little: bool) -> int:
     return value
 
 
-@njit(cache=True, nogil=True)
+@loop
 def list_rows(
     data: NDArray[np.uint8], at: int, rows: int, sizes: IntArray, count_sizes: IntArray, little: bool,
     where: NDArray[np.int64], length: NDArray[np.int64],
@@ -45,7 +45,7 @@ def list_rows(
     return at
 
 
-@njit(cache=True, nogil=True)
+@loop
 def fan_polygons(indices: IntArray, starts: NDArray[np.int64], faces: IntArray) -> int:
     """Fan each polygon indices[starts[i]:starts[i + 1]] into triangles; how many were made."""
     made = 0

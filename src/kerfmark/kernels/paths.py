@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["beside_path", "find_grooves", "read_walls"]
 
@@ -14,17 +15,17 @@ _Floats = NDArray[np.float64]
 BLOCK = 16
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _between_0_and_1(value: float) -> float:
     return min(max(value, 0.0), 1.0)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _gap(low: float, high: float, value: float) -> float:
     return max(low - value, 0.0, value - high)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def beside_path(points: _Floats, path: _Floats, lengths: _Floats, reach: float) -> tuple[_Floats, _Floats]:
     """How far along a path (k, 2) each point (n, 2+) lies, and how far to its left; nan beyond `reach`.
 
@@ -34,9 +35,10 @@ def beside_path(points: _Floats, path: _Floats, lengths: _Floats, reach: float) 
     blocks = (stretches + BLOCK - 1) // BLOCK
     boxes = np.empty((blocks, 4))
     for b in range(blocks):
-        part = path[b * BLOCK : min((b + 1) * BLOCK, stretches) + 1]
-        boxes[b, 0], boxes[b, 1] = part[:, 0].min(), part[:, 1].min()
-        boxes[b, 2], boxes[b, 3] = part[:, 0].max(), part[:, 1].max()
+        boxes[b, 0], boxes[b, 1], boxes[b, 2], boxes[b, 3] = np.inf, np.inf, -np.inf, -np.inf
+        for k in range(b * BLOCK, min((b + 1) * BLOCK, stretches) + 1):
+            boxes[b, 0], boxes[b, 1] = min(boxes[b, 0], path[k, 0]), min(boxes[b, 1], path[k, 1])
+            boxes[b, 2], boxes[b, 3] = max(boxes[b, 2], path[k, 0]), max(boxes[b, 3], path[k, 1])
     along, left = np.full(points.shape[0], np.nan), np.full(points.shape[0], np.nan)
     for n in range(points.shape[0]):
         x, y = points[n, 0], points[n, 1]
@@ -59,7 +61,7 @@ def beside_path(points: _Floats, path: _Floats, lengths: _Floats, reach: float) 
     return along, left
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _best_run(depth: _Floats, least: float) -> tuple[int, int]:
     """First and one past the last of the unbroken run deeper than `least` that holds most; (0, 0) where there is none."""
     best, first, end = 0.0, 0, 0
@@ -77,7 +79,7 @@ def _best_run(depth: _Floats, least: float) -> tuple[int, int]:
     return first, end
 
 
-@njit(cache=True, nogil=True)
+@loop
 def find_grooves(depth: _Floats, least: float) -> _Floats:
     """Each row's groove, roughly: (rows, 2) middle of the run in samples and depth of its deeper part; nan where none.
 
@@ -94,7 +96,7 @@ def find_grooves(depth: _Floats, least: float) -> _Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _walls(crossings: _Floats, first: int, end: int, place: float) -> tuple[float, float]:
     """The crossings nearest to a place on its lower and on its upper side, from a list that falls; nan where none."""
     low, high = np.nan, np.nan
@@ -107,7 +109,7 @@ def _walls(crossings: _Floats, first: int, end: int, place: float) -> tuple[floa
     return low, high
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _inner_mean(values: _Floats) -> float:
     """Mean of the middle half: as steady as a mean, and deaf to the few that are wrong."""
     ordered = np.sort(values)
@@ -115,7 +117,7 @@ def _inner_mean(values: _Floats) -> float:
     return float(ordered[cut : ordered.size - cut].mean())
 
 
-@njit(cache=True, nogil=True)
+@loop
 def read_walls(
     starts: NDArray[np.int64], crossings: _Floats, levels: _Floats, rough: _Floats, full: _Floats
 ) -> _Floats:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["averaged", "crossings", "greys", "hollows", "kept_corners", "patches", "rasterise", "trace"]
 
 _Floats = NDArray[np.float32]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def rasterise(
     points: NDArray[np.float64], faces: NDArray[np.int32], values: _Floats, height: int, width: int
 ) -> tuple[_Floats, _Floats]:
@@ -46,7 +47,7 @@ def rasterise(
     return depth, image
 
 
-@njit(cache=True, nogil=True)
+@loop
 def hollows(depth: _Floats, reach: int) -> _Floats:
     """How much of the sky each pixel loses to what stands about it: 0 open, towards 1 deep in a hollow.
 
@@ -78,7 +79,7 @@ def hollows(depth: _Floats, reach: int) -> _Floats:
     return shade
 
 
-@njit(cache=True, nogil=True)
+@loop
 def greys(
     depth: _Floats, normals: _Floats, shade: _Floats, light: NDArray[np.float64], eye: NDArray[np.float64], white: float
 ) -> tuple[NDArray[np.uint8], _Floats]:
@@ -106,7 +107,7 @@ def greys(
     return picture, facing
 
 
-@njit(cache=True, nogil=True)
+@loop
 def averaged(values: _Floats, faces: NDArray[np.int32], rounds: int) -> _Floats:
     """Vertex values (n, k) averaged `rounds` times with those across each edge."""
     current = values.copy()
@@ -128,7 +129,7 @@ def averaged(values: _Floats, faces: NDArray[np.int32], rounds: int) -> _Floats:
     return current
 
 
-@njit(cache=True, nogil=True)
+@loop
 def crossings(field: _Floats, level: float) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
     """Marching squares: short lines where the bilinear field crosses `level`, all turned the same way about what is higher.
 
@@ -170,7 +171,7 @@ def crossings(field: _Floats, level: float) -> tuple[NDArray[np.float64], NDArra
     return ends[:count].copy(), edges[:count].copy()
 
 
-@njit(cache=True, nogil=True)
+@loop
 def trace(
     ends: NDArray[np.float64], edges: NDArray[np.int32], edge_count: int
 ) -> tuple[NDArray[np.float64], NDArray[np.int32]]:
@@ -210,7 +211,7 @@ def trace(
     return points[:filled].copy(), starts[: chains + 1].copy()
 
 
-@njit(cache=True, nogil=True)
+@loop
 def kept_corners(points: NDArray[np.float64], tolerance: float) -> NDArray[np.bool_]:
     """Which points of a polyline (n, 2) to keep so that none left out lies further than `tolerance` off (Douglas, Peucker)."""
     count = points.shape[0]
@@ -238,7 +239,7 @@ def kept_corners(points: NDArray[np.float64], tolerance: float) -> NDArray[np.bo
     return keep
 
 
-@njit(cache=True, nogil=True)
+@loop
 def patches(inside: NDArray[np.bool_]) -> NDArray[np.int32]:
     """Number each pixel's patch from 1, 0 outside; pixels touch along edges, not corners."""
     height, width = inside.shape

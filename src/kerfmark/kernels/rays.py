@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["all_hits", "first_hits"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _enters(boxes: FloatArray, node: int, o: FloatArray, d: FloatArray, far: float) -> float:
     """How far along the ray its box begins (0 when inside it), or inf where the ray passes by."""
     near = 0.0
@@ -28,7 +28,7 @@ def _enters(boxes: FloatArray, node: int, o: FloatArray, d: FloatArray, far: flo
     return near if near <= far else np.inf
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _hit(corners: FloatArray, t: int, o: FloatArray, shear: FloatArray, axes: IntArray) -> float:
     """Distance along the ray (in lengths of its direction) to triangle `t`, nan where missed; sides belong to both.
 
@@ -48,7 +48,7 @@ def _hit(corners: FloatArray, t: int, o: FloatArray, shear: FloatArray, axes: In
     return shear[2] * (u * az + v * bz + w * cz) / total
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _prepare(d: FloatArray, shear: FloatArray, axes: IntArray) -> None:
     """The axis the ray mostly runs along and the shear that lays the ray on it."""
     z = 0
@@ -59,7 +59,7 @@ def _prepare(d: FloatArray, shear: FloatArray, axes: IntArray) -> None:
     shear[0], shear[1], shear[2] = d[axes[0]] / d[z], d[axes[1]] / d[z], 1.0 / d[z]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def first_hits(
     boxes: FloatArray,
     levels: int,
@@ -112,7 +112,7 @@ def first_hits(
     return distance, face
 
 
-@njit(cache=True, nogil=True)
+@loop
 def all_hits(
     boxes: FloatArray, levels: int, corners: FloatArray, order: IntArray, o: FloatArray, d: FloatArray
 ) -> tuple[FloatArray, IntArray]:

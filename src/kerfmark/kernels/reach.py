@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["BEFORE_TIP_MM", "take_away"]
 
@@ -16,7 +17,7 @@ NDF64 = NDArray[np.float64]
 NDI32 = NDArray[np.int32]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _read(field: NDF32, cell: float, x: float, y: float, z: float, far: float) -> float:
     """Trilinear value at (x, y, z) mm from the field's first voxel, `far` outside."""
     x, y, z = x / cell, y / cell, z / cell
@@ -31,7 +32,7 @@ def _read(field: NDF32, cell: float, x: float, y: float, z: float, far: float) -
     return near * (1 - w) + high * w
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _closest_probe(
     field: NDF32, cell: float, x: float, y: float, z: float, probes: NDF64, far: float
 ) -> tuple[float, int]:
@@ -44,7 +45,7 @@ def _closest_probe(
     return least, which
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _stand(
     field: NDF32, cell: float, start: NDF64, probes: NDF64, far: float, allowance: float, most: float, shift: NDF64
 ) -> bool:
@@ -77,7 +78,7 @@ def _stand(
     return False
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _depth(table: NDF64, mesh: float, axis: NDF64, x: float, y: float, z: float) -> float:
     """How deep a point (mm from the tip) lies in the head, bilinear in `table`; far below 0 beyond it."""
     along = x * axis[0] + y * axis[1] + z * axis[2]
@@ -91,7 +92,7 @@ def _depth(table: NDF64, mesh: float, axis: NDF64, x: float, y: float, z: float)
     return near * (1 - v) + (table[i, j + 1] * (1 - u) + table[i + 1, j + 1] * u) * v
 
 
-@njit(cache=True, nogil=True)
+@loop
 def take_away(
     best: NDF64,
     places: NDI32,

@@ -6,9 +6,9 @@ Each pass works on places that do not touch one another, so the caller can rebui
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["collapse_pass", "faces_round", "turn_pass"]
@@ -17,7 +17,7 @@ STRAIGHT = np.cos(np.radians(15.0))
 THIN_MM2 = 1e-9
 
 
-@njit(cache=True, nogil=True)
+@loop
 def faces_round(faces: IntArray, vertex_count: int) -> tuple[IntArray, IntArray]:
     """The faces at each vertex: where each vertex's begin (n + 1,) and their numbers (3 m,)."""
     start = np.zeros(vertex_count + 1, np.int32)
@@ -34,7 +34,7 @@ def faces_round(faces: IntArray, vertex_count: int) -> tuple[IntArray, IntArray]
     return start, held
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _area_vector(vertices: FloatArray, a: int, b: int, c: int, out: FloatArray) -> float:
     """Write the vector along the normal whose length is twice the area; its length."""
     ux, uy, uz = vertices[b, 0] - vertices[a, 0], vertices[b, 1] - vertices[a, 1], vertices[b, 2] - vertices[a, 2]
@@ -43,12 +43,12 @@ def _area_vector(vertices: FloatArray, a: int, b: int, c: int, out: FloatArray) 
     return np.sqrt(out[0] ** 2 + out[1] ** 2 + out[2] ** 2)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _dot(a: FloatArray, b: FloatArray) -> float:
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _square(vertices: FloatArray, a: int, b: int) -> float:
     return (
         (vertices[a, 0] - vertices[b, 0]) ** 2
@@ -57,7 +57,7 @@ def _square(vertices: FloatArray, a: int, b: int) -> float:
     )
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _shared_neighbours(faces: IntArray, start: IntArray, held: IntArray, gone: int, kept: int, mark: IntArray) -> int:
     """How many vertices are joined to both; `mark` is left as it was."""
     for s in range(start[gone], start[gone + 1]):
@@ -76,7 +76,7 @@ def _shared_neighbours(faces: IntArray, start: IntArray, held: IntArray, gone: i
     return shared
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _may_collapse(
     vertices: FloatArray, faces: IntArray, start: IntArray, held: IntArray, normals: FloatArray, locked: NDArray[np.bool_],
     gone: int, kept: int, longest: float, tolerance: float, old: FloatArray, new: FloatArray,
@@ -103,7 +103,7 @@ def _may_collapse(
     return True
 
 
-@njit(cache=True, nogil=True)
+@loop
 def collapse_pass(
     vertices: FloatArray, faces: IntArray, ends: IntArray, short: IntArray, border: NDArray[np.bool_], normals: FloatArray,
     longest: float, tolerance: float,
@@ -135,7 +135,7 @@ def collapse_pass(
     return to
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _sine_of_sum(vertices: FloatArray, a: int, b: int, c: int, d: int) -> float:
     """Sign of the sine of the angles at c and d over the edge a–b: negative where turning the edge would open them up."""
     cos_c = cos_d = 0.0
@@ -146,7 +146,7 @@ def _sine_of_sum(vertices: FloatArray, a: int, b: int, c: int, d: int) -> float:
     return cos_c * _area_vector(vertices, d, a, b, room) + cos_d * _area_vector(vertices, c, a, b, room)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _joined(faces: IntArray, start: IntArray, held: IntArray, c: int, d: int) -> bool:
     for s in range(start[c], start[c + 1]):
         f = held[s]
@@ -155,7 +155,7 @@ def _joined(faces: IntArray, start: IntArray, held: IntArray, c: int, d: int) ->
     return False
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _flat(vertices: FloatArray, a: int, b: int, c: int, d: int, tolerance: float) -> bool:
     """Whether turning edge a–b into c–d keeps the surface: the two pass within the tolerance and no face turns over."""
     one, other, first, second = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
@@ -178,7 +178,7 @@ def _flat(vertices: FloatArray, a: int, b: int, c: int, d: int, tolerance: float
     )
 
 
-@njit(cache=True, nogil=True)
+@loop
 def turn_pass(
     vertices: FloatArray, faces: IntArray, ends: IntArray, count: IntArray, first_two: IntArray, tolerance: float
 ) -> tuple[IntArray, int]:

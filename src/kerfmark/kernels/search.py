@@ -7,9 +7,10 @@ the nearest place in the box plus the way there, so a start that lies beside the
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from kerfmark.kernels.compiled import loop
+from kerfmark.kernels.solving import solve_positive
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = [
@@ -23,7 +24,7 @@ __all__ = [
 ]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _distance(
     values: NDArray[np.float32], origin: FloatArray, spacing: float, x: float, y: float, z: float
 ) -> tuple[float, float, float, float]:
@@ -54,7 +55,7 @@ def _distance(
     return distance, gx, gy, gz
 
 
-@njit(cache=True, nogil=True)
+@loop
 def signed_distances(
     points: FloatArray, values: NDArray[np.float32], origin: FloatArray, spacing: float
 ) -> tuple[FloatArray, FloatArray]:
@@ -68,7 +69,7 @@ def signed_distances(
     return distance, gradient
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _nearest_voxel(
     values: NDArray[np.float32],
     fixed: NDArray[np.uint8],
@@ -88,7 +89,7 @@ def _nearest_voxel(
     return float(values[i, j, k]) + away * spacing, fixed[i, j, k]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _penalty(distance: float, flag: int, rule: FloatArray) -> float:
     """Truncated square: 0 on a surface that is not cut, 1 outside, and inside where nothing may be cut; between, `rule`."""
     least = 0.0 if flag & 1 else rule[2]
@@ -98,7 +99,7 @@ def _penalty(distance: float, flag: int, rule: FloatArray) -> float:
     return least + (most - least) * min(1.0, (distance / rule[0]) ** 2)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def best_shifts(
     points: FloatArray,
     rotations: FloatArray,
@@ -110,7 +111,17 @@ def best_shifts(
     rule: FloatArray,
     keep: int,
 ) -> tuple[FloatArray, FloatArray]:
-    """For each rotation (r, 9) the `keep` best of its shifts (r, s, 3): poses (r · keep, 12) and their penalties."""
+    """For each rotation (r, 9) the `keep` best of its shifts (r, s, 3): poses (r · keep, 12) and their penalties.
+
+    Points beyond the grid are judged as at its nearest voxel; the grid reaches past where the penalty is full.
+    """
+    nx, ny, nz = values.shape
+    penalty = np.empty((nx, ny, nz), np.float32)
+    for i in range(nx):
+        for j in range(ny):
+            for k in range(nz):
+                penalty[i, j, k] = _penalty(float(values[i, j, k]), fixed[i, j, k], rule)
+    scale = 1.0 / spacing
     poses, costs = np.empty((rotations.shape[0] * keep, 12)), np.full(rotations.shape[0] * keep, np.inf)
     turned = np.empty_like(points)
     for r in range(rotations.shape[0]):
@@ -125,11 +136,12 @@ def best_shifts(
         for s in range(shifts.shape[1]):
             tx, ty, tz = shifts[r, s, 0], shifts[r, s, 1], shifts[r, s, 2]
             cost = 0.0
+            ox, oy, oz = (tx - origin[0]) * scale + 0.5, (ty - origin[1]) * scale + 0.5, (tz - origin[2]) * scale + 0.5
             for p in range(points.shape[0]):
-                d, flag = _nearest_voxel(
-                    values, fixed, origin, spacing, turned[p, 0] + tx, turned[p, 1] + ty, turned[p, 2] + tz
-                )
-                cost += _penalty(d, flag, rule)
+                i = min(max(int(turned[p, 0] * scale + ox), 0), nx - 1)
+                j = min(max(int(turned[p, 1] * scale + oy), 0), ny - 1)
+                k = min(max(int(turned[p, 2] * scale + oz), 0), nz - 1)
+                cost += penalty[i, j, k]
             slot = first
             for q in range(first + 1, first + keep):
                 if costs[q] > costs[slot]:
@@ -141,34 +153,7 @@ def best_shifts(
     return poses, costs / points.shape[0]
 
 
-@njit(cache=True, nogil=True)
-def _solve6(matrix: FloatArray, right: FloatArray, out: FloatArray) -> bool:
-    """Cholesky solution of a 6 × 6 system, in place; False where the matrix is not positive."""
-    for i in range(6):
-        for j in range(i + 1):
-            total = matrix[i, j]
-            for k in range(j):
-                total -= matrix[i, k] * matrix[j, k]
-            if i == j:
-                if total <= 0.0:
-                    return False
-                matrix[i, i] = np.sqrt(total)
-            else:
-                matrix[i, j] = total / matrix[j, j]
-    for i in range(6):
-        total = right[i]
-        for k in range(i):
-            total -= matrix[i, k] * out[k]
-        out[i] = total / matrix[i, i]
-    for i in range(5, -1, -1):
-        total = out[i]
-        for k in range(i + 1, 6):
-            total -= matrix[k, i] * out[k]
-        out[i] = total / matrix[i, i]
-    return True
-
-
-@njit(cache=True, nogil=True)
+@loop
 def _moved(pose: FloatArray, step: FloatArray, pivot: FloatArray) -> None:
     """`pose` turned by step[:3] about `pivot` and shifted by step[3:], in place (Rodrigues' formula)."""
     x, y, z = step[0], step[1], step[2]
@@ -188,7 +173,7 @@ def _moved(pose: FloatArray, step: FloatArray, pivot: FloatArray) -> None:
             pose[9 + i] += turn[i, j] * (old[9 + j] - pivot[j])
 
 
-@njit(cache=True, nogil=True)
+@loop
 def refine_poses(
     points: FloatArray,
     starts: FloatArray,
@@ -243,7 +228,7 @@ def refine_poses(
             for i in range(3):
                 hessian[i, i] += 1e-3 * spread + 1e-9
                 hessian[3 + i, 3 + i] += 1e-3 * total + 1e-9
-            if not _solve6(hessian, right, step):
+            if not solve_positive(hessian, right, step):
                 break
             _moved(pose, step, pivot)
         cost = 0.0
@@ -255,7 +240,7 @@ def refine_poses(
     return poses, costs
 
 
-@njit(cache=True, nogil=True)
+@loop
 def distinct_poses(
     poses: FloatArray, costs: FloatArray, centre: FloatArray, trace: float, shift: float, keep: int
 ) -> IntArray:
@@ -287,7 +272,7 @@ def distinct_poses(
     return kept[:count]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def flag_near(points: FloatArray, shape: IntArray, origin: FloatArray, spacing: float, reach: int) -> NDArray[np.uint8]:
     """1 at every voxel at most `reach` voxels along each axis from one of the points, else 0."""
     flags = np.zeros((shape[0], shape[1], shape[2]), np.uint8)
@@ -302,7 +287,7 @@ def flag_near(points: FloatArray, shape: IntArray, origin: FloatArray, spacing: 
     return flags
 
 
-@njit(cache=True, nogil=True)
+@loop
 def flag_inside(
     flags: NDArray[np.uint8], bit: int, vertices: FloatArray, faces: IntArray, origin: FloatArray, spacing: float
 ) -> None:
@@ -329,7 +314,7 @@ def flag_inside(
                         flags[i, j, k] ^= bit
 
 
-@njit(cache=True, nogil=True)
+@loop
 def stamp_distances(
     points: FloatArray, normals: FloatArray, origin: FloatArray, spacing: float, shape: IntArray, reach: int
 ) -> NDArray[np.float32]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["slice_by_planes"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _crossed_sides(faces: IntArray, above: IntArray, low: IntArray, high: IntArray) -> int:
     """Write, per crossed face, its two crossed sides as low and high vertex: the one going up, then the one going down."""
     found = 0
@@ -29,7 +29,7 @@ def _crossed_sides(faces: IntArray, above: IntArray, low: IntArray, high: IntArr
     return found
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _mates(low: IntArray, high: IntArray, ends: int) -> IntArray:
     """For each end the other end on the same edge (−1 where the mesh stops); a third face on an edge starts anew."""
     size = 16
@@ -52,7 +52,7 @@ def _mates(low: IntArray, high: IntArray, ends: int) -> IntArray:
     return mate
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _walk(mate: IntArray, ends: int) -> tuple[IntArray, IntArray]:
     """Order the ends into chains: the end at each point, and where each chain starts. Open chains come first."""
     sequence = np.empty(ends + ends // 2 + 1, np.int32)
@@ -81,7 +81,7 @@ def _walk(mate: IntArray, ends: int) -> tuple[IntArray, IntArray]:
     return sequence[:length].copy(), starts[: chains + 1].copy()
 
 
-@njit(cache=True, nogil=True)
+@loop
 def slice_by_planes(
     vertices: FloatArray, faces: IntArray, normals: FloatArray, offsets: FloatArray
 ) -> tuple[FloatArray, IntArray, IntArray]:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["gathered_words", "obj_counts", "obj_fill", "ply_rows", "stl_facets"]
@@ -16,12 +16,12 @@ Spans = NDArray[np.int64]
 WORDS = (b"facet", b"normal", b"outer", b"loop", b"vertex", b"endloop", b"endfacet", b"endsolid", b"solid")
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _is_space(c: int) -> bool:
     return c == 32 or (9 <= c <= 13)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _word(data: Bytes, at: int, end: int) -> tuple[int, int]:
     """Where the next word from `at` begins and ends; both are `end` when there is none."""
     while at < end and _is_space(data[at]):
@@ -32,14 +32,14 @@ def _word(data: Bytes, at: int, end: int) -> tuple[int, int]:
     return at, stop
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _line_end(data: Bytes, at: int) -> int:
     while at < data.shape[0] and data[at] != 10 and data[at] != 13:
         at += 1
     return at
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _same(data: Bytes, start: int, stop: int, word: Bytes) -> bool:
     """Whether the word is `word` (given in lower case), either case."""
     if stop - start != word.shape[0]:
@@ -53,7 +53,7 @@ def _same(data: Bytes, start: int, stop: int, word: Bytes) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _number(data: Bytes, start: int, stop: int) -> tuple[float, int]:
     """A decimal number and 0; 1 where it needs slow exact reading, 2 where it is no number.
 
@@ -101,7 +101,7 @@ def _number(data: Bytes, start: int, stop: int) -> tuple[float, int]:
     return -value if negative else value, 0
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _whole(data: Bytes, start: int, stop: int) -> tuple[int, bool]:
     """A whole number and whether it is one."""
     at, negative = start, False
@@ -119,7 +119,7 @@ def _whole(data: Bytes, start: int, stop: int) -> tuple[int, bool]:
     return -value if negative else value, True
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _numbers(data: Bytes, at: int, end: int, out: FloatArray, spans: Spans, first: int, count: int) -> int:
     """Read `count` numbers into out[first:]; where each stands goes to `spans` if it needs slow reading. −1: no number."""
     for k in range(count):
@@ -135,7 +135,7 @@ def _numbers(data: Bytes, at: int, end: int, out: FloatArray, spans: Spans, firs
     return at
 
 
-@njit(cache=True, nogil=True)
+@loop
 def stl_facets(data: Bytes, words: Bytes, word_ends: Spans, out: FloatArray, spans: Spans) -> tuple[int, int]:
     """Read the facets of an ASCII STL into `out` (9 numbers each); how many, and where reading failed (−1: nowhere).
 
@@ -191,7 +191,7 @@ def stl_facets(data: Bytes, words: Bytes, word_ends: Spans, out: FloatArray, spa
         at = stop
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _obj_kind(data: Bytes, start: int, stop: int) -> int:
     """1 a vertex, 2 a face, 0 something else."""
     if stop - start != 1:
@@ -199,7 +199,7 @@ def _obj_kind(data: Bytes, start: int, stop: int) -> int:
     return 1 if data[start] == 118 else (2 if data[start] == 102 else 0)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def obj_counts(data: Bytes) -> tuple[int, int]:
     """How many vertices and (fanned) triangles an OBJ file holds."""
     at, vertices, triangles = 0, 0, 0
@@ -220,7 +220,7 @@ def obj_counts(data: Bytes) -> tuple[int, int]:
     return vertices, triangles
 
 
-@njit(cache=True, nogil=True)
+@loop
 def obj_fill(data: Bytes, vertices: FloatArray, spans: Spans, faces: IntArray) -> tuple[int, int]:
     """Read vertices (3 n) and fanned faces (m, 3); what failed (0 nothing, 1 a vertex, 2 a face, 3 its index) and where.
 
@@ -264,7 +264,7 @@ def obj_fill(data: Bytes, vertices: FloatArray, spans: Spans, faces: IntArray) -
     return 0, -1
 
 
-@njit(cache=True, nogil=True)
+@loop
 def ply_rows(
     data: Bytes, at: int, rows: int, kinds: IntArray, out: FloatArray, spans: Spans, indices: IntArray, starts: Spans
 ) -> tuple[int, int]:
@@ -302,7 +302,7 @@ def ply_rows(
     return at, found
 
 
-@njit(cache=True, nogil=True)
+@loop
 def gathered_words(data: Bytes, spans: Spans) -> Bytes:
     """The words at `spans` (n, 2), each followed by a space."""
     total = 0

@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["field_at", "nets_faces", "nets_vertices", "settle_signs"]
 
@@ -23,13 +24,13 @@ FAR = 1.5  # half widths beyond which a taper no longer counts: the first-order 
 ROOT_WAIST, ROOT_COS, ROOT_SIN, ROOT_TOP, ROOT_APEX = 4, 5, 6, 7, 8
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _smooth_max(a: float, b: float, k: float) -> float:
     overlap = k - abs(a - b)
     return max(a, b) + (overlap * overlap / (4.0 * k) if overlap > 0.0 else 0.0)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _cell(position: float, count: int) -> tuple[int, float]:
     """Cell and fraction within it, clamped so that one neighbour on either side exists."""
     bounded = min(max(position, 1.0), count - 2.001)
@@ -37,7 +38,7 @@ def _cell(position: float, count: int) -> tuple[int, float]:
     return cell, bounded - cell
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _weights(t: float) -> tuple[float, float, float, float]:
     t2 = t * t
     t3 = t2 * t
@@ -49,7 +50,7 @@ def _weights(t: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _slopes(t: float) -> tuple[float, float, float, float]:
     t2 = t * t
     return (
@@ -60,7 +61,7 @@ def _slopes(t: float) -> tuple[float, float, float, float]:
     )
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _surface_map(values: Array, i: int, s: float, j: int, t: float, wrap: bool) -> tuple[float, float, float]:
     """Value and both slopes (per cell) of a map at cell (i + s, j + t); the second axis may wrap round."""
     wi, di, wj, dj = _weights(s), _slopes(s), _weights(t), _slopes(t)
@@ -78,7 +79,7 @@ def _surface_map(values: Array, i: int, s: float, j: int, t: float, wrap: bool) 
     return value, along_i, along_j
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _along(table: Array, column: int, i: int, w: tuple[float, float, float, float]) -> float:
     return (
         w[0] * table[i - 1, column]
@@ -88,7 +89,7 @@ def _along(table: Array, column: int, i: int, w: tuple[float, float, float, floa
     )
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _body(x: float, y: float, i: int, s: float, dz: float, sections: Array, radius: Array) -> float:
     """Distance from the lofted body, to first order: the level function over the length of its gradient."""
     w, d = _weights(s), _slopes(s)
@@ -117,7 +118,7 @@ def _body(x: float, y: float, i: int, s: float, dz: float, sections: Array, radi
     return (rho - r) / np.sqrt(g_x * g_x + g_y * g_y + g_z * g_z + 1e-9)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _table_top(x: float, y: float, z: float, grid: Array, heights: Array) -> float:
     """Distance above the occlusal height map, to first order; `grid` is its origin x, origin y, step."""
     i, s = _cell((x - grid[0]) / grid[2], heights.shape[0])
@@ -126,7 +127,7 @@ def _table_top(x: float, y: float, z: float, grid: Array, heights: Array) -> flo
     return (z - height) / np.sqrt(1.0 + (along_x * along_x + along_y * along_y) / (grid[2] * grid[2]))
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _root(
     x: float, y: float, z: float, i: int, s: float, dz: float, root: Array, rounding: float
 ) -> tuple[float, float]:
@@ -148,7 +149,7 @@ def _root(
     return _smooth_max(_smooth_max(tube, root[0, ROOT_APEX] - z, rounding), z - root[0, ROOT_TOP], 0.8), rho
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _with_roots(
     x: float, y: float, z: float, i: int, s: float, dz: float, body: float, roots: Array, shape: Array
 ) -> float:
@@ -163,7 +164,7 @@ def _with_roots(
     return -_smooth_max(-body, -joined, shape[ROOT_ROUNDING])
 
 
-@njit(cache=True, nogil=True)
+@loop
 def field_at(
     points: Array,
     x_sign: float,
@@ -194,7 +195,7 @@ def field_at(
         out[p] = f
 
 
-@njit(cache=True, nogil=True)
+@loop
 def settle_signs(values: Array, tangled: Array) -> int:
     """Turn the least outside corner of each tangled cell inside until no cell is tangled; returns how many were turned.
 
@@ -221,7 +222,7 @@ def settle_signs(values: Array, tangled: Array) -> int:
     return turned
 
 
-@njit(cache=True, nogil=True)
+@loop
 def nets_vertices(values: Array, index: Array) -> tuple[Array, Array]:
     """One vertex in each cell whose corners differ in sign: the mean of its edges' crossings, in cells, and the gradient.
 
@@ -246,7 +247,7 @@ def nets_vertices(values: Array, index: Array) -> tuple[Array, Array]:
     return vertices, gradients
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _place(values: Array, i: int, j: int, k: int, vertex: Array, gradient: Array) -> None:
     vertex[:] = 0.0
     gradient[:] = 0.0
@@ -271,11 +272,16 @@ def _place(values: Array, i: int, j: int, k: int, vertex: Array, gradient: Array
     vertex[2] += k
 
 
-@njit(cache=True, nogil=True)
+@loop
 def nets_faces(values: Array, index: Array) -> Array:
     """Two triangles around each grid edge whose ends differ in sign, counter-clockwise seen from outside."""
     nx, ny, nz = values.shape
-    faces = np.empty((6 * (index.max() + 1) + 6, 3), np.int32)
+    vertices = 0  # the largest index is the last one given
+    for i in range(nx):
+        for j in range(ny):
+            for k in range(nz):
+                vertices = max(vertices, index[i, j, k] + 1)
+    faces = np.empty((6 * vertices + 6, 3), np.int32)
     n = 0
     for i in range(1, nx - 1):
         for j in range(1, ny - 1):

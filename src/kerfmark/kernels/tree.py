@@ -7,14 +7,14 @@ Node i has the children 2 i + 1 and 2 i + 2. On level l the i-th node holds the 
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["corners_in_order", "fit_boxes", "sort_range", "triangle_centres"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def triangle_centres(vertices: FloatArray, faces: IntArray) -> FloatArray:
     """Three times the centroid of each face (the factor does not matter for sorting)."""
     out = np.empty((faces.shape[0], 3))
@@ -24,7 +24,7 @@ def triangle_centres(vertices: FloatArray, faces: IntArray) -> FloatArray:
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _longest_axis(centres: FloatArray, order: IntArray, low: int, high: int) -> int:
     a = order[low]
     x0, y0, z0 = centres[a, 0], centres[a, 1], centres[a, 2]
@@ -41,7 +41,7 @@ def _longest_axis(centres: FloatArray, order: IntArray, low: int, high: int) -> 
     return 1 if dy >= dz else 2
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _select(centres: FloatArray, order: IntArray, low: int, high: int, middle: int, axis: int) -> None:
     """Rearrange order[low:high] so that what lies before `middle` is not above what lies after (Hoare's selection)."""
     left, right = low, high - 1
@@ -66,7 +66,7 @@ def _select(centres: FloatArray, order: IntArray, low: int, high: int, middle: i
             return
 
 
-@njit(cache=True, nogil=True)
+@loop
 def sort_range(centres: FloatArray, order: IntArray, count: int, levels: int, top: int, node: int) -> None:
     """Sort the triangles under the `node`-th box of level `top` (in place), down to the leaves of level `levels`."""
     for level in range(top, levels):
@@ -78,7 +78,7 @@ def sort_range(centres: FloatArray, order: IntArray, count: int, levels: int, to
                 _select(centres, order, low, high, middle, _longest_axis(centres, order, low, high))
 
 
-@njit(cache=True, nogil=True)
+@loop
 def corners_in_order(vertices: FloatArray, faces: IntArray, order: IntArray) -> FloatArray:
     """The corners of the faces (m, 9) in sorted order, so that a leaf's triangles lie side by side."""
     out = np.empty((order.shape[0], 9))
@@ -90,7 +90,7 @@ def corners_in_order(vertices: FloatArray, faces: IntArray, order: IntArray) -> 
     return out
 
 
-@njit(cache=True, nogil=True)
+@loop
 def fit_boxes(corners: FloatArray, levels: int) -> FloatArray:
     """Boxes (nodes, 6: low x y z, high x y z) from the leaves up; an empty leaf's box is turned inside out."""
     count = corners.shape[0]

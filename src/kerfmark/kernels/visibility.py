@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["hidden_depths", "overhang_depths", "radius_map"]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def radius_map(
     points: NDArray[np.float64], starts: NDArray[np.int64], lowest: float, step: float, levels: int
 ) -> NDArray[np.float64]:
@@ -34,7 +35,7 @@ def radius_map(
     return widest
 
 
-@njit(cache=True, nogil=True)
+@loop
 def hidden_depths(
     radius: NDArray[np.float64], height_step: float, lean_x: float, lean_y: float, depths: NDArray[np.float64]
 ) -> None:
@@ -73,7 +74,7 @@ def hidden_depths(
             depths[a, h] = deepest
 
 
-@njit(cache=True, nogil=True)
+@loop
 def overhang_depths(radius: NDArray[np.float64], depths: NDArray[np.float64]) -> None:
     """The same straight up the map: `depths` (a, h) = largest radius above each cell less its own, 0 where none."""
     azimuths, heights = radius.shape

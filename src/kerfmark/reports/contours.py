@@ -37,7 +37,7 @@ def simplified(points: FloatArray, *, tolerance: float) -> FloatArray:
         return points
     closed = bool(np.all(points[0] == points[-1]))
     if not closed:
-        return points[kept_corners(np.ascontiguousarray(points, dtype=float), tolerance)]
+        return np.asarray(points[kept_corners(np.ascontiguousarray(points, dtype=float), tolerance)])
     middle = len(points) // 2
     halves = [simplified(points[: middle + 1], tolerance=tolerance), simplified(points[middle:], tolerance=tolerance)]
     return np.vstack([halves[0][:-1], halves[1]])
