@@ -17,6 +17,8 @@ __all__ = ["ROTATIONS", "STAGES", "UNCUT", "distinct", "find_poses", "find_poses
 
 ROTATIONS = 600
 SHIFTS_KEPT = 2
+STARTS = 500
+"""Of all rotations and shifts so many of the best are refined."""
 CUT = 0.5
 """Penalty of a point where material may be missing: half of one where there should be none."""
 
@@ -134,6 +136,7 @@ def followed(belief: Belief, points: FloatArray, shifts: FloatArray, grid: Searc
     rule = np.array([0.8, 2.0, belief.penalty[0], CUT if belief.penalty[0] else 0.6])
     rotations = spread_rotations(ROTATIONS)
     poses, penalty = search.best_shifts(points[: first.points], rotations, shifts, *grid, rule, SHIFTS_KEPT)
+    poses = np.ascontiguousarray(poses[np.argsort(penalty, kind="stable")[:STARTS]])
     centre = points.mean(axis=0)
     for stage, pull, free in zip(STAGES, belief.pull, belief.penalty, strict=True):
         reaches = np.array([[*reach, *pull] for reach in stage.reaches_mm])

@@ -10,14 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.geometry.grids import sample_with_gradient
+from kerfmark.kernels import fine as kernels
+from kerfmark.kernels.arrays import read_only
 from kerfmark.records import FloatArray, Grid
 from kerfmark.registration.samples import Samples
 from kerfmark.registration.scene import Scene
 
 __all__ = ["Fit", "fit_pose", "moved_by"]
 
-MOST_POINTS = 8000
+MOST_POINTS, ROUGH_POINTS = 8000, 2000
 """Points in the fit. At 50 µm of noise they leave under 2 µm of uncertainty; more would cost time and gain nothing felt."""
 REACHES_MM = (0.4, 0.25, 0.12)
 TUKEY = 4.685
@@ -30,8 +31,8 @@ WHOLE = 0.85
 STEPS = 6
 ADAPTIVE_ROUNDS = 3
 LEAST_POINTS = 60
-LEAST_STEP = 2e-6
-"""Radians and millimetres at once: a step that moves nothing by more than a few hundredths of a micrometre."""
+LEAST_STEP, ROUGH_STEP = 2e-6, 2e-4
+"""Radians and millimetres at once: a step that moves nothing by more than a few hundredths of a micrometre; a few micrometres."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,12 +63,17 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Held:
-    """Residuals and their derivatives for a small motion about the tooth-frame origin."""
+class _Laid:
+    """Points carried by a pose, their distances from the nearest body and its slopes there."""
 
     points: FloatArray
     residual: FloatArray
-    jacobian: FloatArray
+    slope: FloatArray
+
+    @property
+    def jacobian(self) -> FloatArray:
+        """Of the residuals, for a small motion about the tooth-frame origin."""
+        return np.hstack([np.cross(self.points, self.slope), self.slope])
 
 
 def fit_pose(
@@ -78,6 +84,7 @@ def fit_pose(
     bodies: tuple[Grid, ...],
     fixed_only: bool,
     nearly: bool = False,
+    rough: bool = False,
 ) -> Fit | None:
     """Fit the samples to the bodies from a pose that is right within about 0.3 mm.
 
@@ -94,6 +101,8 @@ def fit_pose(
         Whether points must lie beside a fixed point. Otherwise patches that lie on the old surface as a whole take part as well.
     nearly : bool
         The pose is right within a few hundredths of a millimetre already.
+    rough : bool
+        Right within a few micrometres will do: to tell poses from one another before the best is fitted again.
 
     Returns
     -------
@@ -107,46 +116,58 @@ def fit_pose(
     (Huber 1967). B is multiplied by the design effect of patches of one millimetre (cluster-robust variance, Liang & Zeger
     1986): points that share vertices, or an error of the scanner as wide as that, do not count as independent.
     """
+    most, least_step = (ROUGH_POINTS, ROUGH_STEP) if rough else (MOST_POINTS, LEAST_STEP)
     samples = _near(samples, matrix, bodies) if fixed_only else samples
-    chosen, held, scale = samples, None, LEAST_SCALE_MM
-    for reach in (*(REACHES_MM[-1:] if nearly else REACHES_MM), *(None,) * ADAPTIVE_ROUNDS):
+    points, scale = samples.points_mm, LEAST_SCALE_MM
+    for reach in (*(REACHES_MM[-1:] if nearly else REACHES_MM), *(None,) * (1 if rough else ADAPTIVE_ROUNDS)):
         widest = max(TUKEY * scale, 0.02) if reach is None else reach
-        chosen = _chosen(samples, matrix, scene, bodies, reach=widest, fixed_only=fixed_only)
-        if len(chosen.points_mm) < LEAST_POINTS:
+        points = _chosen(samples, matrix, scene, bodies, reach=widest, fixed_only=fixed_only, most=most)
+        if len(points) < LEAST_POINTS:
             return None
         for _ in range(STEPS):
-            held = _held(chosen.moved(matrix), bodies)
-            scale = max(1.4826 * float(np.median(np.abs(held.residual))), LEAST_SCALE_MM)
-            step = _step(held, TUKEY * scale if reach is None else reach)
+            laid = _laid(points, matrix, bodies)
+            scale = max(1.4826 * float(np.median(np.abs(laid.residual))), LEAST_SCALE_MM)
+            step = _step(laid, TUKEY * scale if reach is None else reach)
             matrix = moved_by(step) @ matrix
-            if np.abs(step).max() < LEAST_STEP:
+            if np.abs(step).max() < least_step:
                 break
-    return _judged(_held(chosen.moved(matrix), bodies), matrix, TUKEY * scale)
+    return _judged(_laid(points, matrix, bodies), matrix, TUKEY * scale)
 
 
 def _near(samples: Samples, matrix: FloatArray, bodies: tuple[Grid, ...]) -> Samples:
     """Those that lie, or may come to lie, beside a body."""
-    distance, _ = _nearest_body(samples.moved(matrix).points_mm, bodies)
-    return samples.where(np.abs(distance) < min(REACHES_MM[0] + 0.15, 0.99 * float(np.abs(bodies[0].values).max())))
+    distance = _laid(samples.points_mm, matrix, bodies).residual
+    return samples.where(np.abs(distance) < min(REACHES_MM[0] + 0.15, 0.99 * _far(bodies[0])))
 
 
 def _chosen(
-    samples: Samples, matrix: FloatArray, scene: Scene, bodies: tuple[Grid, ...], *, reach: float, fixed_only: bool
-) -> Samples:
-    """Samples that may take part, at most `MOST_POINTS`."""
-    moved = samples.moved(matrix)
-    distance, gradient = _nearest_body(moved.points_mm, bodies)
-    lies = (np.abs(distance) < reach) & (np.einsum("ij,ij->i", gradient, moved.normals) > SAME_WAY)
-    kept = np.flatnonzero(lies)
-    if not len(kept):
-        return samples.where(kept)
-    kept = kept[:: max(1, len(kept) // (2 * MOST_POINTS))]
-    beside = scene.fixed.nearest(moved.points_mm[kept])
+    samples: Samples,
+    matrix: FloatArray,
+    scene: Scene,
+    bodies: tuple[Grid, ...],
+    *,
+    reach: float,
+    fixed_only: bool,
+    most: int,
+) -> FloatArray:
+    """Points that may take part, at most `most`."""
+    laid = _laid(samples.points_mm, matrix, bodies)
+    every = kernels.facing(laid.residual, laid.slope, samples.normals, matrix, reach, SAME_WAY)
+    if not len(every):
+        return np.empty((0, 3))
+    kept = every[:: max(1, len(every) // (2 * most))]
+    beside = scene.fixed.nearest(laid.points[kept])
+    turned = samples.normals[kept] @ matrix[:3, :3].T
     fixed = beside >= 0
-    fixed &= np.einsum("ij,ij->i", scene.fixed_normals[beside], moved.normals[kept]) > SAME_WAY
+    fixed &= np.einsum("ij,ij->i", scene.fixed_normals[beside], turned) > SAME_WAY
     if not fixed_only:
-        fixed |= _whole_patches(moved.points_mm, lies)[kept]
-    return samples.where(kept[fixed]).thinned(MOST_POINTS)
+        lies = np.zeros(len(laid.points), bool)
+        lies[every] = True
+        fixed |= _whole_patches(laid.points, lies)[kept]
+    kept = kept[fixed]
+    if len(kept) > most:
+        kept = kept[np.arange(most) * len(kept) // most]
+    return samples.points_mm[kept]
 
 
 def _whole_patches(points: FloatArray, lies: np.ndarray) -> np.ndarray:
@@ -155,27 +176,27 @@ def _whole_patches(points: FloatArray, lies: np.ndarray) -> np.ndarray:
     return np.asarray((np.bincount(patch, weights=lies) > WHOLE * np.bincount(patch))[patch])
 
 
-def _nearest_body(points: FloatArray, bodies: tuple[Grid, ...]) -> tuple[FloatArray, FloatArray]:
-    distance, gradient = sample_with_gradient(bodies[0], points)
-    for body in bodies[1:]:
-        other, slope = sample_with_gradient(body, points)
-        nearer = np.abs(other) < np.abs(distance)
-        distance[nearer], gradient[nearer] = other[nearer], slope[nearer]
-    return distance, gradient
+def _laid(points: FloatArray, matrix: FloatArray, bodies: tuple[Grid, ...]) -> _Laid:
+    n = len(points)
+    moved, distance, slope = np.empty((n, 3)), np.full(n, np.inf), np.zeros((n, 3))
+    points, matrix = read_only(points, np.float64), np.ascontiguousarray(matrix)
+    for body in bodies:
+        values, origin = read_only(body.values, np.float32), read_only(body.origin_mm, np.float64)
+        kernels.lay_on_grid(
+            points, matrix, values, origin, float(body.spacing_mm), _far(body), moved, distance, slope
+        )  # fmt: skip
+    return _Laid(moved, distance, slope)
 
 
-def _held(samples: Samples, bodies: tuple[Grid, ...]) -> _Held:
-    points = samples.points_mm
-    distance, gradient = _nearest_body(points, bodies)
-    return _Held(points, distance, np.hstack([np.cross(points, gradient), gradient]))
+def _far(body: Grid) -> float:
+    """The band of a grid, which stands in its corners."""
+    return float(abs(body.values[0, 0, 0]))
 
 
-def _step(held: _Held, width: float) -> FloatArray:
-    weight = np.maximum(1.0 - (held.residual / width) ** 2, 0.0) ** 2
-    weighted = held.jacobian * weight[:, None]
-    hessian = weighted.T @ held.jacobian
+def _step(laid: _Laid, width: float) -> FloatArray:
+    hessian, right = kernels.normal_equations(laid.points, laid.residual, laid.slope, width)
     hessian[np.diag_indices(6)] += 1e-9 * np.trace(hessian) + 1e-12
-    return -np.linalg.solve(hessian, weighted.T @ held.residual)
+    return np.asarray(np.linalg.solve(hessian, right))
 
 
 def moved_by(step: FloatArray) -> FloatArray:
@@ -189,7 +210,7 @@ def moved_by(step: FloatArray) -> FloatArray:
     return matrix
 
 
-def _judged(held: _Held, matrix: FloatArray, width: float) -> Fit:
+def _judged(held: _Laid, matrix: FloatArray, width: float) -> Fit:
     ratio = np.clip(np.abs(held.residual) / width, 0.0, 1.0) ** 2
     psi = held.residual * (1.0 - ratio) ** 2
     slope = (1.0 - ratio) * (1.0 - 5.0 * ratio)

@@ -21,6 +21,8 @@ HOLDS_MM = 0.03
 """Other surface helps to hold the piece only where the subject's own uncut surface leaves more doubt than this."""
 NEAR_MM = 1.5
 STRAY_POINTS = 4000
+ROUGH_EVERY = 4
+"""Reference points looked at to tell poses from one another: one in so many."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,7 +60,13 @@ def tolerance_mm(noise_mm: float) -> float:
 
 
 def place(
-    samples: Samples, matrix: FloatArray, scene: Scene, *, noise_mm: float, nearly: bool = False
+    samples: Samples,
+    matrix: FloatArray,
+    scene: Scene,
+    *,
+    noise_mm: float,
+    nearly: bool = False,
+    rough: bool = False,
 ) -> Placement | None:
     """Fit from one coarse pose and weigh the result.
 
@@ -73,23 +81,25 @@ def place(
         Standard uncertainty of a surface point.
     nearly : bool
         The pose is right within a few hundredths of a millimetre already.
+    rough : bool
+        Right within a few micrometres will do.
 
     Returns
     -------
     placement : Placement or None
         None where nothing holds the scan there.
     """
-    held = _held(samples, matrix, scene, nearly=nearly)
+    held = _held(samples, matrix, scene, nearly=nearly, rough=rough)
     if held is None:
         return None
     fit, held_by = held
     moved = samples.moved(fit.matrix)
     tolerance = tolerance_mm(noise_mm)
-    overlap, own = _overlaps(moved, scene, tolerance=tolerance)
+    overlap, own = _overlaps(moved, scene, tolerance=tolerance, every=ROUGH_EVERY if rough else 1)
     return Placement(fit, overlap, own, _stray(moved, scene, tolerance=tolerance), held_by)
 
 
-def _held(samples: Samples, matrix: FloatArray, scene: Scene, *, nearly: bool) -> tuple[Fit, str] | None:
+def _held(samples: Samples, matrix: FloatArray, scene: Scene, *, nearly: bool, rough: bool) -> tuple[Fit, str] | None:
     """The first fit that holds: the subject's own uncut surface, then with the neighbours', then whatever seems uncut."""
     own, every = scene.bodies[:1], scene.bodies
     tries = [(own, True, "subject", np.inf), (every, True, "neighbours", HOLDS_MM), (every, False, "uncut", HOLDS_MM)]
@@ -98,7 +108,7 @@ def _held(samples: Samples, matrix: FloatArray, scene: Scene, *, nearly: bool) -
     for bodies, fixed_only, word, tried_above in tries:
         if doubt < tried_above or (word == "neighbours" and len(every) == 1):
             continue
-        fit = fit_pose(samples, matrix, scene, bodies=bodies, fixed_only=fixed_only, nearly=nearly)
+        fit = fit_pose(samples, matrix, scene, bodies=bodies, fixed_only=fixed_only, nearly=nearly, rough=rough)
         if fit is not None and worst_shift_mm(fit.patch_covariance, scene) < 0.5 * doubt:
             best, doubt = (fit, word), worst_shift_mm(fit.patch_covariance, scene)
     return best
@@ -123,18 +133,19 @@ def shown_fraction(points_mm: FloatArray, grid: Grid, *, within_mm: float) -> fl
     return float(np.mean(np.abs(sample(grid, points_mm)) < within_mm))
 
 
-def _overlaps(moved: Samples, scene: Scene, *, tolerance: float) -> tuple[float, float]:
-    """Found reference points: over the bodies shown, and over the subject alone."""
+def _overlaps(moved: Samples, scene: Scene, *, tolerance: float, every: int) -> tuple[float, float]:
+    """Found reference points: over the bodies shown, and over the subject alone; one in `every` is looked at."""
+    fixed, outward, bodies = scene.fixed.points_mm[::every], scene.fixed_normals[::every], scene.fixed_body[::every]
     inside = _within(moved.points_mm, scene.fixed.points_mm)
     near = moved.where(inside)
     if not len(near.points_mm):
         return 0.0, 0.0
-    nearest = cells_of(near.points_mm, width_mm=BESIDE_MM).nearest(scene.fixed.points_mm)
-    away = np.einsum("ij,ij->i", scene.fixed.points_mm - near.points_mm[nearest], scene.fixed_normals)
-    same_way = np.einsum("ij,ij->i", scene.fixed_normals, near.normals[nearest]) > 0.0
+    nearest = cells_of(near.points_mm, width_mm=BESIDE_MM).nearest(fixed)
+    away = np.einsum("ij,ij->i", fixed - near.points_mm[nearest], outward)
+    same_way = np.einsum("ij,ij->i", outward, near.normals[nearest]) > 0.0
     found = (nearest >= 0) & (np.abs(away) < tolerance) & same_way
-    own = float(found[scene.fixed_own].mean()) if scene.fixed_own.any() else float(found.mean())
-    each = [found[scene.fixed_body == body] for body in np.unique(scene.fixed_body)]
+    own = float(found[bodies == 0].mean()) if (bodies == 0).any() else float(found.mean())
+    each = [found[bodies == body] for body in np.unique(bodies)]
     shown = [f for n, f in enumerate(each) if n == 0 or f.mean() > 0.2]
     return float(np.concatenate(shown).mean()), own
 

@@ -29,8 +29,8 @@ ALONE = 1.25
 RIVALS_WITHIN = 0.1
 """Placements whose scores differ by less are all fitted again on every sample before they are compared."""
 SAME_DEG, SAME_MM = 1.0, 0.1
-LIKE_ITSELF = 0.6
-"""Part of the subject that a turn must carry onto itself to be worth trying; teeth come nowhere near."""
+LIKE_ITSELF, ITSELF_WITHIN_MM = 0.7, 0.1
+"""Part of the subject that a turn must carry onto itself to be worth trying; the most alike turn of a molar's crown has 0.34."""
 
 FindPoses = Callable[[Samples, Scene], tuple[FloatArray, FloatArray]]
 
@@ -61,7 +61,7 @@ def placements_of(samples: Samples, scene: Scene, *, noise_mm: float) -> list[Pl
             break
     if found:
         trial, best = samples.thinned(TRIAL_SAMPLES), found[0].fit.matrix
-        turned = [place(trial, turn @ best, scene, noise_mm=noise_mm) for turn in own_turns(scene)]
+        turned = [place(trial, turn @ best, scene, noise_mm=noise_mm, rough=True) for turn in own_turns(scene)]
         found = _likeliest_first([*found, *(p for p in turned if p is not None)])
     rivals = [p for p in found if p.score > found[0].score - RIVALS_WITHIN]
     again = [place(samples, p.fit.matrix, scene, noise_mm=noise_mm, nearly=True) for p in rivals]
@@ -74,16 +74,14 @@ def own_turns(scene: Scene) -> list[FloatArray]:
     The pose in which the cut lies wrongly may be all a search finds of such a subject; its turns are then tried as well.
     """
     low, high = scene.boxes_mm[0]
-    middle, points = 0.5 * (low + high), scene.fixed.points_mm[scene.fixed_own]
+    middle, points = 0.5 * (low + high), scene.surface_points[:: max(1, len(scene.surface_points) // 2000)]
     turns = []
     for axis in np.eye(3):
         for angle in (90.0, 180.0, 270.0):
             turn = rotation_about(axis, angle)
             turn[:3, 3] = middle - turn[:3, :3] @ middle
-            if (
-                len(points)
-                and shown_fraction(transform_points(turn, points), scene.bodies[0], within_mm=0.3) > LIKE_ITSELF
-            ):
+            there = transform_points(turn, points)
+            if shown_fraction(there, scene.bodies[0], within_mm=ITSELF_WITHIN_MM) > LIKE_ITSELF:
                 turns.append(turn)
     return turns
 
@@ -105,7 +103,7 @@ def _tried(way: FindPoses, samples: Samples, scene: Scene, *, noise_mm: float) -
     poses, penalty = way(trial, scene)
     poses = poses[penalty <= penalty.min() + PENALTY_LEFT][:CANDIDATES]
     with ThreadPoolExecutor(2) as pool:
-        placed = pool.map(lambda pose: place(trial, _matrix(pose), scene, noise_mm=noise_mm), poses)
+        placed = pool.map(lambda pose: place(trial, _matrix(pose), scene, noise_mm=noise_mm, rough=True), poses)
     return [p for p in placed if p is not None]
 
 
