@@ -86,6 +86,8 @@ def prepared(**more: object) -> SimpleNamespace:
         "outline": OUTLINE,
         "line": None,
         "mesial_sign": 1,
+        "lattice": None,
+        "columns": {},
     }
     return SimpleNamespace(**{**fields, **more})
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -69,6 +69,37 @@ def load_exercise(source: str | Path, *, limits: Limits, cache_dir: Path | None 
     exercise = as_exercise(read_toml(files.read(DEFINITION), name=DEFINITION, limits=limits))
     assets = _read_assets(exercise, files, limits=limits)
     return LoadedExercise(exercise, version_of(exercise, assets), assets, remarks_of(exercise))
+
+
+def load_kept(folder: Path, *, version: str, limits: Limits) -> LoadedExercise:
+    """An exercise the program itself wrote and nobody else touches: its version is known, its files are read when asked for.
+
+    Raises
+    ------
+    OSError
+        If the folder is not there any more.
+    """
+    exercise = as_exercise(read_toml((folder / DEFINITION).read_bytes(), name=DEFINITION, limits=limits))
+    assets = _ReadWhenAsked(folder, tuple(dict.fromkeys(asset_names(exercise).values())))
+    return LoadedExercise(exercise, version, assets, remarks_of(exercise))
+
+
+class _ReadWhenAsked(Mapping[str, bytes]):
+    """Files of a folder, each read when it is asked for."""
+
+    def __init__(self, folder: Path, names: tuple[str, ...]) -> None:
+        self._folder, self._names = folder, names
+
+    def __getitem__(self, name: str) -> bytes:
+        if name not in self._names:
+            raise KeyError(name)
+        return (self._folder / name).read_bytes()
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
 
 
 def save_exercise(folder: str | Path, exercise: Exercise, assets: Mapping[str, bytes]) -> None:

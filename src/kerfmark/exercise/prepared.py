@@ -12,13 +12,15 @@ import numpy as np
 from kerfmark.exercise.definition import Exercise, mesial_sign, tooth_frame
 from kerfmark.exercise.folder import LoadedExercise
 from kerfmark.exercise.preparing.cache import read_back, write_whole
+from kerfmark.exercise.preparing.columns import as_arrays, columns_of, from_arrays
+from kerfmark.geometry.columns import Crossings, Lattice
 from kerfmark.geometry.frames import transform_points
 from kerfmark.records import FloatArray, Grid, Remark, Site, Surface
 from kerfmark.settings import Limits
 
 __all__ = ["PREPARED_FORMAT", "Prepared", "prepare"]
 
-PREPARED_FORMAT = 4
+PREPARED_FORMAT = 6
 """Raised whenever what is kept, or how it is made, changes."""
 
 
@@ -53,6 +55,10 @@ class Prepared:
     implant : (2, 3) float array or None
         Entry and apex.
     canal : (k, 3) float array or None
+    lattice : Lattice or None
+        Upright columns over what is planned to go; None where nothing says so.
+    columns : name → Crossings
+        Where they cross `subject`, `target` and `layer.<index>`.
     remarks : tuple of Remark
         What was mended or looks like a slip.
     """
@@ -85,6 +91,8 @@ class Prepared:
     orifices: FloatArray | None = None
     implant: FloatArray | None = None
     canal: FloatArray | None = None
+    lattice: Lattice | None = None
+    columns: Mapping[str, Crossings] = field(default_factory=dict)
     remarks: tuple[Remark, ...] = ()
 
 
@@ -145,6 +153,8 @@ def _made(loaded: LoadedExercise, *, limits: Limits) -> tuple[dict[str, Any], di
         "surface_points": crown,
         "surface_normals": inward,
     }
+    planned = columns_of(exercise, found, subject_grid=grids["subject"])
+    arrays |= {} if planned is None else as_arrays(*planned)
     for name, surface in _named_surfaces(found):
         arrays |= {f"{name}.vertices": surface.vertices_mm, f"{name}.faces": surface.faces}
     for name, grid in grids.items():
@@ -189,6 +199,7 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         return None if values is None else transform_points(frame, values)
 
     implant = target.implant
+    lattice, columns = from_arrays(arrays)
     return Prepared(
         exercise=exercise,
         version=loaded.version,
@@ -218,6 +229,8 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         orifices=points(target.orifices),
         implant=None if implant is None else transform_points(frame, [implant.entry, implant.apex]),
         canal=None if exercise.structures.canal is None else points(exercise.structures.canal.points),
+        lattice=lattice,
+        columns=columns,
         remarks=tuple(Remark(**remark) for remark in facts["remarks"]),
     )
 

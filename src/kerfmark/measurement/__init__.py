@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from kerfmark.measurement.block import BLOCK
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = ["MEASURES", "Key", "Measure", "MonteCarlo", "events", "measure"]
 
+THREADS = 2
 Key: TypeAlias = tuple[str, str | None, str | None]
 
 MEASURES: tuple[Measure, ...] = (*CROWN, *BLOCK, *LINE, *COMMON, *PROCESS)
@@ -55,7 +57,18 @@ def measure(
     recorded = piece.motion is not None or prepared.exercise.source.kind == "motion"
     chosen = _chosen(prepared.exercise.family, wanted, recorded=recorded)
     context = _contexts(piece, prepared)
-    readings = [reading for m in chosen for reading in _taken(m, context, prepared)]
+    shared: dict[int, list[int]] = {}
+    for n, m in enumerate(chosen):
+        shared.setdefault(id(context(m)), []).append(n)
+    found: dict[int, tuple[Reading, ...]] = {}
+
+    def take(numbers: list[int]) -> None:
+        for n in numbers:
+            found[n] = _taken(chosen[n], context, prepared)
+
+    with ThreadPoolExecutor(THREADS) as pool:  # readings that share work stay on one thread
+        list(pool.map(take, shared.values()))
+    readings = [reading for n in range(len(chosen)) for reading in found[n]]
     return tuple(r for r in readings if wanted is None or any(_fits(r.key, key) for key in wanted))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import shutil
 import tempfile
@@ -57,12 +58,19 @@ def load(name: str, *, cache_dir: Path, limits: Limits) -> LoadedExercise:
         Kept under `builtin/` there, by name and by the digest of the generators, so that a changed generator makes it anew.
     limits : Limits
     """
-    from kerfmark.exercise.folder import load_exercise
+    from kerfmark.exercise.folder import load_exercise, load_kept
 
     folder = cache_dir / "builtin" / f"{name}-{_generators_digest()}"
     if not (folder / "exercise.toml").is_file():
         _make(name, folder, cache_dir=cache_dir)
-    return load_exercise(folder, limits=limits)
+    version = folder.with_suffix(".version")
+    try:
+        return load_kept(folder, version=version.read_text(encoding="ascii"), limits=limits)
+    except OSError:
+        loaded = load_exercise(folder, limits=limits)
+    with contextlib.suppress(OSError):
+        version.write_text(loaded.version, encoding="ascii")
+    return loaded
 
 
 def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
@@ -95,11 +103,12 @@ def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, 
 
 
 def _generators_digest() -> str:
-    """Of every source and table a built-in exercise is made by."""
+    """Of every source and table a built-in exercise is made by, as they stand in this installation: name, size, time of writing."""
     package = Path(__file__).resolve().parent.parent.parent
     digest = hashlib.sha256()
     for folder in ("anatomy", "geometry", "kernels", "exercise/builtin"):
         for file in sorted((package / folder).rglob("*")):
             if file.suffix in (".py", ".toml"):
-                digest.update(file.relative_to(package).as_posix().encode() + b"\0" + file.read_bytes())
+                stamp = file.stat()
+                digest.update(f"{file.relative_to(package).as_posix()} {stamp.st_size} {stamp.st_mtime_ns}\n".encode())
     return digest.hexdigest()[:16]

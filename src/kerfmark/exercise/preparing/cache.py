@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 __all__ = ["read_back", "write_whole"]
 
-INDEX = "index.json"
+INDEX, VALUES = "index.json", "values.bin"
+ALIGNED = 64
+"""Each array begins at a multiple of so many bytes."""
 
 
 def write_whole(folder: Path, arrays: Mapping[str, NDArray[Any]], facts: Mapping[str, Any]) -> None:
@@ -31,11 +33,8 @@ def write_whole(folder: Path, arrays: Mapping[str, NDArray[Any]], facts: Mapping
     folder.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=".writing-"))
     try:
-        shapes = {name: [list(array.shape), array.dtype.str] for name, array in arrays.items()}
-        for name, array in arrays.items():
-            if array.size:
-                np.save(beside / f"{name}.npy", np.ascontiguousarray(array), allow_pickle=False)
-        (beside / INDEX).write_text(json.dumps({"arrays": shapes, "facts": facts}), encoding="utf-8")
+        places = _written(beside / VALUES, arrays)
+        (beside / INDEX).write_text(json.dumps({"arrays": places, "facts": facts}), encoding="utf-8")
         _move(beside, folder)
     finally:
         shutil.rmtree(beside, ignore_errors=True)
@@ -61,16 +60,27 @@ def read_back(folder: Path) -> tuple[dict[str, NDArray[Any]], dict[str, Any]] | 
     """The arrays (memory-mapped, read-only) and facts of `folder`; None where it is not there or damaged."""
     try:
         index = json.loads((folder / INDEX).read_text(encoding="utf-8"))
-        arrays = {name: _array(folder / f"{name}.npy", *entry) for name, entry in index["arrays"].items()}
+        values = np.memmap(folder / VALUES, dtype=np.uint8, mode="r")
+        arrays = {name: _array(values, *place) for name, place in index["arrays"].items()}
         return arrays, dict(index["facts"])
     except (OSError, ValueError, KeyError, TypeError, AttributeError, EOFError):
         return None
 
 
-def _array(path: Path, shape: list[int], dtype: str) -> NDArray[Any]:
-    if 0 in shape:
-        return np.empty(shape, dtype=dtype)
-    array = np.load(path, mmap_mode="r", allow_pickle=False)
-    if list(array.shape) != shape or array.dtype.str != dtype:
-        raise ValueError(f"{path.name} is not what the index says")
-    return np.asarray(array)
+def _written(path: Path, arrays: Mapping[str, NDArray[Any]]) -> dict[str, list[Any]]:
+    """Every array one after the other in one file: shape, type and first byte of each, by name."""
+    places: dict[str, list[Any]] = {}
+    with path.open("wb") as file:
+        for name, array in arrays.items():
+            file.write(bytes(-file.tell() % ALIGNED))
+            places[name] = [list(array.shape), array.dtype.str, file.tell()]
+            file.write(np.ascontiguousarray(array).tobytes())
+        file.write(bytes(1))  # never an empty file, which cannot be mapped
+    return places
+
+
+def _array(values: NDArray[np.uint8], shape: list[int], dtype: str, first: int) -> NDArray[Any]:
+    size = int(np.prod(shape)) * np.dtype(dtype).itemsize
+    if first + size > values.size:
+        raise ValueError("the file of values is shorter than its index says")
+    return np.asarray(values[first : first + size]).view(dtype).reshape(shape)

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from kerfmark.geometry.columns import Lattice
 from kerfmark.geometry.sections import section_curves
 from kerfmark.measurement.budget import measured, unmeasured
 from kerfmark.measurement.surface.bench import Bench
-from kerfmark.measurement.surface.columns import Lattice
 from kerfmark.records import Component, FloatArray, Reading, SectionPlane, Surface, Witness
 
 __all__ = ["dice", "inside_outline", "outline_overlap"]

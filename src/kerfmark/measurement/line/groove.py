@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from kerfmark.geometry.columns import Lattice, crossings, lattice_over
 from kerfmark.kernels.paths import find_grooves, read_walls
 from kerfmark.measurement.line.unrolled import DepthMap, Path, Unrolled, planned_path, unrolled
 from kerfmark.measurement.surface.bench import Bench
-from kerfmark.measurement.surface.columns import Lattice, crossings, lattice_over
 from kerfmark.records import FloatArray, Piece
 
 if TYPE_CHECKING:

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kerfmark.geometry.columns import Crossings
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.columns import find_crossings, sort_crossings
 from kerfmark.kernels.paths import beside_path
-from kerfmark.measurement.surface.columns import Crossings
 from kerfmark.records import FloatArray, Surface
 
 __all__ = ["DepthMap", "Path", "Unrolled", "planned_path", "unrolled"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -10,11 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfmark.geometry.columns import Crossings, Lattice, crossings, lattice_over
 from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import bounds_mm
+from kerfmark.kernels.arrays import read_only
+from kerfmark.kernels.mesh import middles_of
 from kerfmark.measurement.budget import surface_u_mm
-from kerfmark.measurement.surface.columns import Crossings, Lattice, crossings, lattice_over, lengths_removed
 from kerfmark.measurement.surface.holes import Filled, filled
+from kerfmark.measurement.surface.lengths import lengths_removed
 from kerfmark.records import FloatArray, Piece, Surface
 
 if TYPE_CHECKING:
@@ -27,13 +29,20 @@ CUT_FACTOR = 3.0
 MARGIN_MM = 0.5
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class CutFaces:
     """Faces of a surface as what integrals need: middles (n, 3), unit normals (n, 3), areas (n,), mm."""
 
     middles: FloatArray
     normals: FloatArray
     areas: FloatArray
+
+    @cached_property
+    def motion(self) -> FloatArray:
+        """(n, 6) how each middle answers, along its normal, to small turns about the origin and small shifts."""
+        x, y, z = self.middles.T
+        u, v, w = self.normals.T
+        return np.column_stack([y * w - z * v, z * u - x * w, x * v - y * u, u, v, w])
 
 
 class Bench:
@@ -94,29 +103,44 @@ class Bench:
     @cached_property
     def lattice(self) -> Lattice | None:
         """Columns over what is cut or planned to be; None where nothing is."""
-        boxes = list(self._boxes())
+        kept, cut = self.prepared.lattice, self._cut_box()
+        if kept is not None and (cut is None or kept.covers(cut)):
+            return kept
+        boxes = [box for box in (cut, self._planned_box()) if box is not None]
         if not boxes:
             return None
         low, high = np.min([b[0] for b in boxes], axis=0), np.max([b[1] for b in boxes], axis=0)
         return lattice_over(np.array([low - MARGIN_MM, high + MARGIN_MM]))
 
-    def _boxes(self) -> Iterator[FloatArray]:
+    def _columns(self, name: str, surface: Surface) -> Crossings:
+        """Columns through one of the exercise's surfaces: kept ones, where the piece keeps to what they cover."""
+        assert self.lattice is not None
+        if self.lattice is self.prepared.lattice:
+            return self.prepared.columns[name]
+        return crossings(surface, self.lattice)
+
+    def _cut_box(self) -> FloatArray | None:
+        if not self.has_cut:
+            return None
+        surface = self.piece.surface
+        touched = np.zeros(len(surface.vertices_mm), bool)
+        touched[surface.faces[self.is_cut]] = True
+        corners = surface.vertices_mm[touched]
+        return np.array([corners.min(axis=0), corners.max(axis=0)])
+
+    def _planned_box(self) -> FloatArray | None:
         target = self.prepared.target
-        if self.has_cut:
-            corners = self.piece.surface.vertices_mm[np.unique(self.piece.surface.faces[self.is_cut])]
-            yield np.array([corners.min(axis=0), corners.max(axis=0)])
         if target is not None:
             deep = target.vertices_mm[sample(self.prepared.subject_grid, target.vertices_mm) < -self.least_mm]
-            if len(deep):
-                yield np.array([deep.min(axis=0), deep.max(axis=0)])
-        elif self.clear_layer is not None:
-            yield bounds_mm(self.prepared.layers[self.layer_names[self.clear_layer]])
+            return np.array([deep.min(axis=0), deep.max(axis=0)]) if len(deep) else None
+        if self.clear_layer is not None:
+            return bounds_mm(self.prepared.layers[self.layer_names[self.clear_layer]])
+        return None
 
     @cached_property
     def subject_columns(self) -> Crossings:
         """Columns through the subject."""
-        assert self.lattice is not None
-        return crossings(self.subject, self.lattice)
+        return self._columns("subject", self.subject)
 
     @cached_property
     def piece_columns(self) -> Crossings:
@@ -129,13 +153,13 @@ class Bench:
         """Columns through the target."""
         if self.prepared.target is None or self.lattice is None:
             return None
-        return crossings(self.prepared.target, self.lattice)
+        return self._columns("target", self.prepared.target)
 
     @cached_property
     def layer_columns(self) -> tuple[Crossings, ...]:
         """Columns through each layer."""
-        assert self.lattice is not None
-        return tuple(crossings(layer, self.lattice) for layer in self.prepared.layers.values())
+        layers = self.prepared.layers.values()
+        return tuple(self._columns(f"layer.{n}", layer) for n, layer in enumerate(layers))
 
     @cached_property
     def removal(self) -> Filled:
@@ -193,8 +217,5 @@ class Bench:
 
 def faces_of(surface: Surface, chosen: np.ndarray) -> CutFaces:
     """Middles, normals and areas of the chosen faces that have an area."""
-    corners = surface.vertices_mm[surface.faces[chosen]]
-    vectors = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    areas = np.linalg.norm(vectors, axis=1)
-    some = areas > 0.0
-    return CutFaces(corners[some].mean(axis=1), vectors[some] / areas[some, None], areas[some])
+    vertices, faces = read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32)
+    return CutFaces(*middles_of(vertices, faces, np.flatnonzero(chosen)))

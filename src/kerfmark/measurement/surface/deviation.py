@@ -90,7 +90,6 @@ def _averaged(faces: CutFaces, deviation: FloatArray) -> Cells:
     size = place.max(axis=0) + 1
     _, cell = np.unique((place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2], return_inverse=True)
     areas: FloatArray = np.bincount(cell, faces.areas).astype(float)
-    motion = np.concatenate([np.cross(faces.middles, faces.normals), faces.normals], axis=1)
 
     def mean(values: FloatArray) -> FloatArray:
         return np.asarray(np.bincount(cell, faces.areas * values) / areas)
@@ -98,7 +97,7 @@ def _averaged(faces: CutFaces, deviation: FloatArray) -> Cells:
     return Cells(
         mean(deviation),
         areas,
-        np.column_stack([mean(column) for column in motion.T]),
+        np.column_stack([mean(column) for column in faces.motion.T]),
         np.column_stack([mean(column) for column in faces.middles.T]),
     )
 

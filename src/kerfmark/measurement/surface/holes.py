@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfmark.measurement.surface.columns import Crossings, Lattice
+from kerfmark.geometry.columns import Crossings, Lattice
+from kerfmark.kernels.columns import beside_patches, patches
 
 __all__ = ["Filled", "filled"]
 
@@ -59,17 +60,9 @@ def _like(own: NDArray[np.float32], beside: NDArray[np.float32]) -> NDArray[np.f
 
 
 def _holes(unseen: np.ndarray, cut: np.ndarray, subject: np.ndarray, lattice: Lattice) -> np.ndarray:
-    from scipy.ndimage import binary_dilation, find_objects, label
-
     shape = (lattice.nx, lattice.ny)
-    gap, is_cut, inside = unseen.reshape(shape), cut.reshape(shape), subject.reshape(shape)
-    numbers, _ = label(gap)
-    holes = np.zeros(shape, bool)
-    for n, box in enumerate(find_objects(numbers), start=1):
-        around = tuple(slice(max(s.start - 2, 0), s.stop + 2) for s in box)
-        hole = numbers[around] == n
-        ring = binary_dilation(hole, iterations=2) & ~hole & ~gap[around]
-        at_edge = (binary_dilation(hole) & ~inside[around]).any()
-        if not at_edge and ring.any() and is_cut[around][ring].mean() > 0.5:
-            holes[around] |= hole
-    return holes.ravel()
+    numbers = patches(unseen.reshape(shape))
+    near, near_cut, at_edge = beside_patches(numbers, cut.reshape(shape), subject.reshape(shape))
+    is_hole = ~at_edge & (near > 0) & (2 * near_cut > near)
+    is_hole[0] = False
+    return np.asarray(is_hole[numbers].ravel())

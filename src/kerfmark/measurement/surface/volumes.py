@@ -99,15 +99,16 @@ def volume_budget(bench: Bench, share: FloatArray) -> tuple[Component, ...]:
         return ()
     edge_area = float((4.0 * share * (1.0 - share) * faces.areas).sum())
     count = effective_count(edge_mm=bench.edge_mm, area_mm2=area)
-    motion = np.concatenate([np.cross(faces.middles, faces.normals), faces.normals], axis=1)
+    motion = faces.motion
     sensitivity = weights @ motion
     noise = 1e-3 * piece.noise_um
-    shake = np.einsum("ni,ij,nj->n", motion, piece.alignment.covariance, motion) @ weights / area
-    across = math.hypot(COLUMN_NOISE * noise, math.sqrt(max(0.0, float(shake))))
+    moments = (motion * weights[:, None]).T @ motion
+    shake = float((moments * piece.alignment.covariance).sum()) / area
+    across = math.hypot(COLUMN_NOISE * noise, math.sqrt(max(0.0, shake)))
     return (
         Component("surface noise", noise * area / np.sqrt(count)),
         Component("trueness", 1e-3 * piece.trueness_um * area),
-        Component("alignment", float(np.sqrt(max(0.0, sensitivity @ piece.alignment.covariance @ sensitivity)))),
+        Component("alignment", math.sqrt(max(0.0, float(sensitivity @ piece.alignment.covariance @ sensitivity)))),
         Component("errors across an edge of the volume", HALF_NORMAL * across * edge_area),
     )
 

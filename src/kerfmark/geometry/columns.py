@@ -1,4 +1,4 @@
-"""Upright columns on a fine lattice: where they cross surfaces, and how much of the subject is gone along them.
+"""Upright columns on a fine lattice, and where they cross surfaces.
 
 The lattice is turned by an angle whose tangent is irrational: a straight wall then falls between columns in every way
 alike, and the volume beside it errs by about a square of the spacing rather than by half a spacing all along the wall.
@@ -7,7 +7,6 @@ alike, and the volume beside it errs by about a square of the spacing rather tha
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,9 +16,9 @@ from numpy.typing import NDArray
 from kerfmark.geometry.frames import rotation_about
 from kerfmark.kernels import columns as kernels
 from kerfmark.kernels.arrays import read_only
-from kerfmark.records import FloatArray, Grid, Surface
+from kerfmark.records import FloatArray, Surface
 
-__all__ = ["Crossings", "Lattice", "crossings", "lattice_over", "lengths_removed"]
+__all__ = ["Crossings", "Lattice", "crossings", "lattice_over"]
 
 SPACING_MM = 0.05
 MOST_COLUMNS = 160_000
@@ -47,6 +46,13 @@ class Lattice:
     def cell_mm2(self) -> float:
         """The area each stands for."""
         return self.spacing_mm**2
+
+    def covers(self, bounds_mm: FloatArray) -> bool:
+        """Whether a box of the tooth frame (2, 2 or 3), lower and upper corner, lies over it."""
+        low, high = np.asarray(bounds_mm, dtype=float)[:, :2]
+        corners = np.array([[x, y] for x in (low[0], high[0]) for y in (low[1], high[1])]) @ self.turn[:2, :2].T
+        place = (corners - self.origin) / self.spacing_mm
+        return bool((place >= 0.0).all() and (place <= [self.nx - 1, self.ny - 1]).all())
 
     @cached_property
     def feet(self) -> FloatArray:
@@ -113,50 +119,3 @@ def crossings(surface: Surface, lattice: Lattice) -> Crossings:
     faces, origin = read_only(surface.faces, np.int32), read_only(lattice.origin, np.float64)
     found = kernels.find_crossings(points, faces, origin, lattice.spacing_mm, lattice.nx, lattice.ny)
     return Crossings(*kernels.sort_crossings(*found, lattice.columns))
-
-
-def lengths_removed(
-    lattice: Lattice,
-    *,
-    subject: Crossings,
-    piece: Crossings,
-    target: Crossings | None,
-    layers: Sequence[Crossings],
-    planned_layer: int | None,
-    subject_grid: Grid,
-    least_mm: float,
-) -> NDArray[np.float32]:
-    """How much of the subject is left and gone along each column, by layer and by plan.
-
-    Parameters
-    ----------
-    lattice : Lattice
-    subject, piece, target : Crossings
-        What the target lacks is planned to go.
-    layers : sequence of Crossings
-        The last that holds a point names it.
-    planned_layer : int, optional
-        Used without a target: this layer and what stands above it are planned to go.
-    subject_grid : Grid
-        Signed distance of the subject.
-    least_mm : float
-        A run of removed material counts where it comes deeper than this below the subject's surface.
-
-    Returns
-    -------
-    length_mm : (layers + 1, 4, columns) float32 array, mm
-        First axis: 0 for what no layer claims, then the layers. Second axis: left and removed outside the plan, left
-        and removed inside it.
-    """
-    empty = Crossings(np.zeros(lattice.columns + 1, np.int64), np.empty(0), np.empty(0, bool))
-    stack = [subject, piece, target or empty, *layers]
-    offsets = np.cumsum([0] + [len(s.heights) for s in stack])
-    starts = np.concatenate([s.starts[:-1] + o for s, o in zip(stack, offsets, strict=False)] + [offsets[-1:]])
-    plan = -1 if target is not None else -2 if planned_layer is None else planned_layer
-    feet = np.column_stack([lattice.feet, np.zeros(lattice.columns)])
-    return kernels.lengths_removed(
-        starts.astype(np.int64), np.concatenate([s.heights for s in stack]),
-        np.concatenate([s.upward for s in stack]), len(stack), lattice.columns, plan,
-        read_only(subject_grid.values, np.float32), (feet - subject_grid.origin_mm) / subject_grid.spacing_mm,
-        np.array([0.0, 0.0, 1.0]) / subject_grid.spacing_mm, float(least_mm), piece.is_closed,
-    )  # fmt: skip
