@@ -218,6 +218,8 @@ def demo(
 
 def main(arguments: list[str] | None = None) -> None:
     """Run the command; the exit status is that of the first failure (see `docs/cli.md`)."""
+    for library in ("OPENBLAS", "MKL", "OMP"):  # our products are n × 3: more threads only wait for one another
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     try:
         app(args=arguments, standalone_mode=True)
     except KerfmarkError as failure:

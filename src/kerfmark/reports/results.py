@@ -91,7 +91,18 @@ def _motion(assessment: Assessment) -> dict[str, Any]:
 
 def as_json_text(assessment: Assessment) -> str:
     """The assessment as JSON text, one reading or ruling a line."""
-    return json.dumps(as_json(assessment), ensure_ascii=False, allow_nan=False, indent=1)
+    return "{" + ",\n ".join(f"{_text(key)}: {_lines(value)}" for key, value in as_json(assessment).items()) + "}"
+
+
+def _lines(value: Any) -> str:
+    """A list of objects one a line, anything else on one line."""
+    if isinstance(value, list) and value and isinstance(value[0], dict):
+        return "[\n  " + ",\n  ".join(_text(entry) for entry in value) + "\n ]"
+    return _text(value)
+
+
+def _text(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
 def summary_lines(assessment: Assessment) -> list[str]:
@@ -176,7 +187,8 @@ def _plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {key: _plain(v) for key, v in value.items()}
     if isinstance(value, np.ndarray):
-        return _plain(value.round(6).tolist() if value.ndim > 2 or value.size > 36 else value.tolist())
+        shown = value.round(6) if value.ndim > 2 or value.size > 36 else value
+        return shown.tolist() if np.isfinite(shown).all() else _plain(shown.tolist())
     if isinstance(value, (list, tuple)):
         return [_plain(v) for v in value]
     if isinstance(value, np.generic):
