@@ -1,9 +1,11 @@
 """The command as a person types it: what it prints, where, and its exit status."""
 
 import json
+import os
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -12,28 +14,30 @@ from kerfmark.demo.learners import simulated_piece
 from kerfmark.settings import compiled_dir
 
 
-def run(*arguments, settings, cwd):
-    """Run the command in a process of its own."""
-    environment = {
+def environment(settings, home):
+    """What a process of its own is given."""
+    passed_on = {k: v for k, v in os.environ.items() if k in ("PYTHONPATH", "LANG", "LD_LIBRARY_PATH", "TMPDIR")}
+    if "PYTHONPATH" in passed_on:
+        passed_on["PYTHONPATH"] = os.pathsep.join(
+            str(Path(p).resolve()) for p in passed_on["PYTHONPATH"].split(os.pathsep)
+        )
+    return passed_on | {
         "KERFMARK_CACHE_DIR": str(settings.cache_dir),
         "KERFMARK_COMPILED_DIR": str(compiled_dir()),
         "PATH": "/usr/bin:/bin",
-        "HOME": str(cwd),
+        "HOME": str(home),
         "COLUMNS": "100",
     }
-    import os
 
-    environment |= {
-        k: v
-        for k, v in os.environ.items()
-        if k in ("PYTHONPATH", "LANG", "LD_LIBRARY_PATH", "TMPDIR", "KERFMARK_COMPILED_DIR")
-    }
+
+def run(*arguments, settings, cwd):
+    """Run the command in a process of its own."""
     return subprocess.run(
         [sys.executable, "-m", "kerfmark", *map(str, arguments)],
         capture_output=True,
         text=True,
         cwd=cwd,
-        env=environment,
+        env=environment(settings, cwd),
         check=False,
     )
 
@@ -70,6 +74,27 @@ def test_help_comes_quickly(settings, tmp_path):
     assert done.returncode == 0
     assert "assess" in done.stdout
     assert min(took) < 0.3
+
+
+def test_assess_loads_neither_the_compiler_nor_the_large_libraries(block, settings, tmp_path):
+    # They cost 0.1 to 0.5 s each to load, which is most of what a whole assessment may take.
+    program = (
+        "import sys\n"
+        "from kerfmark.cli import app\n"
+        f"app(['assess', 'layered-block', {str(block)!r}, '--json', 'out.json'], standalone_mode=False)\n"
+        "print([name for name in ('numba', 'scipy', 'skimage', 'pyarrow', 'statsmodels', 'manifold3d') if name in sys.modules])"
+    )
+    for _ in range(2):  # the first run may have to compile
+        done = subprocess.run(
+            [sys.executable, "-c", program],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            check=False,
+            env=environment(settings, tmp_path),
+        )
+        assert done.returncode == 0, done.stderr
+    assert done.stdout.strip() == "[]"
 
 
 def test_assess_writes_the_json_of_the_formats_to_a_pipe(block, settings, tmp_path):

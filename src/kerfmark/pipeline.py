@@ -221,8 +221,8 @@ def _from_scan(
     progress("aligning the piece")
     source = _source_of("scan", prepared.exercise.source)
     registered = register(taken.parts, prepared, noise_um=source.noise_um)
-    beside = _neighbours(neighbours, registered, prepared, unit=unit, settings=settings)
-    return _piece(taken, registered, source, beside), (*taken.remarks, *registered.remarks)
+    given = _neighbours(neighbours, registered, prepared, unit=unit, settings=settings)
+    return _piece(taken, registered, source, {**registered.neighbours, **given}), (*taken.remarks, *registered.remarks)
 
 
 def _take_in(path: Path, prepared: Prepared, *, unit: str | None, settings: Settings) -> TakenIn:

@@ -173,6 +173,14 @@ def test_neighbours_in_the_exercise_help_and_do_not_mislead(row, tools, rng, how
     parts = {"tooth alone": scans[:1], "one mesh": [joined(scans)], "three parts": scans[::-1]}[how]
     registered = register(parts, prepared, noise_um=10.0)
     assert tools.errors(registered.alignment.matrix, pose, middle_mm=MIDDLE_MM)[1] < 15.0
+    if how == "three parts":
+        # The middle of each found neighbour lies where that neighbour stands.
+        middles = {side: part.vertices_mm.mean(axis=0)[0] for side, part in registered.neighbours.items()}
+        assert middles["mesial"] == pytest.approx(-10.6, abs=0.5)
+        assert middles["distal"] == pytest.approx(12.6, abs=0.5)
+        assert registered.others == ()
+        assert [r.code for r in registered.remarks] == ["neighbours-found"]
+        assert "part 2 is its mesial neighbour" in registered.remarks[0].message
     expected = len(scans[0].faces) if how != "one mesh" else len(parts[0].faces)
     assert len(registered.surface.faces) == expected
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from kerfmark.errors import AlignmentError
 from kerfmark.exercise.prepared import Prepared
 from kerfmark.geometry.frames import rigid_inverse
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import transformed
+from kerfmark.geometry.mesh import area_mm2, transformed
 from kerfmark.records import Alignment, Grid, Remark, Surface
 from kerfmark.registration.placement import Placement, place, shown_fraction, tolerance_mm
 from kerfmark.registration.samples import Samples
@@ -28,6 +28,12 @@ TOGETHER = 60_000
 """Samples of all parts together."""
 AS_LIKELY = 0.02
 NEAR_TARGET_MM = 0.02
+ON_NEIGHBOUR_MM, LEAST_OF_NEIGHBOUR = 0.25, 0.1
+"""A part is a neighbour's scan where most of it lies within so much of it, and it shows so much of its area."""
+HELD_BY_UNCUT = (
+    "what the exercise says stays does not hold the piece firmly, so it was aligned on surface that seems not to have been cut; "
+    "readings against the old surface are the less sure. Scan more of what is not cut, or let the exercise say what that is"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,6 +45,8 @@ class Registered:
     alignment : Alignment
     surface : Surface
         The part that fits, in the tooth frame.
+    neighbours : side → Surface
+        Other parts of the file that lie on the exercise's neighbours, in the tooth frame.
     others : tuple of Surface
         The other parts, carried by the same motion into the tooth frame.
     remarks : tuple of Remark
@@ -46,6 +54,7 @@ class Registered:
 
     alignment: Alignment
     surface: Surface
+    neighbours: Mapping[str, Surface] = field(default_factory=dict)
     others: tuple[Surface, ...] = ()
     remarks: tuple[Remark, ...] = ()
 
@@ -95,10 +104,20 @@ def register(parts: Sequence[Surface], prepared: Prepared, *, noise_um: float) -
     piece = _the_piece(candidates, scene, noise_mm=noise_mm)
     chosen, remarks = _likeliest(piece, prepared)
     matrix = chosen.fit.matrix
-    others = tuple(transformed(part, matrix) for n, part in enumerate(parts) if n != piece.number)
-    if others:
-        remarks = (_not_measured(piece.number, len(parts), others, scene), *remarks)
-    return Registered(_alignment(chosen, prepared), transformed(parts[piece.number], matrix), others, remarks)
+    carried = {n: transformed(part, matrix) for n, part in enumerate(parts) if n != piece.number}
+    beside = _beside(carried, prepared)
+    others = tuple(part for n, part in carried.items() if n not in beside.values())
+    if carried:
+        remarks = (_what_else(piece.number, len(parts), beside), *remarks)
+    if chosen.held_by == "uncut":
+        remarks = (*remarks, Remark("held-by-what-seems-uncut", "piece", HELD_BY_UNCUT))
+    return Registered(
+        _alignment(chosen, prepared),
+        transformed(parts[piece.number], matrix),
+        {side: carried[n] for side, n in beside.items()},
+        others,
+        remarks,
+    )
 
 
 def _is_large(part: Surface) -> bool:
@@ -192,13 +211,35 @@ def _off_target(samples: Samples, placement: Placement, subject: Grid, target: G
     return float(np.abs(sample(target, cut)).mean()) if len(cut) else 0.0
 
 
-def _not_measured(number: int, count: int, others: tuple[Surface, ...], scene: Scene) -> Remark:
+def _beside(carried: Mapping[int, Surface], prepared: Prepared) -> dict[str, int]:
+    """Which other part is which neighbour's scan: the one that shows most of it, if most of the part lies on it."""
+    found: dict[str, int] = {}
+    for side, grid in prepared.neighbour_grids.items():
+        shown = {
+            n: area_mm2(part)
+            for n, part in carried.items()
+            if shown_fraction(part.vertices_mm, grid, within_mm=ON_NEIGHBOUR_MM) > 0.5
+        }
+        if shown:
+            largest = max(shown, key=lambda n: shown[n])
+            if shown[largest] > LEAST_OF_NEIGHBOUR * area_mm2(prepared.neighbours[side]):
+                found[side] = largest
+    return found
+
+
+def _what_else(number: int, count: int, beside: Mapping[str, int]) -> Remark:
     """What else is in the file."""
-    known = sum(shown_fraction(o.vertices_mm, scene.everything, within_mm=0.3) > 0.5 for o in others)
-    where = f"; {known} of them where the exercise has a neighbour or gingiva" if known else ""
-    others_words = "the other part was" if count == 2 else f"the other {count - 1} parts were"
+    lie = [f"part {n + 1} is its {side} neighbour" for side, n in beside.items()]
+    left = count - 1 - len(beside)
+    rest = (
+        []
+        if not left
+        else ["the other part was not measured" if left == 1 else f"{left} other parts were not measured"]
+    )
     return Remark(
-        "part-not-measured", "piece", f"part {number + 1} of {count} is the piece; {others_words} not measured{where}"
+        "part-not-measured" if left else "neighbours-found",
+        "piece",
+        f"part {number + 1} of {count} is the piece; {'; '.join([*lie, *rest])}",
     )
 
 

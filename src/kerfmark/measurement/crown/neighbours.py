@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import KDTree
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample_with_gradient
@@ -140,6 +139,8 @@ def _lost(scan: Surface, depth: FloatArray, *, least_mm: float, noise_mm: float)
 def _points_within(points: FloatArray, queries: FloatArray) -> IntArray:
     """How many points each mean over 0.3 mm is of: where triangles are long it is few, and the mean as noisy as those."""
     beside = points[near_any(points, queries, MEAN_RADIUS_MM)]
+    from scipy.spatial import KDTree  # a fifth of a second to import, and only pieces with a nick come here
+
     counts = KDTree(beside).query_ball_point(queries, MEAN_RADIUS_MM, return_length=True)
     return np.maximum(np.asarray(counts, np.int32), 1)
 
