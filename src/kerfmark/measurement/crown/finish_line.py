@@ -194,13 +194,14 @@ def finish_line_form(stump: Stump) -> tuple[Reading, ...]:
         reason = _missing(len(found), profiles)
         return tuple(unmeasured(name, reason, unit="1", where=form) for form in FORMS)
     left_out = None if len(found) == len(profiles) else _missing(len(found), profiles)
-    return tuple(_share(stump, form, forms, left_out) for form in FORMS)
+    width_u_mm = section_width_u_mm(stump)
+    near = sum(_near_a_border(p, stump, width_u_mm) for p, f in zip(profiles, forms, strict=True) if f is not None)
+    return tuple(_share(stump, form, forms, near, left_out) for form in FORMS)
 
 
-def _share(stump: Stump, form: str, forms: list[str | None], left_out: str | None) -> Reading:
+def _share(stump: Stump, form: str, forms: list[str | None], near: int, left_out: str | None) -> Reading:
     profiles, n = stump.about_path.profiles, sum(f is not None for f in forms)
     share = forms.count(form) / n
-    near = sum(_near_a_border(p, stump) for p, f in zip(profiles, forms, strict=True) if f is not None)
     alike = [p for p, f in zip(profiles, forms, strict=True) if f == form]
     points = [stump.about_path.place(p, p.margin) for p in alike if p.margin is not None]
     budget = (
@@ -214,12 +215,12 @@ def _share(stump: Stump, form: str, forms: list[str | None], left_out: str | Non
     )
 
 
-def _near_a_border(profile: Profile, stump: Stump) -> bool:
+def _near_a_border(profile: Profile, stump: Stump, width_u_mm: float) -> bool:
     """Whether radius, width or angle lies within two standard uncertainties of a limit between forms."""
     width = width_mm(profile)
     if width is None:
         return False
-    if abs(width - KNIFE_EDGE_MM) < 2.0 * section_width_u_mm(stump):
+    if abs(width - KNIFE_EDGE_MM) < 2.0 * width_u_mm:
         return True
     if profile.internal is None or width < KNIFE_EDGE_MM:
         return False
