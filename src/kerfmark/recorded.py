@@ -23,8 +23,8 @@ from kerfmark.settings import Limits
 __all__ = ["GRID_UM_LIMITS", "Recorded", "piece_of", "read_recorded"]
 
 GRID_UM_LIMITS = (5.0, 1000.0)
-GRID_NOISE = 0.1
-"""Root mean square error of a surface read off the grid, as a part of its spacing."""
+GRID_NOISE = 0.05
+"""Error of a surface point read off the grid, as a part of its spacing: what scatters from point to point."""
 BELOW_CUT_MM = 3.0
 """How much of a root below the cut is kept: what a scan would show, and more than any reading looks at."""
 LEAST_LOOSE_MM3 = 0.005
@@ -66,6 +66,8 @@ def piece_of(
 ) -> Piece:
     """What a motion cut, in the tooth frame.
 
+    The recording's noise does not scatter from point to point: a pose that is off moves all that the head cuts there. It is
+    counted with the trueness; only the grid's own error is noise of single points.
     Its alignment is the rig's transform with its stated uncertainty; nothing is fitted. The surface is the subject's
     and the swept head's together, by marching cubes on a grid of `grid_um`.
 
@@ -113,8 +115,8 @@ def piece_of(
         sha256=motion.sha256,
         surface=surface,
         alignment=_alignment(recorded),
-        noise_um=math.hypot(source.noise_um, GRID_NOISE * grid_um),
-        trueness_um=source.trueness_um,
+        noise_um=GRID_NOISE * grid_um,
+        trueness_um=math.hypot(source.noise_um, source.trueness_um),
         neighbours=left,
         remarks=(*_remarks(motion, cut, prepared, name=name), *_loose_remark(loose, name)),
         motion=motion,
