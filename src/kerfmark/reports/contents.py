@@ -8,7 +8,7 @@ from functools import cache
 from math import isfinite
 from typing import TYPE_CHECKING
 
-from kerfmark.records import Assessment, Limits2, Reading, Remark, Ruling
+from kerfmark.records import Alignment, Assessment, Limits2, Reading, Remark, Ruling
 from kerfmark.reports import wording
 from kerfmark.reports.sides import Side, effective_limits, side_of_large
 
@@ -255,11 +255,7 @@ def _cells(
         Cell("piece", piece_name),
         *([Cell("learner", learner)] if learner else []),
         Cell("source", source),
-        Cell(
-            "aligned",
-            f"{alignment.rms_um:.0f} µm rms",
-            f"overlap {alignment.overlap:.2f} of {alignment.points_used} points",
-        ),
+        _aligned(assessment, alignment),
         Cell("rulings", wording.ruling_counts(words)),
         Cell(
             "mark",
@@ -267,6 +263,17 @@ def _cells(
             f"pass line {loaded.exercise.pass_.minimum_percent:g}, {_outcome_text(assessment)}",
         ),
     )
+
+
+def _aligned(assessment: Assessment, alignment: Alignment) -> Cell:
+    """How a scan was laid over the exercise; of a motion, what it was carried in by."""
+    motion = assessment.piece.motion
+    if motion is None:
+        fit = f"overlap {alignment.overlap:.2f} of {alignment.points_used} points"
+        return Cell("aligned", f"{alignment.rms_um:.0f} µm rms", fit)
+    if motion.u_position_um == motion.u_angle_deg == 0.0:
+        return Cell("aligned", "as recorded", "in the exercise's own frame")
+    return Cell("aligned", "by the rig", f"u {motion.u_position_um:g} µm, {motion.u_angle_deg:g}°")
 
 
 def _mark_text(assessment: Assessment) -> str:

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import TYPE_CHECKING, Final
 
-from kerfmark.records import Assessment
+from kerfmark.records import Assessment, Removal
 from kerfmark.reports.contents import PieceContents, contents_of
 from kerfmark.reports.finish_line import developed_svg
+from kerfmark.reports.history import removal_of
 from kerfmark.reports.sections.drawing import Section, sections_of
 from kerfmark.reports.view.deviation import CORRIDOR_MM
 from kerfmark.reports.view.picture import View, ViewScene, scene_of, view_of
@@ -35,13 +36,14 @@ PAGE_SECTION: Final = (400, 424)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PieceScene:
-    """A piece ready to be drawn: its words and numbers, what its views share, and the corridor's half width."""
+    """A piece ready to be drawn: its words and numbers, what its views share, the corridor's half width, its history."""
 
     assessment: Assessment
     prepared: Prepared
     contents: PieceContents
     view: ViewScene
     limit_mm: float
+    removal: Removal | None = None
 
 
 def piece_scene(
@@ -59,7 +61,8 @@ def piece_scene(
     """
     limit = corridor_mm(assessment)
     contents = contents_of(assessment, loaded, labels=labels)
-    return PieceScene(assessment, prepared, contents, scene_of(assessment, prepared, limit_mm=limit), limit)
+    view = scene_of(assessment, prepared, limit_mm=limit)
+    return PieceScene(assessment, prepared, contents, view, limit, removal_of(assessment, prepared))
 
 
 def corridor_mm(assessment: Assessment) -> float:

@@ -13,6 +13,7 @@ from kerfmark.reports import strips, symbols, tokens
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CAUTION, CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
+from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.results import write_whole
 from kerfmark.reports.view.camera import direction_words
 from kerfmark.reports.view.deviation import legend_svg
@@ -66,6 +67,7 @@ def page_of(scene: PieceScene) -> str:
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
         "sections": [(s.name, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
+        "history": _painted(history_svg(scene.assessment, scene.removal)),
         "legend": _painted(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else "",
         "wordmark": _painted(symbols.wordmark_svg()),
         "critical": _painted(symbols.critical_svg()),
@@ -76,6 +78,8 @@ def page_of(scene: PieceScene) -> str:
         rows={line.number: _row(line) for line in contents.lines},
         chosen=chosen,
         shown=shown,
+        process=process_rows(scene.assessment),
+        events=event_sentences(scene.assessment.events),
         limit=f"{scene.limit_mm:.2f}",
         style=page_style(),
         script=_text("piece.js"),

@@ -15,6 +15,7 @@ from kerfmark.reports import strips, symbols, tokens, wording
 from kerfmark.reports.budget import budget_lines
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, piece_scene
+from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.piece import gauge_of
 from kerfmark.reports.results import write_whole
 from kerfmark.reports.sections.drawing import Section, sections_of
@@ -110,6 +111,11 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "views": [_view(view) for view in views],
         "views-note": "+ material left, − cut too far, mm; only where the tooth was cut or was to be",
         "legend": _svg(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else None,
+        "history": _svg(history_svg(scene.assessment, scene.removal, width=660.0, height=220.0))
+        if scene.removal
+        else None,
+        "process": [list(row) for row in process_rows(scene.assessment)],
+        "events": event_sentences(scene.assessment.events),
         "budgets": [_budget(line) for line in contents.lines if line.reading.value is not None],
         "remarks": [{"where": r.where, "message": r.message} for r in contents.remarks],
         "made": [list(pair) for pair in contents.made_from],
@@ -192,7 +198,7 @@ def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
             _cell(
                 "source",
                 cells["source"].figure,
-                f"u {piece.noise_um:g} µm random, {piece.trueness_um:g} µm shared",
+                f"u {piece.noise_um:.3g} µm random, {piece.trueness_um:.3g} µm shared",
                 1.5,
             ),
             _cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.6),
