@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 from kerfmark.version import __version__
 
-__all__ = ["__version__", "assess"]
+__all__ = ["__version__", "assess", "replay_motion"]
 
 if TYPE_CHECKING:
     from kerfmark.pipeline import assess
+    from kerfmark.replayed import replay_motion
 
 
 def __getattr__(name: str) -> Any:
@@ -18,4 +19,8 @@ def __getattr__(name: str) -> Any:
         from kerfmark.pipeline import assess
 
         return assess
+    if name == "replay_motion":
+        from kerfmark.replayed import replay_motion
+
+        return replay_motion
     raise AttributeError(f"module 'kerfmark' has no attribute '{name}'")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import sys
 import threading
+import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from kerfmark.records import Assessment, Remark
 
 __all__ = ["app", "main"]
+
+STARTED = time.perf_counter()
 
 app = typer.Typer(
     name="kerfmark",
@@ -124,6 +127,55 @@ def assess(
         _write_json(assessment, json_to or "-")
     elif nothing_asked:
         _show_summary(assessment)
+
+
+@app.command()
+def replay(
+    exercise: ExerciseArgument,
+    motion: Annotated[Path, typer.Argument(metavar="MOTION", help="The recorded motion: Parquet or CSV.")],
+    grid_um: Annotated[float, typer.Option("--grid-um", metavar="NUMBER", help="Between voxels, 5 to 1000 µm.")] = 50.0,
+    surface_to: Annotated[
+        Path | None,
+        typer.Option(
+            "--surface", metavar="FILE", help="Write what is left, with the time of cut of each vertex: PLY or GLB."
+        ),
+    ] = None,
+    field_to: Annotated[
+        Path | None, typer.Option("--field", metavar="FOLDER", help="Write the cut field as a Zarr folder.")
+    ] = None,
+    json_to: Annotated[
+        str | None,
+        typer.Option("--json", metavar="FILE|-", help="Write what was removed as JSON; - for standard output."),
+    ] = None,
+    rig: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="rig.toml of a motion recorded in other coordinates than the exercise's."),
+    ] = None,
+) -> None:
+    """Replay a recorded motion: what it removed, by tissue; the surface it left; when each place was cut.
+
+    Without --surface, --field or --json a summary is shown on a terminal, and JSON is written to a pipe.
+    """
+    from kerfmark.replayed import replay_motion
+    from kerfmark.settings import read_settings
+
+    for target in (surface_to, None if json_to in (None, "-") else Path(str(json_to))):
+        _check_writable(target)
+    progress = Progress()
+    done = replay_motion(
+        exercise, motion, grid_um=grid_um, rig=rig, with_surface=surface_to is not None, settings=read_settings(),
+        progress=progress, started=STARTED,
+    )  # fmt: skip
+    _show_remarks(done.remarks)
+    progress("writing")
+    done.write(surface=surface_to, field=field_to)
+    progress.done()
+    nothing_asked = surface_to is None and field_to is None and json_to is None
+    if json_to is not None or (nothing_asked and not sys.stdout.isatty()):
+        _write_values(done.as_json(), json_to or "-")
+    elif nothing_asked:
+        for text in done.summary_lines():
+            typer.echo(text)
 
 
 @app.command()
@@ -269,6 +321,18 @@ def _check_writable(target: Path | None) -> None:
 def _show_remarks(remarks: Iterable[Remark]) -> None:
     for remark in remarks:
         _say(f"warning: {printable(remark.where)}: {printable(remark.message, limit=400)}")
+
+
+def _write_values(values: dict[str, Any], target: str) -> None:
+    import json
+
+    from kerfmark.reports.results import write_whole
+
+    text = json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False)
+    if target == "-":
+        typer.echo(text)
+    else:
+        write_whole(Path(target), (text + "\n").encode())
 
 
 def _write_json(assessment: Assessment, target: str) -> None:

@@ -20,7 +20,7 @@ from kerfmark.records import Alignment, CutField, Grid, Motion, Piece, Remark, S
 from kerfmark.replay import cut_surface, replay
 from kerfmark.settings import Limits
 
-__all__ = ["GRID_UM_LIMITS", "Recorded", "piece_of", "read_recorded"]
+__all__ = ["GRID_UM_LIMITS", "Recorded", "check_grid_um", "piece_of", "read_recorded", "tools_held"]
 
 GRID_UM_LIMITS = (5.0, 1000.0)
 GRID_NOISE = 0.05
@@ -95,11 +95,8 @@ def piece_of(
     InputError
         If `grid_um` is out of bounds.
     """
-    if not GRID_UM_LIMITS[0] <= grid_um <= GRID_UM_LIMITS[1]:
-        raise InputError(
-            f"grid is {grid_um:g} µm, expected {GRID_UM_LIMITS[0]:g} to {GRID_UM_LIMITS[1]:g} µm. Choose one in between."
-        )
-    motion, tools = recorded.motion, _tools(recorded.motion, prepared)
+    check_grid_um(grid_um)
+    motion, tools = recorded.motion, tools_held(recorded.motion, prepared)
 
     def swept(body: Grid, report: Callable[[float], None]) -> CutField:
         return replay(motion, body, instruments=tools, spacing_mm=grid_um / 1000.0, threads=threads, progress=report)
@@ -125,7 +122,16 @@ def piece_of(
     )
 
 
-def _tools(motion: Motion, prepared: Prepared) -> list[Instrument]:
+def check_grid_um(grid_um: float) -> None:
+    """Refuse a grid that is too fine or too coarse."""
+    if not GRID_UM_LIMITS[0] <= grid_um <= GRID_UM_LIMITS[1]:
+        raise InputError(
+            f"grid is {grid_um:g} µm, expected {GRID_UM_LIMITS[0]:g} to {GRID_UM_LIMITS[1]:g} µm. Choose one in between."
+        )
+
+
+def tools_held(motion: Motion, prepared: Prepared) -> list[Instrument]:
+    """The instruments of a motion, in its order, the exercise's own ones first."""
     own: Mapping[str, object] = {entry.name: entry.profile_mm for entry in prepared.exercise.instruments}
     return [instrument(name, own=own) for name in motion.instruments]  # type: ignore[arg-type]
 

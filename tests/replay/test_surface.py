@@ -146,6 +146,18 @@ def test_a_second_deeper_pass_dates_the_floor_and_not_what_went_before(slab):
     assert gone.by_time_mm3[0, 0] == pytest.approx(alone, rel=0.02)  # voxels half reached count to the later pass
 
 
+def test_layers_that_tile_the_subject_leave_nothing_unclaimed(slab):
+    # Source: two layers that meet at z = 1.473, off the voxels, and share the subject's faces.
+    parts = {"body": ([0, 0, 0], [4, 3, 1.473]), "top": ([0, 0, 1.473], [4, 3, 2])}
+    grids = {n: distance_grid(Solid.box(*b).surface(), spacing_mm=0.1, band_mm=0.6) for n, b in parts.items()}
+    field = replay(motion_of(line([1.0, 1.5, 0.9], [3.0, 1.5, 0.9])), slab, instruments=[CYLINDER], spacing_mm=0.05)
+    gone = removal(field, slab, layers=grids).removed_mm3
+    area = 2.0 + np.pi / 4
+    assert gone["top"] == pytest.approx(0.527 * area, rel=3e-3)
+    assert gone["body"] == pytest.approx(0.573 * area, rel=3e-3)
+    assert abs(gone["other"]) < 1e-3 * gone["all"]
+
+
 def test_removal_is_told_by_tissue_in_the_order_of_depth(slab):
     # Source: a bore 1.2 deep and 1 wide through layers that part at z = 1.5; the later layer wins where both claim.
     upper = distance_grid(Solid.box([-1, -1, 1.5], [5, 4, 3]).surface(), spacing_mm=0.1, band_mm=0.6)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from kerfmark.instruments.catalogue import Instrument, head_distance, instrument, instrument_names
 from kerfmark.instruments.codes import Code, read_code
 from kerfmark.instruments.outline import Outline, outline_of
+from kerfmark.instruments.shank import shank_profile
 from kerfmark.instruments.shapes import profile_of
 
 __all__ = [
@@ -17,4 +18,5 @@ __all__ = [
     "outline_of",
     "profile_of",
     "read_code",
+    "shank_profile",
 ]

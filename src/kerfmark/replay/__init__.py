@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from kerfmark.replay.removal import removal
 from kerfmark.replay.replaying import replay
+from kerfmark.replay.stored import write_field
 from kerfmark.replay.surface import cut_surface
 
-__all__ = ["cut_surface", "removal", "replay"]
+__all__ = ["cut_surface", "removal", "replay", "write_field"]

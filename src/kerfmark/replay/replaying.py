@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace as with_changes
 
 import numpy as np
 
 from kerfmark.instruments import Instrument
 from kerfmark.records import CutField, Grid, Motion
 from kerfmark.replay.poses import Poses, cutting_stretches, poses_of
+from kerfmark.replay.shank import shank_contacts
 from kerfmark.replay.sweep import EDGE, Sweep
 
 __all__ = ["replay"]
@@ -82,10 +84,11 @@ def replay(
             progress(min(first + chunk, count) / count)
     blocks, distance, time = sweep.blocks()
     nx, ny, nz = (EDGE * n for n in sweep.counts)
-    return CutField(
+    field = CutField(
         sweep.origin_mm, sweep.spacing_mm, (nx, ny, nz), sweep.band_mm, blocks, distance, time, float(motion.time_s[0]),
         poses, count,
     )  # fmt: skip
+    return with_changes(field, contacts=shank_contacts(field, subject, motion, instruments))
 
 
 def _one_ahead(

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.marching import triangle_table
 from kerfmark.kernels.arrays import read_only
-from kerfmark.kernels.sparse import count_surface, fill_faces, fill_vertices
+from kerfmark.kernels.sparse import count_surface, crossed, fill_faces, fill_vertices, sides
 from kerfmark.records import CutField, CutSurface, Grid, IntArray, Surface
 from kerfmark.replay.voxels import in_parts, read_at_blocks
 
@@ -39,31 +39,47 @@ def cut_surface(field: CutField, subject: Grid, *, threads: int = 2) -> CutSurfa
     before = read_at_blocks(
         subject, blocks, origin_mm=field.origin_mm, spacing_mm=field.spacing_mm, edge=8, threads=threads
     )
-    cut, time = _of_field(field, index, len(blocks))
-    table, band, count = read_only(triangle_table(), np.int8), float(field.band_mm), len(blocks)
+    own, slots = np.arange(len(blocks), dtype=np.int32), np.full(len(blocks), -1, dtype=np.int32)
+    slots[index[tuple(field.blocks.T)]] = np.arange(len(field.blocks), dtype=np.int32)
+    cut, time = read_only(field.distance_mm, np.float32), read_only(field.time_s, np.float32)
+    chosen = _crossed(before, cut, slots, blocks, index, threads)
+    table, band, count = read_only(triangle_table(), np.int8), float(field.band_mm), len(chosen)
     vertices, faces = np.zeros(count, dtype=np.int32), np.zeros(count, dtype=np.int32)
     lines = np.empty((count, 3 * 8**3), dtype=np.int16)
-    in_parts(
-        count, threads,
-        lambda a, b: count_surface(before, cut, blocks, index, band, table, a, b, vertices, faces, lines),
-    )  # fmt: skip
+
+    def counted(a: int, b: int) -> None:
+        count_surface(
+            before, cut, own, slots, blocks, index, band, table, chosen, a, b, vertices, faces, lines
+        )  # fmt: skip
+
+    in_parts(count, threads, counted)
     starts, face_starts = _starts(vertices), _starts(faces)
+    line_of = np.full(len(blocks), -1, dtype=np.int32)
+    line_of[chosen] = np.arange(count, dtype=np.int32)
     points, when = np.empty((starts[-1], 3)), np.empty(starts[-1], dtype=np.float32)
     triangles = np.empty((face_starts[-1], 3), dtype=np.int32)
-    in_parts(
-        count, threads,
-        lambda a, b: fill_vertices(
-            before, cut, time, blocks, index, band, field.spacing_mm, lines, starts, a, b, points, when
-        ),
-    )  # fmt: skip
-    in_parts(
-        count, threads,
-        lambda a, b: fill_faces(
-            before, cut, blocks, index, band, table, lines, starts, face_starts, a, b, triangles
-        ),
-    )  # fmt: skip
+
+    def filled(a: int, b: int) -> None:
+        fill_vertices(
+            before, cut, time, own, slots, blocks, index, band, field.spacing_mm, lines, starts, chosen, a, b, points, when
+        )  # fmt: skip
+        fill_faces(
+            before, cut, own, slots, blocks, index, band, table, lines, line_of, starts, face_starts, chosen, a, b, triangles
+        )  # fmt: skip
+
+    in_parts(count, threads, filled)
     points += field.origin_mm
     return CutSurface(Surface(points, triangles), when)
+
+
+def _crossed(
+    before: NDArray[np.float32], cut: NDArray[np.float32], slots: IntArray, blocks: IntArray, index: IntArray, threads: int
+) -> IntArray:  # fmt: skip
+    """Those of the blocks that the surface crosses."""
+    side, found = np.empty(len(blocks), dtype=np.int8), np.zeros(len(blocks), dtype=bool)
+    in_parts(len(blocks), threads, lambda a, b: sides(before, cut, slots, a, b, side))
+    crossed(blocks, index, side, found)
+    return np.flatnonzero(found).astype(np.int32)
 
 
 def _blocks(field: CutField, subject: Grid) -> tuple[IntArray, IntArray]:
@@ -74,7 +90,7 @@ def _blocks(field: CutField, subject: Grid) -> tuple[IntArray, IntArray]:
         subject, everywhere.astype(np.int32), origin_mm=field.origin_mm + 3.5 * field.spacing_mm,
         spacing_mm=8 * field.spacing_mm, edge=1, threads=1,
     )  # fmt: skip
-    near = np.abs(middles.reshape(counts)) < HALF_DIAGONAL * field.spacing_mm + subject.spacing_mm
+    near = np.abs(middles.reshape(counts)) < HALF_DIAGONAL * field.spacing_mm + 0.5 * subject.spacing_mm
     near[tuple(field.blocks.T)] = True
     wanted = near.copy()
     for axis in range(3):
@@ -85,15 +101,6 @@ def _blocks(field: CutField, subject: Grid) -> tuple[IntArray, IntArray]:
     index = np.full(counts, -1, dtype=np.int32)
     index[tuple(blocks.T)] = np.arange(len(blocks))
     return blocks, index
-
-
-def _of_field(field: CutField, index: IntArray, count: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Distances and times of the blocks, + the band and infinity where the field has none."""
-    cut = np.full((count, 8, 8, 8), field.band_mm, dtype=np.float32)
-    time = np.full((count, 8, 8, 8), np.inf, dtype=np.float32)
-    places = index[tuple(field.blocks.T)]
-    cut[places], time[places] = field.distance_mm, field.time_s
-    return cut, time
 
 
 def _starts(counts: IntArray) -> IntArray:

@@ -24,7 +24,7 @@ CELLS, PLAIN = 8, 64
 BAND_VOXELS = 2.0
 SPANS_PER_THREAD = 8
 FEW_BLOCKS = 64
-ROOM = 1024
+BLOCKS_AT_ONCE = 1024
 NO_EDGE = 1e6
 """Length of a fan's end normal that lies along the axis: there the fan does not end, whatever margin is asked for."""
 DIAGONAL = 3.5 * 3.0**0.5
@@ -100,9 +100,10 @@ class Sweep:
         self._active = _worth_holding(subject, self.origin_mm, self.counts, self.spacing_mm, self.band_mm)
         self._marks = np.zeros(self.counts, dtype=np.uint8)
         self._offsets = read_only(_voxel_offsets(self.spacing_mm).ravel(), np.float32)
-        self.places: IntArray = np.empty((0, 3), dtype=np.int32)
-        self._cells = np.empty((0, CELLS, 2, PLAIN), dtype=np.float32)
-        self._planes = np.empty((0, CELLS, 4), dtype=np.float32)
+        most = int(self._active.sum())  # room that is not written to takes no memory
+        self.places: IntArray = np.empty((most, 3), dtype=np.int32)
+        self._cells = np.empty((most, CELLS, 2, PLAIN), dtype=np.float32)
+        self._planes = np.empty((most, CELLS, 4), dtype=np.float32)
         self._pool: ThreadPoolExecutor | None = None
 
     def __enter__(self) -> Sweep:
@@ -113,20 +114,6 @@ class Sweep:
         if self._pool is not None:
             self._pool.shutdown()
             self._pool = None
-
-    def reserve(self, blocks: int) -> None:
-        """Have room for so many blocks."""
-        room = len(self.places)
-        if blocks <= room:
-            return
-        more = max(blocks, 2 * room, ROOM) - room
-        self.places = np.concatenate([self.places, np.zeros((more, 3), dtype=np.int32)])
-        cells = np.empty((more, CELLS, 2, PLAIN), dtype=np.float32)
-        cells[:, :, 0], cells[:, :, 1] = self.band_mm, np.inf
-        self._cells = np.concatenate([self._cells, cells])
-        planes = np.zeros((more, CELLS, 4), dtype=np.float32)
-        planes[:, :, 3] = self.band_mm
-        self._planes = np.concatenate([self._planes, planes])
 
     def take(self, poses: Poses) -> None:
         """Sweep more poses."""
@@ -164,9 +151,11 @@ class Sweep:
         )  # fmt: skip
         kept, slots = places[near], np.full(len(places), -1, dtype=np.int32)
         end = self.used + len(kept)
-        self.reserve(end)
+        held = slice(self.used, end)
         slots[near] = np.arange(self.used, end, dtype=np.int32)
-        self.places[self.used : end] = kept
+        self.places[held] = kept
+        self._cells[held, :, 0], self._cells[held, :, 1] = self.band_mm, np.inf
+        self._planes[held, :, :3], self._planes[held, :, 3] = 0.0, self.band_mm
         self.index[tuple(kept.T)] = slots[near]
         self.used = end
         return slots
@@ -194,16 +183,19 @@ class Sweep:
 
     def blocks(self) -> tuple[IntArray, NDArray[np.float32], NDArray[np.float32]]:
         """Places (n, 3), distances and times (n, 8, 8, 8) of the blocks that the head came near to, in lexicographic order."""
-        distance, time = self._cells[: self.used, :, 0], self._cells[: self.used, :, 1]
-        near = np.flatnonzero(distance.min(axis=(1, 2)) < np.float32(self.band_mm))
+        nearest = self._cells[: self.used, :, 0].min(axis=(1, 2), initial=self.band_mm)
+        near = np.flatnonzero(nearest < np.float32(self.band_mm))
         order = near[np.lexsort(self.places[near].T[::-1])]
-        return self.places[order].copy(), _unpacked(distance[order]), _unpacked(time[order])
+        return self.places[order].copy(), self._unpacked(order, 0), self._unpacked(order, 1)
 
-
-def _unpacked(cells: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Blocks of 8 cells of 64 voxels as blocks of 8 × 8 × 8."""
-    split = cells.reshape(-1, 2, 2, 2, 4, 4, 4).transpose(0, 1, 4, 2, 5, 3, 6)
-    return np.ascontiguousarray(split).reshape(-1, EDGE, EDGE, EDGE)
+    def _unpacked(self, order: NDArray[np.intp], row: int) -> NDArray[np.float32]:
+        """Distances (row 0) or times (1) of blocks as 8 × 8 × 8, from their 8 cells of 64 voxels."""
+        out = np.empty((len(order), EDGE, EDGE, EDGE), dtype=np.float32)
+        for first in range(0, len(order), BLOCKS_AT_ONCE):
+            cells = self._cells[order[first : first + BLOCKS_AT_ONCE], :, row]
+            split = cells.reshape(-1, 2, 2, 2, 4, 4, 4).transpose(0, 1, 4, 2, 5, 3, 6)
+            out[first : first + BLOCKS_AT_ONCE] = split.reshape(-1, EDGE, EDGE, EDGE)
+        return out
 
 
 def _voxel_offsets(spacing_mm: float) -> FloatArray:

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from kerfmark.instruments import Instrument, head_distance
+from kerfmark.instruments import Instrument, head_distance, shank_profile
 from kerfmark.kernels.reach import BEFORE_TIP_MM
 from kerfmark.records import FloatArray, IntArray
 
@@ -17,9 +17,6 @@ BALL_STEP_MM, FINE_STEP_MM = 0.15, 0.01
 CELL_MM = 0.02
 RIM_STEP_MM = 0.25
 COVERED_MM = 0.01
-NECK_MM = 2.0
-SHANK_FROM_MM = 9.0
-BODY_MM = 14.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,16 +44,14 @@ class Tool:
 
 def tool_of(instrument: Instrument) -> Tool:
     """A tool from an instrument: its head, a neck that widens to the shank 9 mm from the tip, and the shank to 14 mm."""
-    shank, length = instrument.shank_diameter_mm / 2, instrument.length_mm
-    neck = instrument.profile_mm[-2, 1] if instrument.profile_mm[-2, 1] > 0.0 else 0.6 * instrument.diameter_mm / 2
-    full = max(SHANK_FROM_MM, length + NECK_MM)
-    end = max(BODY_MM, full + 1.0)
-    body = _prolonged(instrument, [[length, min(neck, shank)], [full, shank], [end, shank], [end, 0.0]])
-    short = _prolonged(instrument, [[length, min(neck, shank)], [length + 1.0, min(neck, shank)], [length + 1.0, 0.0]])
+    behind = shank_profile(instrument)
+    length, neck = behind[0]
+    body = _prolonged(instrument, behind)
+    short = _prolonged(instrument, np.array([[length, neck], [length + 1.0, neck], [length + 1.0, 0.0]]))
     return Tool(instrument.name, _probes(body), _probes(short), instrument, depth_table(instrument))
 
 
-def _prolonged(instrument: Instrument, more: list[list[float]]) -> Instrument:
+def _prolonged(instrument: Instrument, more: FloatArray) -> Instrument:
     """The instrument with more of it behind its head."""
     return Instrument(instrument.name, np.vstack([instrument.profile_mm[:-1], more]), instrument.shank_diameter_mm)
 

@@ -127,7 +127,7 @@ def write_surface(
     parts : mapping of name to Surface, optional
         For 3MF: written as named objects in place of `surface`. Other formats join them.
     vertex_values : (n,) float array or (n, 3) array of 0 to 255, optional
-        For PLY: a value or a colour of each vertex.
+        For PLY: a value (property `value`) or a colour of each vertex; for GLB a value (attribute `_VALUE`).
 
     Raises
     ------
@@ -145,7 +145,7 @@ def write_surface(
     elif form == "3mf":
         data = threemf_bytes(parts or {path.stem: surface})
     elif form == "glb":
-        data = glb_bytes(whole)
+        data = glb_bytes(whole, vertex_values=vertex_values)
     else:
         raise InputError(f"{path.name}: ends in '{form}', expected one of {', '.join(FORMATS)}. Choose one of these.")
     path.write_bytes(data)

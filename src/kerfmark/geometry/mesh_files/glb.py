@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from kerfmark.errors import InputError, printable
 from kerfmark.geometry.mesh_files.content import Content, as_surface, check_triangles
@@ -179,12 +179,16 @@ def _accessor(scene: dict[str, Any], buffer: bytes, number: Any, shape: str, let
     )
 
 
-def glb_bytes(surface: Surface) -> bytes:
-    """A GLB of a surface given in mm: metres in the file, coordinates rounded to float32."""
+def glb_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None) -> bytes:
+    """A GLB of a surface given in mm: metres in the file, coordinates rounded to float32.
+
+    `vertex_values` (n,) become the vertices' attribute `_VALUE`.
+    """
     points = np.ascontiguousarray(surface.vertices_mm * 1e-3, dtype="<f4")
     index = np.ascontiguousarray(surface.faces, dtype="<u4")
-    binary = index.tobytes() + points.tobytes()
-    scene = {
+    values = np.empty(0, "<f4") if vertex_values is None else np.ascontiguousarray(vertex_values, dtype="<f4")
+    binary = index.tobytes() + points.tobytes() + values.tobytes()
+    scene: dict[str, Any] = {
         "asset": {"version": "2.0"},
         "scene": 0,
         "scenes": [{"nodes": [0]}],
@@ -201,6 +205,11 @@ def glb_bytes(surface: Surface) -> bytes:
              "min": points.min(axis=0).tolist(), "max": points.max(axis=0).tolist()},
         ],
     }  # fmt: skip
+    if len(values):
+        at = index.nbytes + points.nbytes
+        scene["bufferViews"].append({"buffer": 0, "byteOffset": at, "byteLength": values.nbytes, "target": 34962})
+        scene["accessors"].append({"bufferView": 2, "componentType": 5126, "count": len(values), "type": "SCALAR"})
+        scene["meshes"][0]["primitives"][0]["attributes"]["_VALUE"] = 2
     text = json.dumps(scene, separators=(",", ":")).encode("ascii")
     text += b" " * (-len(text) % 4)
     chunks = _chunk(text, JSON_CHUNK) + _chunk(binary, BIN_CHUNK)
