@@ -7,6 +7,7 @@ one). Runs are paired, one of each in turn, caches warm. The general tools do le
 from __future__ import annotations
 
 import argparse
+import json
 import statistics
 import subprocess
 import sys
@@ -15,6 +16,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+from general_tools import away
 
 from kerfmark.demo.learners import simulated_piece
 from kerfmark.geometry.mesh_files import write_surface
@@ -45,11 +47,13 @@ def of_size(surface, triangles):
 def prepared_files(folder):
     settings = read_settings()
     _, prepared = open_exercise(EXERCISE, settings=settings)
-    piece = of_size(simulated_piece(EXERCISE, level="middle", seed=3, settings=settings).surface, TRIANGLES)
+    simulated = simulated_piece(EXERCISE, level="middle", seed=3, settings=settings)
+    piece = of_size(simulated.surface, TRIANGLES)
     write_surface(folder / "piece.stl", piece)
     write_surface(folder / "subject.stl", prepared.subject)
     sites = [np.hstack([site.points_mm, site.inward]) for site in prepared.sites]
     np.save(folder / "sites.npy", np.concatenate(sites))
+    np.save(folder / "pose.npy", prepared.frame @ np.linalg.inv(simulated.pose))
     return len(piece.faces)
 
 
@@ -67,15 +71,18 @@ def main():
         timed(general)
         pairs = []
         for _ in range(options.runs):
-            mine, _ = timed(ours)
+            mine, found = timed(ours)
             theirs, said = timed(general)
-            tool, work, imports = said.strip().splitlines()[-1].split(";")
+            tool, work, imports, degrees, mm = said.strip().splitlines()[-1].split(";")
             pairs.append((mine, theirs, float(work), float(imports)))
+        matrix = np.array(json.loads(found)["alignment"]["matrix"])
+        our_degrees, our_mm = away(matrix, np.load(folder / "pose.npy"))
     mine, theirs, work, imports = zip(*pairs, strict=True)
     print(f"piece of {triangles} triangles, {options.runs} paired runs, caches warm")
     print(f"kerfmark assess, whole process: least {min(mine):.2f} s, median {statistics.median(mine):.2f} s")
     print(f"{tool}, whole process: least {min(theirs):.2f} s, median {statistics.median(theirs):.2f} s")
     print(f"  of which the work: least {min(work):.2f} s; its imports: least {min(imports):.2f} s")
+    print(f"pose found within: kerfmark {our_degrees:.3f}° {our_mm:.4f} mm, {tool} {degrees}° {mm} mm")
     print(
         f"ratio general / kerfmark: whole process {min(theirs) / min(mine):.1f}, its work alone {min(work) / min(mine):.1f}"
     )

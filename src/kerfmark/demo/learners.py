@@ -38,7 +38,8 @@ SCAN_BELOW_CERVICAL_MM = 3.5
 class SimulatedPiece:
     """A simulated scan in its own random pose, the neighbours' scans in the same pose, and what was truly cut.
 
-    `truth` holds, by reading key, what is true by construction.
+    `truth` holds, by reading key, what is true by construction; `pose` (4, 4) carried the piece from the exercise's
+    coordinates into those of its scan.
     """
 
     surface: Surface
@@ -46,6 +47,7 @@ class SimulatedPiece:
     faults: tuple[str, ...]
     truth: Mapping[Key, float]
     neighbours: Mapping[str, Surface] = field(default_factory=dict)
+    pose: FloatArray | None = None
 
     def write(self, path: Path) -> dict[str, Path]:
         """Write the piece to `path` and each neighbour beside it as `<stem>-<side><suffix>`; returns the neighbours' paths."""
@@ -96,7 +98,7 @@ def _crown(spec: CrownSpec, level: str, rng: np.random.Generator, settings: Sett
     pose = random_pose(rng)
     beside = {side: _scan_beside(surface, pose, rng) for side, surface in neighbours.items()}
     truth |= _truth(cut) | _true_reductions(cut, prepared.sites)
-    return SimulatedPiece(_scan(cut.surface, pose, rng), level, (*faults, *nicks), truth, beside)
+    return SimulatedPiece(_scan(cut.surface, pose, rng), level, (*faults, *nicks), truth, beside, pose)
 
 
 def _cut(
