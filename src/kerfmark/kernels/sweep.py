@@ -416,10 +416,12 @@ def _across(tip: Any, span: Any, before: Any, after: Any, size: Any, count: int)
 
 @njit(**OPTIONS)
 def mark_near(
-    marks: NDArray[np.uint8], active: NDArray[np.uint8], windows: _Floats, count: int, size: float, length: float,
-    widest: float, reach: float,
+    places: _Ints, marks: NDArray[np.uint8], active: NDArray[np.uint8], windows: _Floats, count: int, size: float,
+    length: float, widest: float, reach: float,
 ) -> int:  # fmt: skip
-    """Set to 1 the active blocks whose centre comes within `reach` of the rod about the head in some window; their number.
+    """Write the active blocks whose centre comes within `reach` of the rod about the head in some window; their number.
+
+    `marks` is all 0 and left so.
 
     `size` is a block's edge, `length` and `widest` the head's length and largest radius.
     """
@@ -443,7 +445,10 @@ def mark_near(
                     x, y, z = x - a * ax, y - a * ay, z - a * az
                     if x * x + y * y + z * z < far * far:
                         marks[i, j, k] = 1
+                        places[found, 0], places[found, 1], places[found, 2] = i, j, k
                         found += 1
+    for n in range(found):
+        marks[places[n, 0], places[n, 1], places[n, 2]] = 0
     return found
 
 

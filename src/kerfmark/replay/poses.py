@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfmark.kernels.poses import count_poses, fill_poses, fill_windows
 from kerfmark.records import FloatArray, Motion
 
-__all__ = ["WINDOW", "Poses", "axes_of", "cutting_stretches", "poses_of"]
-
-WINDOW = 16
+__all__ = ["Poses", "axes_of", "cutting_stretches", "poses_of", "run_of_poses"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,86 +86,27 @@ def poses_of(
 def _run(
     motion: Motion, cuts: NDArray[np.bool_], ends: NDArray[np.intp], *, origin_mm: FloatArray, reach_mm: float, step_mm: float
 ) -> Poses:  # fmt: skip
-    starts = np.maximum(ends - 1, 0)
-    tip0, tip1 = motion.tip_mm[starts] - origin_mm, motion.tip_mm[ends] - origin_mm
-    axis0, axis1 = axes_of(motion.orientation[starts]), axes_of(motion.orientation[ends])
-    turn, angle = _turns(motion.orientation[starts], motion.orientation[ends])
-    swing = angle * _length(_cross(turn, axis0))
-    moved = _length(tip1 - tip0) + reach_mm * swing
-    parts = np.maximum(np.ceil(moved / step_mm), 1.0).astype(np.int64)
-    begins = ~cuts[starts] & (ends > 0)
-    before = bool(not begins[0] and ends[0] > 0)
-    counts = parts + begins
-    counts[0] += before
-    which = np.repeat(np.arange(len(ends)), counts)
-    number = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
-    number += np.where(counts > parts, 0, 1)[which]
-    share = number / parts[which]
-    tip, axis = _between(tip0, tip1, axis0, axis1, turn, angle, which, share)
-    seconds = motion.time_s - motion.time_s[0]
-    time = seconds[starts][which] + share * (seconds[ends] - seconds[starts])[which]
-    time = np.where(share >= 1.0, seconds[ends][which], time)
-    columns = np.ascontiguousarray(np.column_stack([tip, axis, time]).T, dtype=np.float32)
-    linked = (number > 0) & (ends[which] > 0)
-    spans, windows = _windows(columns, linked, skip=int(before), reach_mm=reach_mm)
-    return Poses(int(motion.instrument[ends[0]]), columns, linked, spans, windows)
+    some = slice(max(int(ends[0]) - 1, 0), int(ends[-1]) + 1)
+    return run_of_poses(
+        motion.tip_mm[some], motion.orientation[some], motion.time_s[some] - motion.time_s[0], cuts[some], ends - some.start,
+        instrument=int(motion.instrument[ends[0]]), origin_mm=origin_mm, reach_mm=reach_mm, step_mm=step_mm,
+    )  # fmt: skip
 
 
-def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Row by row, as numpy's is slow."""
-    (x, y, z), (u, v, w) = a.T, b.T
-    return np.stack([y * w - z * v, z * u - x * w, x * v - y * u], axis=1)
+def run_of_poses(
+    tip_mm: FloatArray, orientation: FloatArray, seconds: FloatArray, cuts: NDArray[np.bool_], ends: NDArray[np.intp], *,
+    instrument: int, origin_mm: FloatArray, reach_mm: float, step_mm: float,
+) -> Poses:  # fmt: skip
+    """The poses of the stretches that end at samples `ends` of a piece of a motion, all of one instrument.
 
-
-def _length(a: FloatArray) -> FloatArray:
-    x, y, z = a.T
-    length: FloatArray = np.sqrt(x * x + y * y + z * z)
-    return length
-
-
-def _turns(before: FloatArray, after: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Axis (unit, or 0) and angle (rad) of the shortest turn from one orientation to the other."""
-    w0, v0, w1, v1 = before[:, 0], before[:, 1:], after[:, 0], after[:, 1:]
-    w = w1 * w0 + np.einsum("ij,ij->i", v1, v0)
-    v = v1 * w0[:, None] - v0 * w1[:, None] - _cross(v1, v0)
-    v = np.where(w[:, None] < 0.0, -v, v)
-    length = _length(v)
-    return v / np.maximum(length, 1e-300)[:, None], 2.0 * np.arctan2(length, np.abs(w))
-
-
-def _between(
-    tip0: FloatArray, tip1: FloatArray, axis0: FloatArray, axis1: FloatArray, turn: FloatArray, angle: FloatArray,
-    which: NDArray[np.intp], share: FloatArray,
-) -> tuple[FloatArray, FloatArray]:  # fmt: skip
-    """Tip and axis at each share of its stretch; at its ends they are the samples' own, to the last bit."""
-    tip, axis = tip1[which], axis1[which]
-    inner = np.flatnonzero(share < 1.0)
-    if len(inner):
-        at, t = which[inner], share[inner, None]
-        tip[inner] = np.where(t > 0.0, tip0[at] + t * (tip1[at] - tip0[at]), tip0[at])
-        a, u, phi = axis0[at], turn[at], t * angle[at, None]
-        turned = a * np.cos(phi) + _cross(u, a) * np.sin(phi)
-        turned += u * np.einsum("ij,ij->i", u, a)[:, None] * (1.0 - np.cos(phi))
-        axis[inner] = np.where(t > 0.0, turned, a)
-    return tip, axis
-
-
-def _windows(
-    columns: NDArray[np.float32], linked: NDArray[np.bool_], *, skip: int, reach_mm: float
-) -> tuple[NDArray[np.int32], NDArray[np.float32]]:
-    """Runs of at most 16 linked poses, and the middle pose of each with how far the head strays from it."""
-    count = columns.shape[1]
-    runs = np.flatnonzero(~linked | (np.arange(count) == skip))
-    runs = runs[runs >= skip]
-    place = np.arange(count)
-    place[skip:] -= np.repeat(runs, np.diff(np.append(runs, count)))
-    first = skip + np.flatnonzero(place[skip:] % WINDOW == 0)
-    end = np.append(first[1:], count)
-    middle = (first + end) // 2
-    home = np.repeat(middle, end - first)
-    away = columns[:6, skip:] - columns[:6, home]
-    stray = np.sqrt((away[:3] ** 2).sum(axis=0)) + reach_mm * np.sqrt((away[3:] ** 2).sum(axis=0))
-    windows = np.zeros((8, len(first)), dtype=np.float32)
-    windows[:6] = columns[:6, middle]
-    windows[6] = np.maximum.reduceat(stray, first - skip) * (1.0 + 1e-5) + 1e-5
-    return np.stack([first, end], axis=1).astype(np.int32), windows
+    The piece begins with the sample before the first stretch; an end of 0 is the motion's first sample, which cuts where it
+    stands. `seconds` count from the motion's first sample.
+    """
+    tip, turns = np.ascontiguousarray(tip_mm), np.ascontiguousarray(orientation)
+    parts = np.empty(len(ends), dtype=np.int64)
+    total = count_poses(tip, turns, cuts, ends, reach_mm, step_mm, parts)
+    columns, linked = np.empty((7, total), dtype=np.float32), np.empty(total, dtype=bool)
+    skip = int(fill_poses(tip, turns, seconds, cuts, ends, parts, origin_mm, columns, linked))
+    spans, windows = np.empty((total, 2), dtype=np.int32), np.empty((8, total), dtype=np.float32)
+    found = fill_windows(columns, linked, skip, reach_mm, spans, windows)
+    return Poses(instrument, columns, linked, spans[:found], windows[:, :found])

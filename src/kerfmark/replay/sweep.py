@@ -102,6 +102,7 @@ class Sweep:
         self._offsets = read_only(_voxel_offsets(self.spacing_mm).ravel(), np.float32)
         most = int(self._active.sum())  # room that is not written to takes no memory
         self.places: IntArray = np.empty((most, 3), dtype=np.int32)
+        self._near: IntArray = np.empty((most, 3), dtype=np.int32)
         self._cells = np.empty((most, CELLS, 2, PLAIN), dtype=np.float32)
         self._planes = np.empty((most, CELLS, 4), dtype=np.float32)
         self._pool: ThreadPoolExecutor | None = None
@@ -128,15 +129,13 @@ class Sweep:
     def _take(self, batch: _Batch) -> None:
         head, reach = batch.head, self.band_mm + DIAGONAL * self.spacing_mm + 1e-4
         found = mark_near(
-            self._marks, self._active, batch.windows, len(batch.spans), EDGE * self.spacing_mm, head.length_mm,
+            self._near, self._marks, self._active, batch.windows, len(batch.spans), EDGE * self.spacing_mm, head.length_mm,
             head.radius_mm, reach,
         )  # fmt: skip
         if not found:
             return
-        places = np.argwhere(self._marks).astype(np.int32)
-        at = tuple(places.T)
-        self._marks[at] = 0
-        slots = self.index[at]
+        places = self._near[:found].copy()
+        slots = self.index[tuple(places.T)]
         new = np.flatnonzero(slots < 0)
         if len(new):
             slots[new] = self._held(places[new], batch)
