@@ -16,6 +16,7 @@ from kerfmark.errors import InputError, KerfmarkError, printable
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from kerfmark.evidence import Evidence
     from kerfmark.records import Assessment, Remark
 
 __all__ = ["app", "main"]
@@ -268,6 +269,59 @@ def demo(
     run_demo(out, learners=learners, seed=seed, settings=read_settings(), say=typer.echo)
 
 
+@app.command()
+def evidence(
+    table: Annotated[
+        Path, typer.Argument(metavar="FILE", help="CSV, one row a thing said about a piece (docs/evidence/data.md).")
+    ],
+    html_to: Annotated[
+        Path | None, typer.Option("--html", metavar="FILE", help="Write the report as one page.")
+    ] = None,
+    pdf_to: Annotated[
+        Path | None, typer.Option("--pdf", metavar="FILE", help="Write the report as printable sheets.")
+    ] = None,
+    json_to: Annotated[
+        str | None, typer.Option("--json", metavar="FILE|-", help="Write every answer as JSON; - for standard output.")
+    ] = None,
+    panel: Annotated[
+        Path | None, typer.Option("--panel", metavar="FILE", help="CSV of a panel's judgements: Angoff, Ebel, Hofstee.")
+    ] = None,
+    title: Annotated[
+        str, typer.Option(metavar="TEXT", help="What the report is headed.")
+    ] = "Evidence for a set of marks",
+    school: Annotated[str, typer.Option(metavar="TEXT", help="Where and when.")] = "",
+    chosen: Annotated[str, typer.Option(metavar="METHOD", help="The pass line chosen, as named in the report.")] = "",
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; needed with --chosen.")] = "",
+    signed: Annotated[str, typer.Option(metavar="NAME", help="By whom; needed with --chosen.")] = "",
+    margin: Annotated[
+        float, typer.Option(metavar="POINTS", help="Within which groups count as the same.", min=0.1)
+    ] = 3.0,
+    draws: Annotated[int, typer.Option(metavar="N", help="Bootstrap draws.", min=100, max=100_000)] = 2000,
+    seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same numbers.", min=0)] = 1,
+    simulated: Annotated[bool, typer.Option("--simulated", help="Say on every sheet that nobody cut these.")] = False,
+) -> None:
+    """Ask a table of marks whether they are reliable, fair and defensible; write a report for a board.
+
+    Without --html, --pdf or --json the answers are shown as text.
+    """
+    from kerfmark.evidence import Options, gather, read_panel, read_table
+    from kerfmark.settings import read_settings
+
+    for target in (html_to, pdf_to, None if json_to in (None, "-") else Path(str(json_to))):
+        _check_writable(target)
+    options = Options(
+        seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
+        simulated=simulated,
+    )  # fmt: skip
+    progress = Progress()
+    progress("reading the table")
+    rows = read_table(table, limit_mib=read_settings().limits.file_mib)
+    found = gather(rows, panel=read_panel(panel) if panel else None, options=options, progress=progress)
+    progress("writing the report")
+    _write_evidence(found, html_to, pdf_to, json_to)
+    progress.done()
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command; the exit status is that of the first failure (see `docs/cli.md`)."""
     for library in ("OPENBLAS", "MKL", "OMP"):  # our products are n × 3: more threads only wait for one another
@@ -343,6 +397,27 @@ def _write_json(assessment: Assessment, target: str) -> None:
         typer.echo(text)
     else:
         write_whole(Path(target), text.encode())
+
+
+def _write_evidence(found: Evidence, html_to: Path | None, pdf_to: Path | None, json_to: str | None) -> None:
+    from kerfmark.reports.board.contents import as_json_text, summary_lines
+    from kerfmark.reports.results import write_whole
+
+    if html_to is not None:
+        from kerfmark.reports.board.page import write_board_page
+
+        write_board_page(html_to, found)
+    if pdf_to is not None:
+        from kerfmark.reports.board.sheets import write_board_pdf
+
+        write_board_pdf(pdf_to, found)
+    if json_to == "-":
+        typer.echo(as_json_text(found))
+    elif json_to is not None:
+        write_whole(Path(json_to), as_json_text(found).encode())
+    if html_to is None and pdf_to is None and json_to is None:
+        for line in summary_lines(found):
+            typer.echo(line)
 
 
 def _show_summary(assessment: Assessment) -> None:

@@ -13,7 +13,12 @@ __all__ = ["run_demo"]
 
 
 def run_demo(out: Path, *, learners: int, seed: int, settings: Settings, say: Callable[[str], None]) -> None:
-    """Cut, scan, assess and report a whole sitting; see `kerfmark.demo.sitting.run`."""
+    """Cut, scan, assess and report a whole sitting, and the evidence of a simulated term.
+
+    See `kerfmark.demo.sitting.run` and `kerfmark.demo.term.write_term`.
+    """
     from kerfmark.demo.sitting import run
+    from kerfmark.demo.term import write_term
 
     run(out, learners=learners, seed=seed, settings=settings, say=say)
+    write_term(out, seed=seed, say=say)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from scipy.special import expit, ndtr
 
 from kerfmark.records import FloatArray
 
-__all__ = ["HEADER", "Term", "simulated_term", "term_text"]
+__all__ = ["HEADER", "Term", "simulated_term", "term_text", "write_term"]
 
 HEADER: Final = (
     "learner", "exercise", "attempt", "by", "criterion", "examiner", "device", "repeat", "value", "u", "lower", "upper",
@@ -33,10 +34,10 @@ EXERCISES: Final = (
 )
 SITES: Final = ("North Quay", "Old Mill", "Hillside")
 CRITERIA: Final = (
-    ("margin_width_mm", 0.8, 1.2),
-    ("depth_mm", 1.3, 1.8),
-    ("taper_deg", 4.0, 14.0),
-    ("roughness_mm", 0.0, 0.06),
+    ("margin width", 0.8, 1.2),
+    ("depth", 1.3, 1.8),
+    ("taper", 4.0, 14.0),
+    ("roughness", 0.0, 0.06),
 )
 
 
@@ -174,7 +175,7 @@ def _criteria(piece: dict[str, object], true: float, rng: np.random.Generator) -
             "ruling": "met" if met == right else "not met",
             "confidence": round(chance, 1),
         }
-        if name == "margin_width_mm":
+        if name == "margin width":
             probe = value + 0.01 + 0.06 * rng.normal()
             yield {
                 **piece,
@@ -208,3 +209,32 @@ def term_text(term: Term, *, seed: int) -> str:
     writer.writeheader()
     writer.writerows(simulated_term(term, seed=seed))
     return out.getvalue()
+
+
+def write_term(out: Path, *, seed: int, say: Callable[[str], None]) -> None:
+    """Write a simulated term and its signed evidence into a folder: `term.csv`, `evidence.html`, `evidence.pdf`.
+
+    Parameters
+    ----------
+    out : path
+        An existing folder.
+    seed : int
+    say : callable
+        Called with each line for the person.
+    """
+    from kerfmark.evidence import Options, gather, read_table
+    from kerfmark.reports.board.page import write_board_page
+    from kerfmark.reports.board.sheets import write_board_pdf
+    from kerfmark.reports.results import write_whole
+
+    write_whole(out / "term.csv", term_text(Term(), seed=seed).encode())
+    options = Options(
+        title="Evidence for the marks of four exercises", school="Ellisgarth School of Dentistry (invented), autumn term", simulated=True,
+        chosen="borderline regression", reason="it uses every learner; the panel looked at the other lines", signed="R. Adeyemi (invented)",
+    )  # fmt: skip
+    found = gather(read_table(out / "term.csv"), options=options)
+    write_board_page(out / "evidence.html", found)
+    write_board_pdf(out / "evidence.pdf", found)
+    say(
+        f"The evidence of a simulated term stands in {out / 'evidence.html'} and {out / 'evidence.pdf'}, its table in {out / 'term.csv'}."
+    )

@@ -74,7 +74,7 @@ def decisions(marks: Marks, line: PassLine, sources: Sources, options: Options, 
     data = {key: quality[key].value * n for key in ("true_pass", "false_pass", "true_fail", "false_fail")}
     data |= {f"{key}_half": n * (quality[key].upper - quality[key].lower) / 2 for key in ("false_pass", "false_fail")}
     figures = (
-        Figure("decisions", f"{n} decisions, area to scale; hatched: in error", {**data, "n": n}),
+        Figure("decisions", f"{n} decisions, area to scale; dark: in error", {**data, "n": n}),
         _conditional(marks, cut),
     )
     flags = (

@@ -55,11 +55,11 @@ def fairness(table: Table, marks: Marks, options: Options) -> Answer:
         raise EvidenceError(
             f"no two groups of at least {GROUP_LEAST} learners can be compared by site, hand, rig or known group. Fill those columns."
         )
+    parts = [f"{name} {d.value:+.1f} points ({d.lower:+.1f} to {d.upper:+.1f})" for name, d in drawn[:4]]
     said = (
-        " ".join(
-            f"{name}: {d.value:+.1f} points ({d.lower:+.1f} to {d.upper:+.1f}) after matching." for name, d in drawn[:4]
-        )
-        or "Groups could not be matched on overall views."
+        f"After matching on overall views: {'; '.join(parts)}."
+        if parts
+        else "Groups could not be matched on overall views."
     )
     if small:
         said += " Too small to show: " + ", ".join(small) + "."
@@ -132,7 +132,7 @@ def _compare(
         if name == reference:
             continue
         a, b = (scores[usable & (group == g)] for g in (name, reference))
-        label = f"{column}: {name} less {reference}"
+        label = f"{column} {name} less {reference}"
         try:
             plain, g = mean_difference(a, b), hedges_g(a, b).value
         except EvidenceError as why:

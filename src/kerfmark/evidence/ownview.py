@@ -131,7 +131,7 @@ def _marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> t
         Claim(
             "Learners see their own work rightly",
             verdict,
-            f"bias {found.bias.value:+.1f}, 95 % {found.bias.lower:+.1f} to {found.bias.upper:+.1f}, off by {found.mae.value:.1f}, n {found.n}",
+            f"bias {found.bias.value:+.1f}, 95 % {found.bias.lower:+.1f} to {found.bias.upper:+.1f}, off by {found.mae.value:.1f}, n {found.bias.n} learners",
             "ownview",
         ),
     )

@@ -172,7 +172,7 @@ def _answer(
         f"The line stands at {cut.value:.1f}{error}, by {line.name}. {counted(int(base.sum())).capitalize()} of {len(scores)} learners lie below it; "
         f"{counted(near)} lie within one error of it. "
     )
-    said += f"Chosen by {options.signed}: {options.reason}" if options.chosen else "It is not yet signed."
+    said += f"Chosen by {options.signed}: {options.reason.rstrip('.')}." if options.chosen else "It is not yet signed."
     _, _, y, g = marks.pieces()
     fit = np.polyfit(g, y, 1) if len(y) > 2 and np.ptp(g) > 0 else np.array([0.0, cut.value])
     data = {
@@ -182,7 +182,7 @@ def _answer(
     figures = (
         Figure(
             "passline",
-            f"Marks of {len(y)} pieces on examiners' overall view, and their spread; hatched: one standard error",
+            f"Marks of {len(y)} pieces on examiners' overall view, and their spread; band: one standard error of the line",
             data,
         ),
         Figure(
@@ -193,7 +193,7 @@ def _answer(
     )
     stable = cut.se is not None and cut.se <= 2.0
     claim = Claim(
-        "The pass line would be much the same with another cohort",
+        "Another cohort would set much the same line",
         "stands" if stable else "with limits",
         f"standard error {cut.se:.1f} points, n {cut.n}"
         if cut.se is not None

@@ -236,7 +236,7 @@ def _studies(components: Components, exercises: int, caption: str) -> Grid:
             )
         )
     return Grid(f"How many exercises: {caption}", ("exercises", "for ranking", "for a line", "SE, points"), tuple(rows), (0, 2, 2, 1),
-                "For a line: dependability Φ, absolute error. For ranking: Eρ².")  # fmt: skip
+                "For a line: dependability, absolute error. For ranking: generalizability, relative error.")  # fmt: skip
 
 
 def _examiner_studies(found: Components, exercises: int) -> Grid:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["pdf_of", "write_pdf"]
+__all__ = ["pdf_of", "svg_for_paper", "write_pdf"]
 
 SECTION_PX: Final = (348, 330)
 VIEW_PX: Final = (340, 330)
@@ -78,7 +78,8 @@ def pdf_of(scene: PieceScene) -> bytes:
 
 @cache
 def _template() -> bytes:
-    return (files("kerfmark.reports") / "templates" / "sheet.typ").read_bytes()
+    folder = files("kerfmark.reports") / "templates"
+    return (folder / "frame.typ").read_bytes() + (folder / "sheet.typ").read_bytes()
 
 
 def _data(scene: PieceScene) -> dict[str, object]:
@@ -102,16 +103,16 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "title": f"{contents.title}{_tooth(contents.cells[0].more)}",
         "subtitle": f"Piece {contents.piece_name}. Scale {scale}. Dimensions in mm and degrees{corridor}.",
         "simulated": contents.simulated,
-        "wordmark": _svg(symbols.wordmark_svg()),
-        "critical": _svg(symbols.critical_svg()),
+        "wordmark": svg_for_paper(symbols.wordmark_svg()),
+        "critical": svg_for_paper(symbols.critical_svg()),
         "sections": sections[:2],
         "more-sections": sections[2:4],
         "row": _row_px(len(contents.lines)),
         "rows": [_row(line, _row_px(len(contents.lines))) for line in contents.lines],
         "views": [_view(view) for view in views],
         "views-note": "+ material left, − cut too far, mm; only where the tooth was cut or was to be",
-        "legend": _svg(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else None,
-        "history": _svg(history_svg(scene.assessment, scene.removal, width=660.0, height=220.0))
+        "legend": svg_for_paper(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else None,
+        "history": svg_for_paper(history_svg(scene.assessment, scene.removal, width=660.0, height=220.0))
         if scene.removal
         else None,
         "process": [list(row) for row in process_rows(scene.assessment)],
@@ -131,7 +132,7 @@ def _row_px(rows: int) -> float:
     return min(ROW_PX[1], max(ROW_PX[0], ROWS_ROOM_PX / (rows + 1)))
 
 
-def _svg(drawing: str) -> dict[str, object]:
+def svg_for_paper(drawing: str) -> dict[str, object]:
     """A drawing for paper: its size, its colours as hex, what only a page can show left out."""
     found = _SIZE.search(drawing)
     assert found is not None
@@ -141,7 +142,7 @@ def _svg(drawing: str) -> dict[str, object]:
 
 def _section(section: Section) -> dict[str, object]:
     return {
-        "drawing": _svg(section.drawing),
+        "drawing": svg_for_paper(section.drawing),
         "caption": f"{section.name}",
         "alt": " ".join(section.dimensions) or section.name,
     }
@@ -149,21 +150,21 @@ def _section(section: Section) -> dict[str, object]:
 
 def _view(view: View) -> dict[str, object]:
     seen = "slanted, from the front" if view.letter == "S" else "slanted, from behind"
-    return {"drawing": _svg(view.drawing), "alt": seen}
+    return {"drawing": svg_for_paper(view.drawing), "alt": seen}
 
 
 def _row(line: CriterionLine, height: float) -> dict[str, object]:
     return {
-        "balloon": _svg(symbols.balloon_svg(line.number, line.state)),
+        "balloon": svg_for_paper(symbols.balloon_svg(line.number, line.state)),
         "name": line.full_name,
         "critical": line.ruling.critical,
         "limits": line.limits_text,
-        "strip": _svg(strips.strip_svg(line, height=height, width=STRIP_PX)),
+        "strip": svg_for_paper(strips.strip_svg(line, height=height, width=STRIP_PX)),
         "aloud": line.aloud,
         "value": "" if line.reading.value is None else line.value_text,
         "u": line.expanded_text,
         "reason": line.reading.reason or "not measured",
-        "gauge": _svg(gauge_of(line)),
+        "gauge": svg_for_paper(gauge_of(line)),
         "ruling": line.ruling.ruling,
         "strong": line.state in ("notmet", "close"),
     }

@@ -1,0 +1,69 @@
+"""Charts drawn: as SVG for paper, and as specifications with the script that draws them for a page."""
+
+from __future__ import annotations
+
+import json
+import re
+from functools import cache
+from importlib.resources import as_file, files
+from typing import Any
+
+from kerfmark.evidence.answer import Figure
+from kerfmark.reports import tokens
+from kerfmark.reports.board.charts import coloured, spec_of
+
+__all__ = ["page_script", "paper_svg", "specs_for_page"]
+
+_SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
+_SCRIPT = """
+const figures = JSON.parse(document.getElementById("figures").textContent);
+const dark = window.matchMedia("(prefers-color-scheme: dark)");
+function draw() {
+  for (const [id, specs] of Object.entries(figures)) {
+    const place = document.getElementById(id);
+    if (!place) continue;
+    const spec = {...(dark.matches ? specs.dark : specs.light)};
+    if (spec.width) spec.width = Math.min(spec.width, place.clientWidth || spec.width);
+    vegaEmbed(place, spec, {actions: false, renderer: "svg"});
+  }
+}
+draw();
+dark.addEventListener("change", draw);
+"""
+
+
+@cache
+def _fonts_known() -> bool:
+    import vl_convert
+
+    with as_file(files("kerfmark.reports") / "fonts") as folder:
+        vl_convert.register_font_directory(str(folder))
+    return True
+
+
+def paper_svg(figure: Figure, *, width: float, height: float) -> dict[str, Any]:
+    """A figure for paper: its SVG and its size in px."""
+    import vl_convert
+
+    _fonts_known()
+    spec = coloured(spec_of(figure, width=width, height=height), tokens.PAPER, tokens.PAPER_FONT)
+    drawing = vl_convert.vegalite_to_svg(json.dumps(spec))
+    found = _SIZE.search(drawing)
+    assert found is not None
+    return {"data": drawing, "width": float(found[1]), "height": float(found[2])}
+
+
+def specs_for_page(figure: Figure, *, width: float, height: float) -> dict[str, Any]:
+    """A figure's specifications, light and dark."""
+    spec = spec_of(figure, width=width, height=height)
+    font = tokens.PAGE_FONT.replace('"', "")
+    return {"light": coloured(spec, tokens.LIGHT, font), "dark": coloured(spec, tokens.DARK, font)}
+
+
+@cache
+def page_script() -> str:
+    """The bundled Vega, Vega-Lite and embedding code with the few lines that draw; nothing is fetched."""
+    import vl_convert
+
+    bundle: str = vl_convert.javascript_bundle(_SCRIPT)
+    return bundle.replace("</script", "<\\/script")
