@@ -62,6 +62,7 @@ def piece_of(
     grid_um: float = 50.0,
     threads: int = 2,
     name: str = "motion",
+    cut: CutField | None = None,
     progress: Callable[[float], None] = lambda _share: None,
 ) -> Piece:
     """What a motion cut, in the tooth frame.
@@ -82,6 +83,8 @@ def piece_of(
     threads : int
     name : str
         What remarks call the file.
+    cut : CutField, optional
+        What the motion cut from the subject, where that is known already; replayed when left out.
     progress : callable, optional
         Called with the share of the replay done.
 
@@ -101,7 +104,7 @@ def piece_of(
     def swept(body: Grid, report: Callable[[float], None]) -> CutField:
         return replay(motion, body, instruments=tools, spacing_mm=grid_um / 1000.0, threads=threads, progress=report)
 
-    cut = swept(prepared.subject_grid, progress)
+    cut = cut or swept(prepared.subject_grid, progress)
     cuts = {side: swept(grid, lambda _share: None) for side, grid in prepared.neighbour_grids.items()}
     surface, loose = _standing(cut_surface(cut, prepared.subject_grid).surface, prepared, cut)
     left = {

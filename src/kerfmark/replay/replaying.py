@@ -14,7 +14,7 @@ from kerfmark.replay.poses import Poses, cutting_stretches, poses_of
 from kerfmark.replay.shank import shank_contacts
 from kerfmark.replay.sweep import EDGE, Sweep
 
-__all__ = ["replay"]
+__all__ = ["STEP_VOXELS", "field_of", "replay"]
 
 CHUNK = 4096
 STEP_VOXELS = 0.5
@@ -82,11 +82,16 @@ def replay(
                 sweep.take(run)
                 poses += run.swept
             progress(min(first + chunk, count) / count)
+    return field_of(sweep, motion, subject, instruments, poses=poses)
+
+
+def field_of(sweep: Sweep, motion: Motion, subject: Grid, instruments: Sequence[Instrument], *, poses: int) -> CutField:
+    """What a sweep has come to, as the field of the motion that was swept."""
     blocks, distance, time = sweep.blocks()
     nx, ny, nz = (EDGE * n for n in sweep.counts)
     field = CutField(
         sweep.origin_mm, sweep.spacing_mm, (nx, ny, nz), sweep.band_mm, blocks, distance, time, float(motion.time_s[0]),
-        poses, count,
+        poses, len(motion.time_s),
     )  # fmt: skip
     return with_changes(field, contacts=shank_contacts(field, subject, motion, instruments))
 

@@ -85,6 +85,10 @@ class Sweep:
         Blocks held so far.
     index : 3-D int32 array
         Where each block is held, −1 where it is not.
+    cells : float32 array
+        Flat in the kernels' form: distances and times, cell by cell.
+    swept : (n,) int32 array
+        Where the blocks are held that the last poses came near to.
     """
 
     def __init__(self, subject: Grid, instruments: Sequence[Instrument], *, spacing_mm: float, threads: int) -> None:
@@ -96,6 +100,7 @@ class Sweep:
         self.heads = tuple(head_of(tool) for tool in instruments)
         self.threads = threads
         self.used = 0
+        self.swept: IntArray = np.empty(0, dtype=np.int32)
         self.index = np.full(self.counts, -1, dtype=np.int32)
         self._active = _worth_holding(subject, self.origin_mm, self.counts, self.spacing_mm, self.band_mm)
         self._marks = np.zeros(self.counts, dtype=np.uint8)
@@ -103,7 +108,7 @@ class Sweep:
         most = int(self._active.sum())  # room that is not written to takes no memory
         self.places: IntArray = np.empty((most, 3), dtype=np.int32)
         self._near: IntArray = np.empty((most, 3), dtype=np.int32)
-        self._cells = np.empty((most, CELLS, 2, PLAIN), dtype=np.float32)
+        self.cells = np.empty((most, CELLS, 2, PLAIN), dtype=np.float32)
         self._planes = np.empty((most, CELLS, 4), dtype=np.float32)
         self._pool: ThreadPoolExecutor | None = None
 
@@ -132,6 +137,7 @@ class Sweep:
             self._near, self._marks, self._active, batch.windows, len(batch.spans), EDGE * self.spacing_mm, head.length_mm,
             head.radius_mm, reach,
         )  # fmt: skip
+        self.swept = self.swept[:0]
         if not found:
             return
         places = self._near[:found].copy()
@@ -139,7 +145,8 @@ class Sweep:
         new = np.flatnonzero(slots < 0)
         if len(new):
             slots[new] = self._held(places[new], batch)
-        self._sweep(slots[slots >= 0], batch)
+        self.swept = slots[slots >= 0]
+        self._sweep(self.swept, batch)
 
     def _held(self, places: IntArray, batch: _Batch) -> IntArray:
         """Hold those of the blocks that the head really comes near to; where each is held, −1 where it is not."""
@@ -153,7 +160,7 @@ class Sweep:
         held = slice(self.used, end)
         slots[near] = np.arange(self.used, end, dtype=np.int32)
         self.places[held] = kept
-        self._cells[held, :, 0], self._cells[held, :, 1] = self.band_mm, np.inf
+        self.cells[held, :, 0], self.cells[held, :, 1] = self.band_mm, np.inf
         self._planes[held, :, :3], self._planes[held, :, 3] = 0.0, self.band_mm
         self.index[tuple(kept.T)] = slots[near]
         self.used = end
@@ -161,7 +168,7 @@ class Sweep:
 
     def _sweep(self, slots: IntArray, batch: _Batch) -> None:
         blocks, poses, head = self.places[slots], batch.poses, batch.head
-        cells = self._cells.reshape(-1)
+        cells = self.cells.reshape(-1)
 
         def part(span: tuple[int, int]) -> None:
             work, chosen = np.empty((4, 8 * ROW), dtype=np.float32), np.empty(ROW, dtype=np.int32)
@@ -182,7 +189,7 @@ class Sweep:
 
     def blocks(self) -> tuple[IntArray, NDArray[np.float32], NDArray[np.float32]]:
         """Places (n, 3), distances and times (n, 8, 8, 8) of the blocks that the head came near to, in lexicographic order."""
-        nearest = self._cells[: self.used, :, 0].min(axis=(1, 2), initial=self.band_mm)
+        nearest = self.cells[: self.used, :, 0].min(axis=(1, 2), initial=self.band_mm)
         near = np.flatnonzero(nearest < np.float32(self.band_mm))
         order = near[np.lexsort(self.places[near].T[::-1])]
         return self.places[order].copy(), self._unpacked(order, 0), self._unpacked(order, 1)
@@ -191,7 +198,7 @@ class Sweep:
         """Distances (row 0) or times (1) of blocks as 8 × 8 × 8, from their 8 cells of 64 voxels."""
         out = np.empty((len(order), EDGE, EDGE, EDGE), dtype=np.float32)
         for first in range(0, len(order), BLOCKS_AT_ONCE):
-            cells = self._cells[order[first : first + BLOCKS_AT_ONCE], :, row]
+            cells = self.cells[order[first : first + BLOCKS_AT_ONCE], :, row]
             split = cells.reshape(-1, 2, 2, 2, 4, 4, 4).transpose(0, 1, 4, 2, 5, 3, 6)
             out[first : first + BLOCKS_AT_ONCE] = split.reshape(-1, EDGE, EDGE, EDGE)
         return out
