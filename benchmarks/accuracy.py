@@ -1,18 +1,25 @@
-"""How true the readings are: phantoms with known answers, measured over and over; writes docs/accuracy.md.
+"""How true the readings are: phantoms with known answers, scanned and measured over and over; writes docs/accuracy.md.
 
-    python benchmarks/accuracy.py --pieces 500 --noise 0 10 30 50
+    python benchmarks/accuracy.py                     every sweep: hours; a run that was cut off goes on where it stopped
+    python benchmarks/accuracy.py --family block      one family
+    python benchmarks/accuracy.py --table             only writes the page again from what was measured before
 
-A family gives blanks: a prepared exercise, surfaces, and the truth of each reading. To add a family, write its module
+Every piece's readings go to a CSV file of its sweep under `--results`, a row each: blank, reading, truth, error and u. A
+family gives blanks: a prepared exercise, surfaces, and the truth of each reading. To add a family, write its module
 beside this one and name its function in FAMILIES.
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
 import importlib
+import pickle
 import sys
 import time
-from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +28,39 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent))
 
 FAMILIES = {"crown": "crown_phantoms", "block": "block_phantoms", "line": "line_phantoms", "common": "common_phantoms"}
-"""Family → module here with `blanks()`: name → object with `prepared`, `truth` and `piece(rng, noise_um=…, …)`."""
+"""Family → module here with `blanks(edge_mm)`: name → object with `prepared`, `truth` and `piece(rng, noise_um=…, …)`."""
 
 ALIGNMENT = np.diag([3e-4**2] * 3 + [0.003**2] * 3)
+STEPS = (100, 200, 300, 400, 500)
+"""The families take turns, so that a run that is cut off has as many pieces of each."""
+COLUMNS = ("piece", "blank", "id", "where", "stat", "truth", "end", "error", "u", "reason")
 Key = tuple[str, str | None, str | None]
-Row = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """Pieces of one family scanned in one way: noise and trueness of the source, sides of its triangles."""
+
+    family: str
+    pieces: int
+    noise_um: float = 10.0
+    edge_mm: float = 0.1
+    trueness_um: float = 0.0
+
+    @property
+    def name(self) -> str:
+        return f"{self.family}-noise{self.noise_um:g}-edge{self.edge_mm:g}-trueness{self.trueness_um:g}"
+
+    def __str__(self) -> str:
+        return f"{self.noise_um:g} µm noise, {self.edge_mm:g} mm triangles, {self.trueness_um:g} µm trueness"
+
+
+def sweeps(family: str) -> list[Sweep]:
+    """The target's own conditions over 500 pieces, then each condition changed alone."""
+    others = [Sweep(family, 150, noise_um=noise) for noise in (0.0, 30.0, 50.0)]
+    others.append(Sweep(family, 150, trueness_um=15.0))
+    others += [Sweep(family, 100, edge_mm=edge) for edge in (0.2, 0.05)]
+    return [Sweep(family, 500), *others]
 
 
 def measures_of(family: str) -> tuple[Any, ...]:
@@ -44,75 +79,94 @@ def readings(family: str, piece: Any, prepared: Any) -> list[Any]:
     return found
 
 
-def sweep(
-    family: str, *, pieces: int, noise_um: float, trueness_um: float, seed: int, made: dict[str, Any] | None = None
-) -> tuple[dict[tuple[str, str | None], list[Row]], dict[str, int]]:
-    """Error and u of every reading with a known answer, by (id, stat), and how many were not measured."""
-    made = made if made is not None else importlib.import_module(FAMILIES[family]).blanks()
-    rng = np.random.default_rng(seed)
+AT_LEAST_0 = ("damage", "undercut_depth", "smoothness", "roughness", "left_mm3", "overcut", "flatness", "squareness")
+AT_LEAST_0 += ("lateral", "overrun", "depth_sd", "width_sd", "removed_mm3")
+AT_MOST_1 = ("continuity", "target_cleared", "overlap", "completeness")
+
+
+def end_of_scale(key: Key, truth: dict[Key, float]) -> float | None:
+    """Where a reading's scale ends, or what its percentile cannot pass: 0, 1, or the median; None where nowhere."""
+    name, where, stat = key
+    if stat in ("p05", "p95") and (name, where, "median") in truth:
+        return truth[name, where, "median"]
+    if name in ("line.lateral_95_mm", "line.lateral_max_mm"):
+        return truth["line.lateral_rms_mm", None, None]
+    if any(word in name for word in AT_MOST_1):
+        return 1.0
+    return 0.0 if any(word in name for word in AT_LEAST_0) else None
+
+
+def rows_of(sweep: Sweep, number: int, blank_name: str, blank: Any) -> Iterator[tuple[Any, ...]]:
+    """One piece's readings with known answers. Its random numbers hang on the sweep and its own number alone."""
+    rng = np.random.default_rng([20, *sweep.name.encode(), number])
+    piece = blank.piece(rng, noise_um=sweep.noise_um, trueness_um=sweep.trueness_um, covariance=ALIGNMENT)
+    for r in readings(sweep.family, piece, blank.prepared):
+        if r.key not in blank.truth:
+            continue
+        truth, end = blank.truth[r.key], end_of_scale(r.key, blank.truth)
+        error = "" if r.value is None else f"{r.value - truth:.7g}"
+        shown = ("" if end is None else f"{end:.7g}", error, "" if r.u is None else f"{r.u:.7g}", r.reason or "")
+        yield number, blank_name, r.id, r.where or "", r.stat or "", f"{truth:.7g}", *shown
+
+
+def run(sweep: Sweep, results: Path, *, pieces: int) -> None:
+    """Measure the pieces of a sweep, up to so many, that its file does not hold yet."""
+    path = results / f"{sweep.name}.csv"
+    done = 1 + max((int(row["piece"]) for row in read(path)), default=-1)
+    pieces = min(pieces, sweep.pieces)
+    if done >= pieces:
+        return
+    made, begun = blanks_of(sweep, results), time.perf_counter()
     names = list(made)
-    rows: dict[tuple[str, str | None], list[Row]] = defaultdict(list)
-    missing: dict[str, int] = defaultdict(int)
-    for i in range(pieces):
-        blank = made[names[i % len(names)]]
-        piece = blank.piece(rng, noise_um=noise_um, trueness_um=trueness_um, covariance=ALIGNMENT)
-        for r in readings(family, piece, blank.prepared):
-            if r.key not in blank.truth:
-                continue
-            if r.value is None:
-                missing[r.id] += 1
-            else:
-                rows[r.id, r.stat].append((r.value - blank.truth[r.key], r.u))
-    return rows, missing
+    with path.open("a", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        if done == 0:
+            writer.writerow(COLUMNS)
+        for number in range(done, pieces):
+            name = names[number % len(names)]
+            writer.writerows(list(rows_of(sweep, number, name, made[name])))
+            file.flush()
+    print(f"{sweep.name}: {pieces - done} pieces in {time.perf_counter() - begun:.0f} s", flush=True)
 
 
-def line_of(key: tuple[str, str | None], rows: list[Row], missing: int) -> str:
-    error, u = np.array(rows).T
-    covered = 100.0 * np.mean(np.abs(error) <= 1.96 * u)
-    name = key[0] if key[1] is None else f"{key[0]} ({key[1]})"
-    unit = 1.0 if name.split(" ")[0].endswith(("_deg", "_um", "insertion")) else 1000.0
-    numbers = (error.mean(), error.std(), np.abs(error).max(), u.mean())
-    shown = " | ".join(f"{unit * n:.3g}" for n in numbers)
-    return f"| `{name}` | {len(rows)} | {shown} | {covered:.1f} | {missing} |"
+@cache
+def blanks_of(sweep: Sweep, results: Path) -> dict[str, Any]:
+    """The family's blanks; the crown's take minutes to mesh and are kept beside the results."""
+    module, kept = importlib.import_module(FAMILIES[sweep.family]), results / f"{sweep.family}-{sweep.edge_mm:g}.pickle"
+    if sweep.family != "crown":
+        return dict(module.blanks(sweep.edge_mm))
+    if not kept.exists():
+        kept.write_bytes(pickle.dumps(module.blanks(sweep.edge_mm)))
+    return dict(pickle.loads(kept.read_bytes()))
 
 
-def table(rows: dict[tuple[str, str | None], list[Row]], missing: dict[str, int], title: str) -> list[str]:
-    head = "| reading | n | bias | sd | worst | mean u | within ± 1.96 u, % | not measured |"
-    lines = [f"## {title}", "", head, "|---|---|---|---|---|---|---|---|"]
-    return [*lines, *(line_of(key, rows[key], missing.get(key[0], 0)) for key in rows), ""]
+def read(path: Path) -> list[dict[str, str]]:
+    """The rows of a sweep's file, without those of a piece that was cut off half-way."""
+    if not path.exists():
+        return []
+    with path.open(encoding="utf-8", newline="") as file:
+        return [row for row in csv.DictReader(file) if row["reason"] is not None]
 
 
 def main() -> None:
-    ask = argparse.ArgumentParser(description=__doc__)
-    ask.add_argument("--pieces", type=int, default=100)
-    ask.add_argument("--noise", type=float, nargs="+", default=[10.0])
-    ask.add_argument("--trueness", type=float, default=0.0)
-    ask.add_argument("--family", nargs="+", default=list(FAMILIES))
-    ask.add_argument("--out", type=Path)
+    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("--family", nargs="+", default=list(FAMILIES), choices=list(FAMILIES))
+    ask.add_argument("--results", type=Path, default=Path("build/accuracy"))
+    ask.add_argument("--table", action="store_true", help="only write the page from what was measured before")
+    ask.add_argument("--page", type=Path, default=Path("docs/accuracy.md"))
     given = ask.parse_args()
-    text = [INTRODUCTION]
-    for family in given.family:
-        made = importlib.import_module(FAMILIES[family]).blanks()
-        for noise in given.noise:
-            begun = time.perf_counter()
-            rows, missing = sweep(
-                family, pieces=given.pieces, noise_um=noise, trueness_um=given.trueness, seed=20, made=made
-            )
-            title = f"{family.capitalize()}, noise {noise:g} µm, trueness {given.trueness:g} µm, {given.pieces} pieces"
-            text += table(rows, missing, title)
-            print("\n".join(text[-len(rows) - 5 :]), f"{time.perf_counter() - begun:.0f} s", flush=True)
-    if given.out:
-        given.out.write_text("\n".join(text), encoding="utf-8")
+    given.results.mkdir(parents=True, exist_ok=True)
+    if not given.table:
+        first, *others = zip(*(sweeps(f) for f in given.family), strict=True)
+        for sweep, pieces in [(s, n) for n in STEPS for s in first] + [
+            (s, s.pieces) for other in others for s in other
+        ]:
+            run(sweep, given.results, pieces=pieces)
+    from accuracy_page import page
 
+    text = page([(s, read(given.results / f"{s.name}.csv")) for f in FAMILIES for s in sweeps(f)])
+    given.page.write_text(text, encoding="utf-8")
 
-INTRODUCTION = """# How true the readings are
-
-Made by `python benchmarks/accuracy.py` from phantoms with known answers: booleans of solids, triangles of about 0.1 mm,
-noise along the normals of every point, an alignment drawn for each piece from a covariance of 0.3 mrad and 3 µm. Bias,
-standard deviation, worst error and mean u are in degrees for angles, in µm for lengths and roughness, in 10⁻³ mm² or mm³ for areas
-and volumes, in 10⁻³ for ratios and fractions. A nominal 95 % interval should hold the truth in 92 to 98 % of the pieces; readings whose
-truth is an end of their scale (0 roughness, all of the margin) are covered on one side only and lie above.
-"""
 
 if __name__ == "__main__":
     main()

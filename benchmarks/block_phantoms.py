@@ -8,10 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from types import SimpleNamespace
 
 import numpy as np
 
+from kerfmark.geometry.evening import evened
 from kerfmark.geometry.frames import rotation_about
 from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.phantoms import scanned
@@ -116,6 +118,11 @@ class Blank:
     truth: dict[Key, float]
     edge_mm: float = 0.15
 
+    @cached_property
+    def fine(self) -> Surface:
+        """The solid in even triangles."""
+        return evened(self.solid.surface(), self.edge_mm)
+
     def piece(
         self,
         rng: np.random.Generator,
@@ -124,7 +131,8 @@ class Blank:
         trueness_um: float = 0.0,
         covariance: FloatArray | None = None,
     ) -> Piece:
-        scan = scanned(self.solid.surface(), noise_um=noise_um, edge_mm=self.edge_mm, rng=rng, trueness_um=trueness_um)
+        fine = self.fine
+        scan = scanned(fine, noise_um=noise_um, edge_mm=self.edge_mm, rng=rng, trueness_um=trueness_um, even=False)
         if covariance is not None:
             scan = moved(scan, covariance, rng)
         return aligned(scan, noise_um=noise_um, trueness_um=trueness_um, covariance=covariance)
@@ -175,10 +183,10 @@ def shape(pocket: Pocket) -> dict[Key, float]:
     return found
 
 
-def blanks() -> dict[str, Blank]:
+def blanks(edge_mm: float = 0.15) -> dict[str, Blank]:
     """Every pocket as the accuracy table takes it."""
     common = prepared()
     return {
-        name: Blank(common, difference(BLOCK, pocket.solid()), volumes(pocket) | shape(pocket))
+        name: Blank(common, difference(BLOCK, pocket.solid()), volumes(pocket) | shape(pocket), edge_mm)
         for name, pocket in POCKETS.items()
     }

@@ -19,10 +19,10 @@ KNOWN: dict[str, dict[Key, float]] = {
 }
 
 
-def blanks() -> dict[str, Blank]:
+def blanks(edge_mm: float = 0.15) -> dict[str, Blank]:
     """Every pocket with the volumes gone, and where they are plain, the percentiles of its deviation."""
     common = prepared()
     return {
-        name: Blank(common, difference(BLOCK, pocket.solid()), volumes(pocket) | KNOWN.get(name, {}))
+        name: Blank(common, difference(BLOCK, pocket.solid()), volumes(pocket) | KNOWN.get(name, {}), edge_mm)
         for name, pocket in POCKETS.items()
     }

@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
+from kerfmark.anatomy.notation import mesial_sign
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.edges import face_edges
 from kerfmark.geometry.evening import evened
@@ -43,6 +44,8 @@ class Design:
     tooth_radius_mm: float = 5.0
     flare_deg: float = 0.0
     stretch: tuple[float, float] = (1.0, 1.0)
+    shear: tuple[float, float] = (0.0, 0.0)
+    """How far the stump leans towards mesial and towards facial for each mm of height: no two walls are then alike."""
 
     @property
     def turned(self) -> FloatArray:
@@ -97,9 +100,11 @@ def _rounded(top: FloatArray, radius: float, lean: float) -> list[FloatArray]:
     return [centre + radius * (math.cos(t) * normal + math.sin(t) * wall) for t in np.linspace(0, sweep, 24)]
 
 
-def preparation(design: Design) -> Solid:
+def preparation(design: Design, *, mesial_sign: int = 1) -> Solid:
     round_about = Solid.revolved(profile(design), segments=SEGMENTS).transformed(_off_the_sections())
-    stump = _stretched(round_about, design).transformed(design.turned)
+    leaning = np.eye(4)
+    leaning[:2, 2] = mesial_sign * design.shear[0], design.shear[1]
+    stump = _stretched(round_about, design).transformed(leaning).transformed(design.turned)
     return intersection(tooth(design), stump)
 
 
@@ -149,6 +154,10 @@ DESIGNS = {
     "narrow shoulder, 30°": Design(half_deg=15.0, foot_radius_mm=4.5, rounding_mm=0.3),
     "flared tooth, 12°": Design(half_deg=6.0, flare_deg=5.0, arc_mm=0.2, rounding_mm=0.3),
     "shoulder, 40°": Design(half_deg=20.0, foot_radius_mm=4.2, height_mm=4.5),
+    "oval shoulder, 12°": Design(half_deg=6.0, rounding_mm=0.3, stretch=(1.1, 0.92)),
+    "oval steep finish line, 24°": Design(half_deg=12.0, floor_deg=-20.0, rounding_mm=0.3, stretch=(0.94, 1.08)),
+    "nearly round shoulder, 8°": Design(half_deg=4.0, rounding_mm=0.3, stretch=(1.02, 0.985)),
+    "leaning shoulder, 16°": Design(half_deg=8.0, rounding_mm=0.3, shear=(0.02, 0.035)),
     "undercut, −6°": Design(half_deg=-3.0, foot_radius_mm=3.8, arc_mm=0.2, rounding_mm=0.2),
 }
 SITE_MM = (0.8, 0.6)
@@ -161,26 +170,41 @@ def truths(design: Design) -> dict[tuple[str, str | None, str | None], float]:
     if d.half_deg < 0.0:  # where every direction hides about as much, the path is anyone's: only the long axis is sure
         hidden = -math.tan(math.radians(d.half_deg)) * (d.height_mm - foot_level) - _rounded_off(d)
         return {("crown.undercut_depth_mm", "long_axis", None): hidden}
-    height, base = d.height_mm - level, 2.0 * foot
-    for plane in ("BL", "MD", "MF-DL", "ML-DF"):
-        found["crown.total_occlusal_convergence_deg", plane, None] = 2.0 * d.half_deg
+    height, slope = d.height_mm - level, math.tan(math.radians(d.half_deg))
+    for plane, azimuth in {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}.items():
+        wide = float(stretched_by(d, azimuth))
+        base = 2.0 * foot * wide
+        towards, besides = leaning(d, azimuth)
+        both = math.atan(slope * wide - towards + besides) + math.atan(slope * wide + towards + besides)
+        found["crown.total_occlusal_convergence_deg", plane, None] = math.degrees(both)
         found["crown.height_to_base_ratio", plane, None] = height / base
         if height < base:
             found["crown.limiting_convergence_deg", plane, None] = math.degrees(math.asin(height / base))
-    for wall in ("buccal", "mesial", "lingual", "distal"):
-        found["crown.taper_deg", wall, None] = d.half_deg
+    for wall, azimuth in {"buccal": 0.0, "mesial": 90.0, "lingual": 180.0, "distal": 270.0}.items():
+        turn = math.radians(azimuth)
+        towards = d.shear[0] * math.sin(turn) + d.shear[1] * math.cos(turn)
+        found["crown.taper_deg", wall, None] = math.degrees(
+            math.atan(slope * float(stretched_by(d, azimuth)) - towards)
+        )
         found["crown.height_mm", wall, None] = height
-        for stat in ("median", "p05", "p95"):
-            found["crown.finish_line_width_mm", wall, stat] = margin - foot
+        widths = (margin - foot) * stretched_by(d, azimuth + np.arange(-45.0, 45.1, 5.0))
+        for stat, at in (("median", 50.0), ("p05", 5.0), ("p95", 95.0)):
+            found["crown.finish_line_width_mm", wall, stat] = float(np.percentile(widths, at))
         for i, third in enumerate(("cervical", "middle", "occlusal")):
-            if d.flare_deg == 0.0 and i < 2 and not (i == 0 and d.arc_mm > 0.0):
-                top, slope = d.height_mm - foot_level, math.tan(math.radians(d.half_deg))
+            if (
+                d.flare_deg == 0.0
+                and i < 2
+                and not (i == 0 and d.arc_mm > 0.0)
+                and d.stretch == (1.0, 1.0)
+                and d.shear == (0.0, 0.0)
+            ):
+                top = d.height_mm - foot_level
                 for stat, part in (("median", 0.5), ("p05", 0.05 if slope > 0 else 0.95)):
                     depth = d.tooth_radius_mm - foot + slope * top * (i + part) / 3.0
                     found["crown.axial_reduction_mm", f"{wall}/{third}", stat] = depth
     for stat in ("median", "p05"):
         found["crown.occlusal_reduction_mm", "top", stat] = 1.5
-    if d.rounding_mm > 0.0:
+    if d.rounding_mm > 0.0 and d.stretch == (1.0, 1.0):
         found["crown.occluso_axial_radius_mm", None, None] = d.rounding_mm
     found["crown.undercut_depth_mm", "path", None] = 0.0
     found["crown.margin_smoothness_um", None, None] = 0.0
@@ -190,6 +214,25 @@ def truths(design: Design) -> dict[tuple[str, str | None, str | None], float]:
         for what, value in nick_truth().items():
             found[f"crown.neighbour.damage_{what}", side, None] = value if side == "mesial" else 0.0
     return found
+
+
+def stretched_by(d: Design, azimuth_deg: float | FloatArray) -> FloatArray:
+    """Radii of a stretched circle over those of the circle, at azimuths from +y (facial) towards x."""
+    turn = np.radians(np.asarray(azimuth_deg, float))
+    return np.asarray(1.0 / np.hypot(np.sin(turn) / d.stretch[0], np.cos(turn) / d.stretch[1]))
+
+
+def leaning(d: Design, azimuth_deg: float) -> tuple[float, float]:
+    """What a leaning of the whole adds to a wall's slope: towards an azimuth, and by its part square to it.
+
+    A circle moved by s to one side of a half-plane meets it s² / 2 r nearer; with s growing by k for each mm of height, that
+    grows by k² z / r, taken in the middle of the wall.
+    """
+    turn, (mesial, facial) = math.radians(azimuth_deg), d.shear
+    across = mesial * math.cos(turn) - facial * math.sin(turn)
+    middle = 0.5 * d.height_mm
+    radius = d.foot_radius_mm - math.tan(math.radians(d.half_deg)) * middle
+    return mesial * math.sin(turn) + facial * math.cos(turn), across**2 * middle / radius
 
 
 def _rounded_off(d: Design) -> float:
@@ -310,7 +353,7 @@ def _relaxed(even: Surface, surface: Surface) -> Surface:
 
 def blank(design: Design, *, mesial_sign: int, edge_mm: float = 0.1, even: bool = True) -> Blank:
     solids = {
-        "piece": preparation(design),
+        "piece": preparation(design, mesial_sign=mesial_sign),
         "mesial": dented(6.0 * mesial_sign),
         "distal": neighbour(-6.0 * mesial_sign),
     }
@@ -319,6 +362,14 @@ def blank(design: Design, *, mesial_sign: int, edge_mm: float = 0.1, even: bool 
     return Blank(exercise_for(design, mesial_sign=mesial_sign), fine, truths(design))
 
 
-def blanks() -> dict[str, Blank]:
-    """Every design, on all four sides of the mouth in turn (mesial on +x or −x)."""
-    return {name: blank(d, mesial_sign=1 if i % 2 else -1) for i, (name, d) in enumerate(DESIGNS.items())}
+TEETH = (26, 16, 46, 36)
+"""One of each quadrant."""
+
+
+def blanks(edge_mm: float = 0.1) -> dict[str, Blank]:
+    """Every design on a tooth of one quadrant after the other, and the one without two like walls in all four."""
+    found: dict[str, Blank] = {}
+    for i, (name, design) in enumerate(DESIGNS.items()):
+        for fdi in TEETH if design.shear != (0.0, 0.0) else (TEETH[i % len(TEETH)],):
+            found[f"{name}, tooth {fdi}"] = blank(design, mesial_sign=mesial_sign(fdi), edge_mm=edge_mm)
+    return found

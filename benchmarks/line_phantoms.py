@@ -139,7 +139,10 @@ def _envelope(cut: Cut, t: FloatArray) -> FloatArray:
     return np.asarray(near.max(axis=1))
 
 
-def blanks() -> dict[str, Blank]:
+def blanks(edge_mm: float = 0.15) -> dict[str, Blank]:
     """Every cut as the accuracy table takes it."""
     made = {curved: prepared_line(curved=curved) for curved in (False, True)}
-    return {name: Blank(made[cut.curved], difference(PLATE, cut.solid()), truths(cut)) for name, cut in CUTS.items()}
+    return {
+        name: Blank(made[cut.curved], difference(PLATE, cut.solid()), truths(cut), edge_mm)
+        for name, cut in CUTS.items()
+    }

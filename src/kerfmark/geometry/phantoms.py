@@ -10,7 +10,7 @@ from kerfmark.geometry.frames import rotation_about
 from kerfmark.geometry.mesh import transformed, vertex_normals
 from kerfmark.records import FloatArray, Surface
 
-__all__ = ["random_pose", "refined", "scanned"]
+__all__ = ["random_pose", "refined", "scanned", "smooth_field"]
 
 WAVES = 12
 WAVELENGTHS_MM = (4.0, 12.0)
@@ -52,7 +52,7 @@ def scanned(
     points = fine.vertices_mm
     error_um = noise_um * rng.standard_normal(len(points))
     if trueness_um:
-        error_um = error_um + trueness_um * _smooth_field(points, rng)
+        error_um = error_um + trueness_um * smooth_field(points, rng)
     scan = Surface(points + 1e-3 * error_um[:, None] * vertex_normals(fine), fine.faces)
     return scan if pose is None else transformed(scan, pose)
 
@@ -71,8 +71,8 @@ def random_pose(rng: np.random.Generator, *, shift_mm: float = 20.0) -> FloatArr
     return pose
 
 
-def _smooth_field(points_mm: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """A random smooth function of place with standard deviation 1: a sum of plane waves."""
+def smooth_field(points_mm: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """A random smooth function of place (n,) with standard deviation 1: a sum of plane waves 4 to 12 mm long."""
     directions = rng.standard_normal((WAVES, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     waves = 2.0 * np.pi * directions / rng.uniform(*WAVELENGTHS_MM, (WAVES, 1))

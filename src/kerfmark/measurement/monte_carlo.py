@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from kerfmark.geometry.mesh import vertex_normals
+from kerfmark.geometry.phantoms import smooth_field
 from kerfmark.records import Component, FloatArray, Piece, Reading, Surface
 
 __all__ = ["MonteCarlo", "repeated", "with_simulated_u"]
@@ -35,12 +37,13 @@ def with_simulated_u(
 
     Notes
     -----
-    Source: JCGM 101:2008. Each repeat draws the noise of every point, the error they share and a small motion from the
-    alignment's covariance. A reading that could not be taken in a repeat is left out of that repeat.
+    Source: JCGM 101:2008. Each repeat draws the noise of every point, the smooth error that points close together share
+    (waves of 4 to 12 mm, as the budgets have it) and a small motion from the alignment's covariance; the neighbours'
+    scans are drawn again with it. A reading that could not be taken in a repeat is left out of that repeat.
     """
     found = take(piece)
     values: dict[tuple[str, str | None, str | None], list[float]] = {r.key: [] for r in found}
-    normals = vertex_normals(piece.surface)
+    normals = {side: vertex_normals(surface) for side, surface in _scans(piece).items()}
     for _ in range(monte_carlo.draws):
         for reading in take(repeated(piece, normals, monte_carlo.rng)):
             if reading.value is not None and reading.key in values:
@@ -48,14 +51,28 @@ def with_simulated_u(
     return tuple(_with_u(reading, values[reading.key]) for reading in found)
 
 
-def repeated(piece: Piece, normals: FloatArray, rng: np.random.Generator) -> Piece:
-    """The piece as another scan and another alignment might have given it."""
-    points = piece.surface.vertices_mm
-    off_um = piece.noise_um * rng.standard_normal(len(points)) + piece.trueness_um * rng.standard_normal()
-    moved = points + 1e-3 * off_um[:, None] * normals
+def _scans(piece: Piece) -> dict[str, Surface]:
+    """The piece's own surface, under an empty name, and its neighbours'."""
+    return {"": piece.surface, **piece.neighbours}
+
+
+def repeated(piece: Piece, normals: Mapping[str, FloatArray], rng: np.random.Generator) -> Piece:
+    """The piece and its neighbours as another scan and another alignment might have given them.
+
+    `normals` are each scan's at its vertices, the piece's own under an empty name. The piece has its own scan's errors in it
+    already: a repeat has √2 times as much, and says so, or its noise would be taken for shape.
+    """
     motion = rng.multivariate_normal(np.zeros(6), piece.alignment.covariance, method="eigh")
-    moved = moved + np.cross(motion[:3], moved) + motion[3:]
-    return replace(piece, surface=Surface(moved, piece.surface.faces))
+    moved: dict[str, Surface] = {}
+    for side, surface in _scans(piece).items():
+        points = surface.vertices_mm
+        off_um = piece.noise_um * rng.standard_normal(len(points))
+        if piece.trueness_um:
+            off_um = off_um + piece.trueness_um * smooth_field(points, rng)
+        seen = points + 1e-3 * off_um[:, None] * normals[side]
+        moved[side] = Surface(seen + np.cross(motion[:3], seen) + motion[3:], surface.faces)
+    noise, trueness = (math.sqrt(2.0) * um for um in (piece.noise_um, piece.trueness_um))
+    return replace(piece, surface=moved.pop(""), neighbours=moved, noise_um=noise, trueness_um=trueness)
 
 
 def _with_u(reading: Reading, values: list[float]) -> Reading:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.kernels.columns import patches
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
@@ -70,7 +70,7 @@ def floor_depth_mm(bench: Bench) -> tuple[Reading, ...]:
     up = np.array([0.0, 0.0, 1.0])
     budget = (
         Component("surface noise", noise / np.sqrt(effective_count(edge_mm=bench.edge_mm, area_mm2=floor.area_mm2))),
-        Component("trueness", 1e-3 * bench.piece.trueness_um),
+        Component("trueness", _shared_mm(bench, floor)),
         Component("alignment", alignment_u_mm(bench.piece.alignment, floor.middle_mm, up)),
         Component("extent of the floor", EXTENT_PART * abs(floor.change(floor.depths_mm, np.mean))),
     )
@@ -78,6 +78,12 @@ def floor_depth_mm(bench: Bench) -> tuple[Reading, ...]:
     segment = np.array([[floor.middle_mm, floor.middle_mm + depth * up]])
     witness = Witness("length", points_mm=_thinned(floor.points_mm), segments_mm=segment)
     return (measured("block.floor_depth_mm", depth, unit="mm", budget=budget, witness=witness),)
+
+
+def _shared_mm(bench: Bench, floor: Floor) -> float:
+    """A source's smooth error over the floor."""
+    some = floor.points_mm[:: max(1, len(floor.points_mm) // 100)]
+    return shared_u_mm(1e-3 * bench.piece.trueness_um, some, np.full(len(some), 1.0 / len(some)))
 
 
 def floor_flatness_um(bench: Bench) -> tuple[Reading, ...]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -16,6 +17,10 @@ __all__ = ["dice", "inside_outline", "outline_overlap"]
 
 ABSOLUTE_NORMAL = 0.8
 """Mean size of a standard normal variable, sqrt(2 / π)."""
+ABSOLUTE_SCATTER = 0.75
+"""Standard deviation of that size over its mean: √(π / 2 − 1)."""
+RIM_NOISE = 0.5
+"""Noise across a rim over that of its points: they move along the mean of two normals, and between them it is less."""
 
 
 def outline_overlap(bench: Bench) -> tuple[Reading, ...]:
@@ -27,10 +32,10 @@ def outline_overlap(bench: Bench) -> tuple[Reading, ...]:
     if bench.lattice is None or not bench.has_cut:
         return (unmeasured(name, "nothing is cut", unit="1"),)
     opening = _opening(bench)
-    value = dice(opening, inside_outline(bench.lattice, outline))
+    seen = dice(opening, inside_outline(bench.lattice, outline))
     witness = Witness("curve", curves_mm=(*outline, *_rim(bench, opening)))
-    budget = _budget(bench, opening, outline, value)
-    return (measured(name, value, unit="1", budget=budget, witness=witness),)
+    lost, budget = _lost_and_budget(bench, opening, outline, seen)
+    return (measured(name, min(seen + lost, 1.0), unit="1", budget=budget, witness=witness),)
 
 
 def dice(a: np.ndarray, b: np.ndarray) -> float:
@@ -101,36 +106,48 @@ def _opening(bench: Bench) -> np.ndarray:
     return np.asarray(gone & ((depth > bench.least_mm) | bench.removal.filled))
 
 
-def _budget(bench: Bench, opening: np.ndarray, outline: Sequence[FloatArray], value: float) -> tuple[Component, ...]:
-    """How far the overlap changes when the outline moves, turns and grows by a standard uncertainty."""
+def _lost_and_budget(
+    bench: Bench, opening: np.ndarray, outline: Sequence[FloatArray], value: float
+) -> tuple[float, tuple[Component, ...]]:
+    """What errors on average take off the overlap, and how far they move it.
+
+    The outline is moved, turned and made wider and narrower by a standard uncertainty, either way: half the difference of
+    the two overlaps is what an error does, and what their mean falls short of the overlap is what it takes off whichever
+    way it goes, nothing where the outlines lie apart and most where they are the same.
+    """
     piece, lattice = bench.piece, bench.lattice
     assert lattice is not None
 
-    def change(moved: Sequence[FloatArray]) -> float:
-        return abs(dice(opening, inside_outline(lattice, moved)) - value)
+    def both(change: Callable[[FloatArray, float], FloatArray], by: float) -> tuple[float, float]:
+        found = [dice(opening, inside_outline(lattice, [change(c, side * by) for c in outline])) for side in (-1, 1)]
+        return 0.5 * abs(found[1] - found[0]), max(value - 0.5 * (found[0] + found[1]), 0.0)
 
-    shifts, turn = np.sqrt(np.diag(piece.alignment.covariance)[[3, 4]]), np.sqrt(piece.alignment.covariance[2, 2])
-    moves = [[_moved(c, side * shifts[k], axis=k) for c in outline] for k in (0, 1) for side in (-1, 1)]
-    moves += [[_turned(c, side * turn) for c in outline] for side in (-1, 1)]
-    grown = [[_grown(c, side * 1e-3 * piece.trueness_um) for c in outline] for side in (-1, 1)]
-    along = [max(change(a), change(b)) for a, b in zip(moves[::2], moves[1::2], strict=True)]
+    covariance = np.sqrt(np.diag(piece.alignment.covariance))
+    moves = [both(_along_x, float(covariance[3])), both(_along_y, float(covariance[4]))]
+    moves.append(both(_turned, float(covariance[2])))
+    grown, noise = (
+        both(_grown, part * 1e-3 * um)
+        for part, um in ((1.0, piece.trueness_um), (RIM_NOISE * ABSOLUTE_NORMAL, piece.noise_um))
+    )
     size = float(opening.sum()) + float(inside_outline(lattice, outline).sum())
     rim = sum(float(np.linalg.norm(np.diff(c, axis=0, append=c[:1]), axis=1).sum()) for c in outline)
-    area = size * lattice.cell_mm2
-    slack = 1e-3 * piece.noise_um * ABSOLUTE_NORMAL * rim / area
-    strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm))
-    return (
-        Component("alignment", float(np.linalg.norm(along))),
-        Component("trueness", max(map(change, grown))),
-        Component("surface noise", slack),
-        Component("column spacing", strip / area),
+    strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm)) / (size * lattice.cell_mm2)
+    lost = ABSOLUTE_NORMAL * (sum(m[1] for m in moves) + grown[1]) + noise[1]
+    return lost, (
+        Component("alignment", math.hypot(*(m[0] for m in moves))),
+        Component("surface noise", noise[0]),
+        Component("trueness", grown[0]),
+        Component("errors either way", ABSOLUTE_SCATTER * lost),
+        Component("column spacing", strip),
     )
 
 
-def _moved(curve: FloatArray, shift_mm: float, *, axis: int) -> FloatArray:
-    moved = curve.copy()
-    moved[:, axis] += shift_mm
-    return moved
+def _along_x(curve: FloatArray, shift_mm: float) -> FloatArray:
+    return np.asarray(curve + np.array([shift_mm, 0.0, 0.0]))
+
+
+def _along_y(curve: FloatArray, shift_mm: float) -> FloatArray:
+    return np.asarray(curve + np.array([0.0, shift_mm, 0.0]))
 
 
 def _turned(curve: FloatArray, angle: float) -> FloatArray:

@@ -10,6 +10,7 @@ from kerfmark.measurement.surface.volumes import (
     PLANNED_LEFT,
     PLANNED_REMOVED,
     REMOVED,
+    expected_beyond,
     places,
     volume_budget,
     volume_reading,
@@ -40,7 +41,8 @@ def target_cleared(bench: Bench) -> tuple[Reading, ...]:
     if planned <= 0.0:
         return (unmeasured(name, "what is to be cleared has no volume", unit="1"),)
     share = bench.planned_share if layer is None else bench.layer_shares[:, layer + 1]
-    budget = (Component(c.source, c.u / planned) for c in volume_budget(bench, share))
+    gone = min(gone + expected_beyond(bench, share), planned)
+    budget = (Component(c.source, c.u / planned) for c in volume_budget(bench, share, beyond=True))
     witness = volume_reading(bench, name, "", _chosen(bench), kinds=_left_kinds(bench)).witness or Witness("region")
     return (measured(name, float(gone / planned), unit="1", budget=budget, witness=witness),)
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kerfmark.measurement.block.floor import find_floor
-from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench, CutFaces
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
@@ -131,6 +131,7 @@ def _reading(bench: Bench, where: str | None, wall: Wall | str) -> Reading:
     along = np.cross([0.0, 0.0, 1.0], wall.outward)
     budget = (
         Component("surface noise", math.degrees(noise)),
+        Component("trueness", _shared_deg(bench, wall)),
         Component("alignment", alignment_u_deg(bench.piece.alignment, along)),
         Component("choice of the wall's faces", CHOICE_DEG),
     )
@@ -142,3 +143,11 @@ def _reading(bench: Bench, where: str | None, wall: Wall | str) -> Reading:
         segments_mm=np.array([wall.segment_mm, upright]),
     )
     return measured(name, abs(wall.lean_deg), unit="deg", where=where, budget=budget, witness=witness)
+
+
+def _shared_deg(bench: Bench, wall: Wall) -> float:
+    """A source's smooth error on the slope of a wall's line, degrees."""
+    some = wall.points_mm[:: max(1, len(wall.points_mm) // 100)]
+    height = some[:, 2] - some[:, 2].mean()
+    weights = height / max(float((height**2).sum()), 1e-9)
+    return math.degrees(shared_u_mm(1e-3 * bench.piece.trueness_um, some, weights))

@@ -30,7 +30,6 @@ def occluso_axial_radius(stump: Stump) -> tuple[Reading, ...]:
         Component("spread of the sections", 1.25 * spread / math.sqrt(len(radii))),
         Component("mesh spacing", sharp / math.sqrt(3.0)),
         Component("fit", 0.0005),
-        Component("surface noise", 2.0 * stump.noise_mm / math.sqrt(len(radii))),
     )
     middle = min(found, key=lambda p: abs((p.edge.radius if p.edge is not None else 0.0) - value))
     assert middle.edge is not None

@@ -98,7 +98,8 @@ def loss_of(stump: Stump, side: str) -> NeighbourLoss | None:
     )
     base = float(depth[beyond].mean()) if np.count_nonzero(beyond) > 30 else 0.0
     _sharpen(stump.prepared.neighbours[side], scan, np.flatnonzero(around & (depth > GRID_IS_EXACT_MM)), depth, outward)
-    return _summed(stump, scan, np.flatnonzero(around).astype(np.int32), depth - base, outward)
+    counted = np.flatnonzero(around).astype(np.int32)
+    return _summed(stump, scan, counted, depth - base, outward, beyond=int(np.count_nonzero(beyond)))
 
 
 def _mean_noise_mm(stump: Stump, scan: Surface) -> float:
@@ -161,8 +162,10 @@ def _sharpen(old: Surface, scan: Surface, deep: NDArray[np.intp], depth: FloatAr
     outward[deep[found]] = (closest[found] - points[found]) / distance[found][:, None]
 
 
-def _summed(stump: Stump, scan: Surface, around: IntArray, depth: FloatArray, outward: FloatArray) -> NeighbourLoss:
-    """Volume, opening and deepest mean over the faces round what was lost."""
+def _summed(
+    stump: Stump, scan: Surface, around: IntArray, depth: FloatArray, outward: FloatArray, *, beyond: int
+) -> NeighbourLoss:
+    """Volume, opening and deepest mean over the faces round what was lost; `beyond` points say where depth begins."""
     inside = np.zeros(len(scan.vertices_mm), bool)
     inside[around] = True
     faces = scan.faces[inside[scan.faces].all(axis=1)]
@@ -173,7 +176,7 @@ def _summed(stump: Stump, scan: Surface, around: IntArray, depth: FloatArray, ou
     averaged = means_within(scan.vertices_mm[around], scan.vertices_mm[around], depth[around], MEAN_RADIUS_MM)
     deepest = int(np.argmax(averaged))
     threshold = max(3.0 * stump.noise_mm, 0.03)
-    area, u_area = _opening(across, depths, threshold)
+    area, u_area = _opening(across, depths, threshold, noise_mm=stump.noise_mm, edge_mm=even_edge_mm(scan))
     if (
         averaged[deepest] < 2.0 * threshold
     ):  # shallow as noise: of single points too few lie deep enough to draw out from
@@ -189,18 +192,28 @@ def _summed(stump: Stump, scan: Surface, around: IntArray, depth: FloatArray, ou
     u_depth = math.hypot(DEEPEST_OF_SOME * _mean_noise_mm(stump, scan), 0.0008, drift, narrow)
     u_area = math.hypot(u_area, 2.0 * drift * area / max(deepest_mm, 1e-6))
     total = float(across.sum())
-    u_volume = total * math.hypot(stump.noise_mm / math.sqrt(max(len(around), 1)), 0.0004, drift)
+    counts = 1.0 / max(len(around), 1) + 1.0 / max(beyond, 1)
+    u_volume = total * math.hypot(stump.noise_mm * math.sqrt(counts), 0.0002, drift)
     return NeighbourLoss(
         deepest_mm, volume, area, scan.vertices_mm[around[averaged > 0.3 * averaged[deepest]]],
         segment, u_depth, u_volume, u_area,
     )  # fmt: skip
 
 
-def _opening(across: FloatArray, depths: FloatArray, threshold: float) -> tuple[float, float]:
-    """Area of the old surface that is open, and its u: areas deeper than one and two thresholds, drawn out to depth 0."""
+def _opening(
+    across: FloatArray, depths: FloatArray, threshold: float, *, noise_mm: float, edge_mm: float
+) -> tuple[float, float]:
+    """Area of the old surface that is open, and its u: areas deeper than one and two thresholds, drawn out to depth 0.
+
+    Each area errs by its growth with depth times the noise of the points along its border, one for each edge length; drawn
+    out, twice the one less the other, by √5 of that.
+    """
     one, two = (float((across * _share_above(depths, t)).sum()) for t in (threshold, 2.0 * threshold))
-    area = one + min(max(one - two, 0.0), one)
-    return area, max(0.03 * (area - one), 0.006 * math.sqrt(area)) + 0.002
+    growth = min(max(one - two, 0.0), one)
+    area = one + growth
+    border = max(2.0 * math.sqrt(math.pi * area) / edge_mm, 1.0)
+    noise = math.sqrt(5.0) * growth / threshold * noise_mm / math.sqrt(border)
+    return area, math.hypot(noise, 0.02 * growth, 0.002)
 
 
 def _shallow_opening(volume_mm3: float, mean_depth_mm: float) -> float:

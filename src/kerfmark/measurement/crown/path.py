@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from kerfmark.kernels.visibility import overhang_depths
-from kerfmark.measurement.budget import alignment_u_deg, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.crown.insertion import RadiusMap, map_of
 from kerfmark.measurement.crown.sections import STEP_MM
 from kerfmark.measurement.crown.stump import Round, Stump
@@ -131,13 +131,11 @@ def _area(
 def _depth_u(
     stump: Stump, around: Round, stump_map: RadiusMap, depths: FloatArray, *, turned: bool
 ) -> tuple[Component, ...]:
-    """Rim and deepest point, each a mean over 10° and 0.2 mm; turning matters only against the long axis."""
-    patch = (
-        2.0 * math.radians(10.0) * float(np.nanmean(stump_map.radius_mm))
-        if np.isfinite(stump_map.radius_mm).any()
-        else 1.0
-    )
-    count = max(1.0, 0.2 * patch / (0.87 * stump.edge_mm**2) / 2.0)
+    """Rim and deepest point, each the largest of a few means over three sections and 0.2 mm.
+
+    Turning matters only against the long axis. The largest of a few normal values scatters by 0.6 of what one does.
+    """
+    count = 3.0 * effective_count(edge_mm=stump.along_mm, length_mm=0.2)
     azimuth, low, high = _deepest(stump_map, depths)
     ends = np.array([_point(around, stump_map, azimuth, level) for level in (low, high)])
     rise = stump_map.step_mm * (high - low)
@@ -145,10 +143,10 @@ def _depth_u(
         stump.piece.alignment, np.cross(around.turning.outward(azimuth * _every(stump_map)), [0, 0, 1.0])
     )
     return (
-        Component("surface noise", 1.6 * stump.noise_mm * math.sqrt(2.0 / count)),
+        Component("surface noise", 0.6 * stump.noise_mm * math.sqrt(2.0 / count)),
         Component("trueness", shared_u_mm(stump.shared_mm, ends, [-1.0, 1.0])),
         Component("alignment", math.radians(tilt) * rise if turned else 0.0),
-        Component("level spacing", 0.002),
+        Component("level spacing", 0.001),
     )
 
 

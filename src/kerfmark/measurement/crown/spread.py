@@ -42,7 +42,7 @@ def percentile(values: FloatArray, *, at: float, noise: float, independent: floa
     -----
     Noise alone moves the 5th percentile down and the 95th up; that much is known and is taken out (JCGM 100, 3.2.3).
     Only values within about the noise σ of a percentile move it: with a density f of values there, its variance is
-    σ / (√π n f). The variance that noise adds to n values is known to √(2 / n) of itself: a spread below that cannot be
+    σ / (√π n f), at most that of one value. The variance that noise adds to n values is known to √(2 / n) of itself: a spread below that cannot be
     told from none, and what may hide there is taken as evenly spread (JCGM 100, 4.3.7).
     """
     middle, found = np.percentile(values, [50.0, at])
@@ -54,7 +54,7 @@ def percentile(values: FloatArray, *, at: float, noise: float, independent: floa
     hidden = unsure / math.sqrt(4.0 * spread**2 + 3.0 * unsure / LIKELY) if unsure > 0.0 else 0.0
     return Percentile(
         float(middle + kept * (found - middle)),
-        math.sqrt(noise * per_value / (math.sqrt(math.pi) * independent)),
+        min(math.sqrt(noise * per_value / (math.sqrt(math.pi) * independent)), noise),
         abs(_normal(at)) * hidden,
     )
 

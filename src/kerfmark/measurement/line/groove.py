@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kerfmark.geometry.columns import Lattice, crossings, lattice_over
+from kerfmark.geometry.columns import Crossings, Lattice, crossings, lattice_over
 from kerfmark.kernels.paths import find_grooves, read_walls
 from kerfmark.measurement.line.unrolled import DepthMap, Path, Unrolled, planned_path, unrolled
 from kerfmark.measurement.surface.bench import Bench
@@ -29,8 +29,9 @@ BEYOND_MM = 6.0
 GROOVE_PART = 0.25
 """A groove counts where it is deeper than this part of the planned depth (and than 3 u)."""
 BRIDGED_MM = 0.15
-END_ROW_MM, END_SAMPLE_MM = 0.01, 0.02
+END_STEP_MM = 0.02
 END_HALF_MM = 0.1
+END_FROM, END_TO = 0.3, 0.7
 MIDDLE_PART = 0.3
 TOP_SPACING_MM = 0.25
 
@@ -138,7 +139,7 @@ class Groove(Bench):
     def _tool_end(self, first: int, last: int, *, side: int) -> float:
         """Where the tool's centre stood at one end of a run: the end wall less the groove's half width there.
 
-        Both are taken at half the groove's depth.
+        The end wall is read from 3/10 to 7/10 of the groove's depth, by lines along the planned line.
         """
         stations, edge = self.stations, last if side > 0 else first
         reach = max(2, round(self.planned_width_mm / STATION_MM))
@@ -146,16 +147,16 @@ class Groove(Bench):
         near = near[(near >= first) & (near <= last)]
         inner = near[: max(1, 2 * len(near) // 3)] if side > 0 else near[-max(1, 2 * len(near) // 3) :]
         slope, middle = self._heading(inner)
-        radius = 0.5 * float(np.nanmedian(stations.width_mm[inner])) / math.hypot(1.0, slope)
-        level = 0.5 * float(np.nanmedian(stations.depth_mm[inner]))
+        radius = 0.5 * self._width_at(inner, stations.along[edge]) / math.hypot(1.0, slope)
+        depth = float(np.nanmedian(stations.depth_mm[inner]))
         centre = middle(stations.along[edge] - side * radius)
         span = np.sort([stations.along[edge] - side * radius, stations.along[edge] + side * 0.5])
-        rows = self.laid_out.depth_map(
+        places, levels, met = self.laid_out.end_walls(
             (float(span[0]), float(span[1])), (centre - END_HALF_MM, centre + END_HALF_MM),
-            row_mm=END_ROW_MM, sample_mm=END_SAMPLE_MM,
+            (END_FROM * depth, END_TO * depth), step_mm=END_STEP_MM,
         )  # fmt: skip
-        rim = _last_above(rows, level, side)
-        arc = np.sqrt(np.maximum(radius**2 - (rows.left - centre) ** 2, 0.0))
+        rim = _outermost(met, len(places), levels, float(stations.along[edge]), reach_mm=0.5)
+        arc = np.sqrt(np.maximum(radius**2 - (places - centre) ** 2, 0.0))
         known = np.isfinite(rim)
         return float(np.mean((rim - side * arc)[known])) if known.any() else float(stations.along[edge] - side * radius)
 
@@ -168,6 +169,17 @@ class Groove(Bench):
         slope, offset = np.polyfit(at[known] - at[known].mean(), centre[known], 1)
         return float(slope), lambda t: float(offset + slope * (t - at[known].mean()))
 
+    def _width_at(self, chosen: np.ndarray, end: float) -> float:
+        """Width where the tool's centre stood last, half a width short of the end, by a line through those of stations."""
+        at, width = self.stations.along[chosen], self.stations.width_mm[chosen]
+        known = np.isfinite(width)
+        usual = float(np.median(width[known]))
+        if known.sum() < 5:
+            return usual
+        place = end - math.copysign(0.5 * usual, end - float(at[known].mean()))
+        slope, offset = np.polyfit(at[known] - place, width[known], 1)
+        return float(np.clip(offset, 0.8 * usual, 1.2 * usual)) if math.isfinite(slope) else usual
+
     @cached_property
     def followed(self) -> np.ndarray:
         """(stations,) whether the tool's centre passed each station of the planned line itself."""
@@ -179,19 +191,19 @@ class Groove(Bench):
         return np.asarray(on_line & passed)
 
 
-def _last_above(rows: DepthMap, level: float, side: int) -> FloatArray:
-    """(samples,) place along the line of the outermost crossing of a level, seen from outside the run."""
-    depth = rows.depth_mm if side > 0 else rows.depth_mm[::-1]
-    along = rows.along if side > 0 else rows.along[::-1]
-    above = depth >= level
-    last = len(along) - 1 - np.argmax(above[::-1], axis=0)
-    known = above.any(axis=0) & (last < len(along) - 1)
-    j = np.arange(depth.shape[1])
-    after = np.minimum(last + 1, len(along) - 1)
-    inner, outer = depth[last, j], depth[after, j]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.where(inner > outer, (inner - level) / (inner - outer), 0.5)
-    return np.where(known & np.isfinite(outer), along[last] + part * (along[after] - along[last]), np.nan)
+def _outermost(met: Crossings, places: int, levels: int, near: float, *, reach_mm: float) -> FloatArray:
+    """(places,) where the end wall stands: the median over the levels of what each line meets nearest to a length."""
+    found = np.full((places, levels), np.nan)
+    for line in range(places * levels):
+        crossed = met.heights[met.starts[line] : met.starts[line + 1]]
+        if len(crossed):
+            nearest = float(crossed[np.argmin(np.abs(crossed - near))])
+            if abs(nearest - near) < reach_mm:
+                found[line // levels, line % levels] = nearest
+    known = np.isfinite(found).sum(axis=1) > levels // 2
+    walls = np.full(places, np.nan)
+    walls[known] = np.nanmedian(found[known], axis=1)
+    return walls
 
 
 def _depth_at_centre(rows: DepthMap, centre: FloatArray, width: FloatArray) -> FloatArray:

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.line.groove import AVERAGED_MM, MIDDLE_PART, STATION_MM, Groove
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
@@ -18,9 +18,13 @@ __all__ = [
 NO_GROOVE = "no groove was found along the line"
 NEAR_RANK = 0.05
 SPREAD_BY_NOISE = {"line.lateral_95_mm": 0.8, "line.lateral_max_mm": 1.3}
-"""What noise adds to a high percentile and to a largest value, in standard deviations of one station; half of it."""
+"""What noise adds to a high percentile and to a largest value, in standard deviations of one station; it is taken off."""
 AVERAGING_PART = 0.006
 """Means over 0.3 mm, taken square to the line and not to the tool's way, lower a wave 6 mm long by about this part."""
+INNER_MEAN = 0.83
+"""Efficiency of the mean of the middle half of normal values."""
+NOISE_KNOWN = 0.2
+"""Part to which the variance of a source's noise is known."""
 PARABOLA_VARIANCE = 2.25
 """Variance of a parabola's value in its middle over that of a mean of the same points: 9/4."""
 
@@ -30,7 +34,8 @@ def lateral_rms_mm(groove: Groove) -> tuple[Reading, ...]:
     lateral = _lateral(groove)
     if not len(lateral):
         return (_nothing("line.lateral_rms_mm"),)
-    value = float(np.sqrt(np.mean(lateral**2)))
+    noise = _centre_noise(groove)
+    value = math.sqrt(max(float(np.mean(lateral**2)) - noise**2, 0.0))
     weights = lateral / (len(lateral) * max(value, 1e-9))
     return (_lateral_reading(groove, "line.lateral_rms_mm", value, weights),)
 
@@ -55,6 +60,7 @@ def _ranked(groove: Groove, name: str, part: float) -> tuple[Reading, ...]:
     near = np.abs(rank - part) <= NEAR_RANK if part < 1.0 else size >= value
     near |= np.abs(size - value) <= np.abs(size - value).min()
     weights = np.where(near, np.sign(lateral), 0.0) / near.sum()
+    value = max(value - SPREAD_BY_NOISE[name] * _centre_noise(groove), 0.0)
     return (_lateral_reading(groove, name, value, weights),)
 
 
@@ -106,7 +112,7 @@ def depth_mean_mm(groove: Groove) -> tuple[Reading, ...]:
     places = _floor(groove)
     budget = (
         Component("surface noise", _depth_noise(groove) / math.sqrt(_independent(at))),
-        Component("trueness", 1e-3 * groove.piece.trueness_um),
+        Component("trueness", _shared_mm(groove, places, np.full(len(at), 1.0 / len(at)))),
         Component("alignment", _motion_u(groove, places, up, np.full(len(at), 1.0 / len(at)))),
     )
     return (_depth_reading(groove, "line.depth_mean_mm", float(depth.mean()), budget),)
@@ -127,7 +133,7 @@ def width_sd_mm(groove: Groove) -> tuple[Reading, ...]:
     width, at = _followed(groove, groove.stations.width_mm)
     if len(width) < 2:
         return (_nothing("line.width_sd_mm"),)
-    value, budget = _spread(groove, width, at, math.sqrt(2.0) * _wall_noise(groove, 0.3), _floor(groove), None)
+    value, budget = _spread(groove, width, at, math.sqrt(2.0) * _wall_noise(groove, 0.2), _floor(groove), None)
     middle, half = _floor(groove), 0.5 * width[:, None]
     side = np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
     some = slice(None, None, max(1, len(at) // 40))
@@ -171,7 +177,13 @@ def _independent(at: FloatArray) -> float:
 def _wall_noise(groove: Groove, part: float) -> float:
     """Noise of the place of one wall, over 0.3 mm of the line and a part of the depth."""
     area = AVERAGED_MM * part * float(np.nanmean(groove.stations.depth_mm))
-    return 1e-3 * groove.piece.noise_um / math.sqrt(effective_count(edge_mm=groove.edge_mm, area_mm2=area))
+    count = INNER_MEAN * effective_count(edge_mm=groove.edge_mm, area_mm2=area)
+    return 1e-3 * groove.piece.noise_um / math.sqrt(count)
+
+
+def _centre_noise(groove: Groove) -> float:
+    """Noise of the tool's centre at one station, the middle between two walls."""
+    return _wall_noise(groove, 0.6) / math.sqrt(2.0)
 
 
 def _depth_noise(groove: Groove) -> float:
@@ -186,13 +198,27 @@ def _end_u_mm(groove: Groove) -> float:
     if not groove.runs:
         return 0.0
     wall = 1e-3 * groove.piece.noise_um / math.sqrt(effective_count(edge_mm=groove.edge_mm, length_mm=0.5))
-    return math.hypot(wall, 0.7 * _wall_noise(groove, 0.3), 0.15 * groove.edge_mm)
+    return math.hypot(wall, 0.7 * _wall_noise(groove, 0.3), 0.03 * groove.edge_mm)
 
 
 def _motion_u(groove: Groove, points: FloatArray, directions: FloatArray, weights: FloatArray) -> float:
     """What the alignment gives to a weighted sum of heights of points along their directions."""
     sensitivity = weights @ np.concatenate([np.cross(points, directions), directions], axis=1)
     return math.sqrt(max(0.0, float(sensitivity @ groove.piece.alignment.covariance @ sensitivity)))
+
+
+def _shared_mm(groove: Groove, points: FloatArray, weights: FloatArray) -> float:
+    """A source's smooth error on a weighted sum of heights of points."""
+    some = slice(None, None, max(1, len(points) // 120))
+    share = weights[some] * float(np.abs(weights).sum()) / max(float(np.abs(weights[some]).sum()), 1e-12)
+    return shared_u_mm(1e-3 * groove.piece.trueness_um, points[some], share)
+
+
+def _turned_mm(groove: Groove, points: FloatArray, directions: FloatArray) -> float:
+    """How differently the alignment moves the stations: what a turn adds to those at one end and takes off the other."""
+    motion = np.concatenate([np.cross(points, directions), directions], axis=1)
+    apart = motion - motion.mean(axis=0)
+    return math.sqrt(float(np.mean(np.einsum("ni,ij,nj->n", apart, groove.piece.alignment.covariance, apart))))
 
 
 def _second_order(groove: Groove, points: FloatArray, directions: FloatArray, value: float) -> float:
@@ -206,13 +232,15 @@ def _lateral_reading(groove: Groove, name: str, value: float, weights: FloatArra
     at = groove.stations.along[groove.followed]
     places = _floor(groove)
     side = np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
-    noise = _wall_noise(groove, 0.6) / math.sqrt(2.0)
+    noise = _centre_noise(groove)
     independent = noise * math.sqrt(min(1.0, AVERAGED_MM / STATION_MM * float((weights**2).sum())))
     linear = _motion_u(groove, places, side, weights)
     budget = (
         Component("surface noise", independent),
         Component(
-            "spread by noise", SPREAD_BY_NOISE.get(name, 0.0) * noise or noise**2 / math.hypot(noise + 1e-12, value)
+            "spread by noise",
+            SPREAD_BY_NOISE.get(name, 0.0) * math.hypot(0.5 * noise, _turned_mm(groove, places, side))
+            or noise**2 / math.hypot(noise + 1e-12, 2.0 * value),
         ),
         Component("alignment", math.hypot(linear, _second_order(groove, places, side, value))),
         Component("averaging along the line", AVERAGING_PART * value),
@@ -232,7 +260,7 @@ def _spread(
     off = values - values.mean()
     square = float((off**2).sum() / (len(off) - 1)) - noise**2
     value = math.sqrt(max(square, 0.0))
-    slack = noise**2 * math.sqrt(2.0 / count)
+    slack = noise**2 * math.hypot(math.sqrt(2.0 / count), NOISE_KNOWN)
     raw = math.sqrt(float((off**2).mean()))
     weights = off / (len(off) * max(raw, 1e-9))
     return value, (

@@ -83,6 +83,18 @@ class Unrolled:
         _, levels, crossed = self._crossings((0, 2, 1), low, high, (row_mm, level_mm))
         return np.asarray(depth[1] - level_mm * np.arange(levels)), crossed
 
+    def end_walls(
+        self, along: tuple[float, float], left: tuple[float, float], depth: tuple[float, float], *, step_mm: float
+    ) -> tuple[FloatArray, int, Crossings]:
+        """Places across the line, how many levels each has, and where lines along it meet the surface at each.
+
+        The lines of one place follow one another, the deepest first; what they meet is counted between two lengths.
+        """
+        part = _between(self.surface, *along)
+        low, high = (left[0], -depth[1]), (left[1], -depth[0])
+        places, levels, crossed = _met(part, (1, 2, 0), low, high, (step_mm, step_mm))
+        return np.asarray(left[0] + step_mm * np.arange(places)), levels, crossed
+
     def _crossings(
         self,
         axes: tuple[int, int, int],
@@ -91,16 +103,26 @@ class Unrolled:
         steps: tuple[float, float],
     ) -> tuple[int, int, Crossings]:
         """Crossings of lines along the third of `axes` on a lattice over the first two."""
-        rows, samples = (round((b - a) / s) + 1 for a, b, s in zip(low, high, steps, strict=True))
-        surface = _between(self.surface, low[0] - steps[0], high[0] + steps[0])
-        points = surface.vertices_mm[:, axes].copy()
-        points[:, 0] = (points[:, 0] - low[0]) * (steps[1] / steps[0])
-        points[:, 1] -= low[1]
-        found = find_crossings(
-            read_only(points, np.float64), read_only(surface.faces, np.int32), read_only(np.zeros(2), np.float64),
-            steps[1], rows, samples,
-        )  # fmt: skip
-        return rows, samples, Crossings(*sort_crossings(*found, rows * samples))
+        return _met(_between(self.surface, low[0] - steps[0], high[0] + steps[0]), axes, low, high, steps)
+
+
+def _met(
+    surface: Surface,
+    axes: tuple[int, int, int],
+    low: tuple[float, float],
+    high: tuple[float, float],
+    steps: tuple[float, float],
+) -> tuple[int, int, Crossings]:
+    """Crossings of lines along the third of `axes` on a lattice over the first two: rows, samples of each, crossings."""
+    rows, samples = (round((b - a) / s) + 1 for a, b, s in zip(low, high, steps, strict=True))
+    points = surface.vertices_mm[:, axes].copy()
+    points[:, 0] = (points[:, 0] - low[0]) * (steps[1] / steps[0])
+    points[:, 1] -= low[1]
+    found = find_crossings(
+        read_only(points, np.float64), read_only(surface.faces, np.int32), read_only(np.zeros(2), np.float64),
+        steps[1], rows, samples,
+    )  # fmt: skip
+    return rows, samples, Crossings(*sort_crossings(*found, rows * samples))
 
 
 def planned_path(line_mm: FloatArray, *, beyond_mm: float) -> Path:

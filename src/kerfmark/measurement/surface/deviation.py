@@ -11,7 +11,7 @@ import numpy as np
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample
-from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench, CutFaces, faces_of
 from kerfmark.records import Component, FloatArray, Grid, Reading, Status, Surface, Witness
 from kerfmark.statistics.intervals import normal_quantile
@@ -21,6 +21,7 @@ __all__ = ["STATS", "deviation_mm", "weighted_quantile"]
 STATS = ("p01", "p05", "p50", "p95", "p99", "rms")
 CELL_MM = 0.3
 FARTHEST_MM = 20.0
+MOST_CELLS = 150
 MOST_UNSEEN = 0.05
 AROUND = 0.05
 """Part of the area on each side of a percentile whose normals say how it answers to the alignment."""
@@ -84,11 +85,14 @@ def _signed(points: FloatArray, target: Surface, grid: Grid) -> FloatArray:
 
 
 def _averaged(faces: CutFaces, deviation: FloatArray) -> Cells:
-    """Means over cubes of 0.3 mm, weighted by area."""
+    """Means over cubes of 0.3 mm, weighted by area; a wall and a floor that meet in a cube stay apart."""
     place = np.floor(faces.middles / CELL_MM).astype(np.int64)
     place -= place.min(axis=0)
     size = place.max(axis=0) + 1
-    _, cell = np.unique((place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2], return_inverse=True)
+    steepest = np.argmax(np.abs(faces.normals), axis=1)
+    way = 2 * steepest + (faces.normals[np.arange(len(steepest)), steepest] > 0.0)
+    cubes = (place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2]
+    _, cell = np.unique(6 * cubes + way, return_inverse=True)
     areas: FloatArray = np.bincount(cell, faces.areas).astype(float)
 
     def mean(values: FloatArray) -> FloatArray:
@@ -123,8 +127,10 @@ def _reading(bench: Bench, cells: Cells, stat: str, reason: str | None) -> Readi
     cell_noise = noise / np.sqrt(effective_count(edge_mm=bench.edge_mm, area_mm2=float(np.median(cells.areas))))
     budget = (
         Component("surface noise", float(cell_noise * np.sqrt((weights**2).sum()))),
-        Component("spread by noise", spread(float(cell_noise))),
-        Component("trueness", 1e-3 * bench.piece.trueness_um * abs(float(weights.sum()))),
+        Component(
+            "spread by noise and alignment", spread(math.hypot(float(cell_noise), _shake_mm(bench, cells, weights)))
+        ),
+        Component("trueness", _shared_mm(bench, cells, weights)),
         Component(
             "alignment", float(np.sqrt(max(0.0, float(sensitivity @ bench.piece.alignment.covariance @ sensitivity))))
         ),
@@ -132,6 +138,21 @@ def _reading(bench: Bench, cells: Cells, stat: str, reason: str | None) -> Readi
     chosen = cells.middles if stat == "rms" else cells.middles[weights > 0.0]
     witness = Witness("patch", points_mm=chosen[:: max(1, len(chosen) // 400)])
     return measured("surface.deviation_mm", value, unit="mm", stat=stat, budget=budget, witness=witness, reason=reason)
+
+
+def _shake_mm(bench: Bench, cells: Cells, weights: FloatArray) -> float:
+    """How far the alignment moves the cells a value rests on, each its own way: opposite walls move apart."""
+    size = np.abs(weights) / max(float(np.abs(weights).sum()), 1e-12)
+    square = np.einsum("ni,ij,nj,n->", cells.motion, bench.piece.alignment.covariance, cells.motion, size)
+    return math.sqrt(max(0.0, float(square)))
+
+
+def _shared_mm(bench: Bench, cells: Cells, weights: FloatArray) -> float:
+    """A source's smooth error over the cells a value rests on."""
+    some = np.flatnonzero(weights)
+    some = some[:: max(1, len(some) // MOST_CELLS)]
+    share = weights[some] * float(weights.sum()) / max(float(weights[some].sum()), 1e-12)
+    return shared_u_mm(1e-3 * bench.piece.trueness_um, cells.middles[some], share)
 
 
 Statistic: TypeAlias = tuple[float, FloatArray, Callable[[float], float]]

@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 
-from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["MOST_UNSEEN", "all_gone", "places", "removed_mm3", "volume_budget", "volume_reading"]
+__all__ = ["MOST_UNSEEN", "all_gone", "expected_beyond", "places", "removed_mm3", "volume_budget", "volume_reading"]
 
 LEFT, REMOVED, PLANNED_LEFT, PLANNED_REMOVED = range(4)
 MOST_UNSEEN = 0.2
@@ -20,7 +20,7 @@ HALF_NORMAL = 0.4
 COLUMN_NOISE = 0.7
 """Noise of a point inside a triangle over that of its corners: root of the mean of a² + b² + c² over a triangle, 1/√2."""
 COLUMNS_ASTRAY = 3.0
-REGION_POINTS = 300
+REGION_POINTS, MOST_FACES = 300, 150
 
 
 def removed_mm3(bench: Bench) -> tuple[Reading, ...]:
@@ -67,14 +67,16 @@ def volume_reading(
         return unmeasured(reading, reason, unit="mm3", where=where)
     along = sum((removal.length_mm[n, k] for n in layers for k in kinds), np.zeros(bench.lattice.columns))
     lost = float(along[removal.filled].sum()) * bench.lattice.cell_mm2
-    share = bench.layer_shares[:, layers].sum(axis=1) * (1.0 if face_share is None else face_share)
+    share = np.minimum(bench.layer_shares[:, layers].sum(axis=1), 1.0 if face_share is None else face_share)
+    beyond = face_share is not None
+    added = expected_beyond(bench, share) if beyond else 0.0
     return measured(
         reading,
-        float(along.sum()) * bench.lattice.cell_mm2,
+        max(float(along.sum()) * bench.lattice.cell_mm2 - added, 0.0),
         unit="mm3",
         where=where,
         budget=(
-            *volume_budget(bench, share),
+            *volume_budget(bench, share, beyond=beyond),
             Component("column spacing", _column_u(bench, along)),
             Component("holes of the scan", 0.3 * lost),
         ),
@@ -85,32 +87,63 @@ def volume_reading(
     )
 
 
-def volume_budget(bench: Bench, share: FloatArray) -> tuple[Component, ...]:
+def volume_budget(bench: Bench, share: FloatArray, *, beyond: bool = False) -> tuple[Component, ...]:
     """How a volume bounded by cut faces, each by its `share`, answers to errors of the surface and of the alignment.
 
     Notes
     -----
-    A surface that moves by δ along its normals changes the volume it bounds by ∫ δ dA.
+    A surface that moves by δ along its normals changes the volume it bounds by ∫ δ dA. Where it lies on an edge of the
+    volume only half of what it moves counts, the other half adding whichever way it moves: of a volume `beyond` an edge
+    (left, or cut too much) the mean of that is taken off its value, and its scatter stays.
     """
     faces, piece = bench.cut, bench.piece
     weights = share * faces.areas
     area = float(weights.sum())
     if area == 0.0:
         return ()
-    edge_area = float((4.0 * share * (1.0 - share) * faces.areas).sum())
     count = effective_count(edge_mm=bench.edge_mm, area_mm2=area)
     motion = faces.motion
     sensitivity = weights @ motion
     noise = 1e-3 * piece.noise_um
-    moments = (motion * weights[:, None]).T @ motion
-    shake = float((moments * piece.alignment.covariance).sum()) / area
-    across = math.hypot(COLUMN_NOISE * noise, math.sqrt(max(0.0, shake)))
+    edge_area, across, shake = across_edge(bench, share)
+    scatter = 0.3 * shake / math.sqrt(2.0) if beyond else HALF_NORMAL * across
     return (
-        Component("surface noise", noise * area / np.sqrt(count)),
-        Component("trueness", 1e-3 * piece.trueness_um * area),
+        Component("surface noise", noise * area / math.sqrt(count)),
+        Component("trueness", _shared_mm3(bench, weights)),
         Component("alignment", math.sqrt(max(0.0, float(sensitivity @ piece.alignment.covariance @ sensitivity)))),
-        Component("errors across an edge of the volume", HALF_NORMAL * across * edge_area),
+        Component("errors across an edge of the volume", math.hypot(scatter, 0.1 * across) * edge_area),
     )
+
+
+def expected_beyond(bench: Bench, share: FloatArray) -> float:
+    """What errors on average add (mm³) to a volume beyond an edge that cut faces lie on."""
+    area, across, _ = across_edge(bench, share)
+    return HALF_NORMAL * across * area
+
+
+def across_edge(bench: Bench, share: FloatArray) -> tuple[float, float, float]:
+    """Area (mm²) of the cut faces that lie on an edge of a volume, and how far (mm) errors and alignment take them across.
+
+    On such a face the mean of what errors σ add on the far side is 0.4 σ; its half is what moves the volume either way.
+    """
+    faces, covariance = bench.cut, bench.piece.alignment.covariance
+    on_edge = 4.0 * share * (1.0 - share) * faces.areas
+    area = float(on_edge.sum())
+    if area == 0.0:
+        return 0.0, 0.0, 0.0
+    moments = (faces.motion * on_edge[:, None]).T @ faces.motion
+    shake = math.sqrt(max(0.0, float((moments * covariance).sum()) / area))
+    return area, math.hypot(COLUMN_NOISE * 1e-3 * bench.piece.noise_um, shake), shake
+
+
+def _shared_mm3(bench: Bench, weights: FloatArray) -> float:
+    """A source's smooth error over some of the cut faces, those that count."""
+    if bench.piece.trueness_um == 0.0:
+        return 0.0
+    some = np.flatnonzero(weights)
+    some = some[:: max(1, len(some) // MOST_FACES)]
+    share = weights[some] * float(weights.sum()) / float(weights[some].sum())
+    return shared_u_mm(1e-3 * bench.piece.trueness_um, bench.cut.middles[some], share)
 
 
 def _column_u(bench: Bench, along: FloatArray) -> float:
