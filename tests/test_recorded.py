@@ -12,6 +12,8 @@ import pytest
 
 from kerfmark.demo.operators import write_simulated_motion
 from kerfmark.errors import InputError
+from kerfmark.exercise.tables import Criterion, Source
+from kerfmark.exercise.toml_text import toml_of
 from kerfmark.geometry.frames import rigid_inverse, rotation_about, transform_points
 from kerfmark.intake.motions import read_motion, write_motion
 from kerfmark.intake.motions.turning import quaternion_of, turned_by
@@ -115,3 +117,29 @@ def test_a_motion_far_away_is_assessed_and_said(line, settings, tmp_path):
     write_motion(tmp_path / "far.csv", replace(motion, tip_mm=motion.tip_mm + 500.0), loaded.exercise)
     assessment = assess("straight-line", tmp_path / "far.csv", grid_um=80.0, settings=settings)
     assert "nothing-cut" in {r.code for r in remarks_of(assessment)}
+
+
+@pytest.fixture(scope="module")
+def motion_exercise(settings, tmp_path_factory):
+    """The straight line as an exercise for a recording rig, with process criteria."""
+    folder = tmp_path_factory.mktemp("exercise") / "line"
+    loaded, _ = open_exercise("straight-line", settings=settings)
+    folder.mkdir()
+    for name, data in loaded.assets.items():
+        (folder / name).write_bytes(data)
+    rules = [
+        Criterion(reading="line.lateral_rms_mm", limits=(-np.inf, 0.15)),
+        Criterion(reading="process.duration_s", limits=(-np.inf, 60.0)),
+        Criterion(reading="process.removal_rate_mm3_s", where="all", limits=(0.1, 10.0)),
+        Criterion(reading="process.force_peak_n", limits=(-np.inf, 2.0)),
+    ]
+    changed = {"source": Source(kind="motion", noise_um=5.0, trueness_um=10.0), "criteria": tuple(rules)}
+    (folder / "exercise.toml").write_text(toml_of(loaded.exercise.model_copy(update=changed)))
+    return folder
+
+
+def test_an_exercise_for_motions_rules_on_how_it_was_done(line, motion_exercise, settings):
+    assessment = assess(motion_exercise, line[0], grid_um=80.0, settings=settings)
+    assert [r.ruling for r in assessment.rulings] == ["met", "met", "met", "not measurable"]
+    assert "another-kind" not in {r.code for r in remarks_of(assessment)}
+    assert assessment.piece.trueness_um == pytest.approx(np.hypot(5.0, 10.0))

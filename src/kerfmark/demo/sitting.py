@@ -25,6 +25,8 @@ __all__ = ["EXERCISE", "SCHOOL", "run"]
 EXERCISE = "full-crown-46"
 SCHOOL = "Ellisgarth School of Dentistry (invented)"
 SITTING = "Crown practice, group B"
+RECORDED_EVERY = 4
+"""Every so many learners one sits at a rig that records the tool; the others' pieces are scanned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,11 @@ class Made:
     truth: Mapping[Key, float]
     piece: Path
     neighbours: Mapping[str, Path]
+
+    @property
+    def source(self) -> str:
+        """What the reports call where it came from."""
+        return "simulated motion" if self.piece.suffix == ".parquet" else "simulated scan"
 
 
 def run(out: Path, *, learners: int, seed: int, settings: Settings, say: Callable[[str], None]) -> None:
@@ -63,7 +70,7 @@ def run(out: Path, *, learners: int, seed: int, settings: Settings, say: Callabl
     say(f"{SCHOOL}: {SITTING}. Everything here is invented and every piece is simulated.")
     say(f"preparing the exercise {EXERCISE} …")
     loaded = _prepared_while_warming(settings)
-    say(f"cutting and scanning {learners} simulated pieces …")
+    say(f"cutting {learners} simulated pieces, every {RECORDED_EVERY}th recorded at a rig and the others scanned …")
     made = _cut_all(pieces, learners=learners, seed=seed, settings=settings)
     say("assessing them and writing the reports …")
     assessed, failures = _assess_all(made, reports, settings=settings, say=say)
@@ -130,10 +137,22 @@ def _cut_all(folder: Path, *, learners: int, seed: int, settings: Settings) -> l
 
 def _cut_one(task: tuple[str, str, int, Path, Settings]) -> Made:
     code, level, seed, folder, settings = task
+    if (int(code.removeprefix("P-")) % RECORDED_EVERY) == 0:
+        return _record_one(code, level, seed, folder, settings)
     simulated: SimulatedPiece = simulated_piece(EXERCISE, level=level, seed=seed, settings=settings)
     path = folder / f"{code}.ply"
     beside = simulated.write(path)
     return Made(code, level, simulated.faults, simulated.truth, path, beside)
+
+
+def _record_one(code: str, level: str, seed: int, folder: Path, settings: Settings) -> Made:
+    """A piece from a rig: what is known of it is the plan the operator was after, not what a trembling hand then cut."""
+    from kerfmark.demo.operators import write_simulated_motion
+
+    path = folder / f"{code}.parquet"
+    hand = "left" if seed % 10 == 0 else "right"
+    simulated = write_simulated_motion(path, EXERCISE, level=level, seed=seed, settings=settings, hand=hand)
+    return Made(code, level, simulated.faults, {}, path, {})
 
 
 def _assess_all(
@@ -145,7 +164,7 @@ def _assess_all(
     jobs = [
         PieceJob(
             m.piece, m.neighbours, html=reports / f"{m.code}.html", pdf=reports / f"{m.code}.pdf",
-            labels={"piece": m.code, "learner": f"{m.level} hand", "source": "simulated scan", "sitting": SITTING, "school": SCHOOL},
+            labels={"piece": m.code, "learner": f"{m.level} hand", "source": m.source, "sitting": SITTING, "school": SCHOOL},
         )
         for m in made
     ]  # fmt: skip
@@ -166,7 +185,7 @@ def _rows(made: Sequence[Made], assessed: Mapping[str, Assessment], failures: Ma
     return [
         SittingRow(
             code=m.code,
-            learner=f"{m.level} hand",
+            learner=f"{m.level} hand{', recorded' if m.source == 'simulated motion' else ''}",
             assessment=assessed.get(m.code),
             failure=failures.get(m.code),
             html=f"reports/{m.code}.html" if m.code in assessed else None,
@@ -190,10 +209,11 @@ def truth_lines(made: Sequence[Made], assessed: Mapping[str, Assessment]) -> lis
         compared = compare(m.truth, assessment)
         inside = sum(abs(measured - true) <= 2 * u for true, measured, u in compared.values())
         inside_all, total_all = inside_all + inside, total_all + len(compared)
+        known = f"{inside:>3} of {len(compared):>2}" if compared else "motion"
         percent = assessment.mark.percent
         shown = "–" if percent is None else f"{percent:.0f}"
         lines.append(
-            f"{m.code:<6} {m.level:<7} {shown:>5} {assessment.mark.outcome:<8} {inside:>3} of {len(compared):>2}  {', '.join(m.faults) or 'none'}"
+            f"{m.code:<6} {m.level:<7} {shown:>5} {assessment.mark.outcome:<8} {known:>9}  {', '.join(m.faults) or 'none'}"
         )
     share = 100.0 * inside_all / max(total_all, 1)
     lines.append(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -143,6 +144,14 @@ def test_each_cut_outside_the_envelope_is_an_event_with_its_time_place_and_depth
     assert found[0].end_s < found[1].start_s
 
 
+def test_an_instrument_that_was_never_outside_does_no_harm(recorded, made, slab):
+    time, tips = joined(((0.0, 0.0, -0.4), 1), ((1.3, 0.0, -0.4), 2.0), ((0.0, 0.0, 2.0), 10.0))
+    motion = made(time, tips)
+    motion.instrument[:5] = 1
+    (event,) = events(recorded(replace(motion, instruments=("round 1.0", "round 0.5"))), slab)
+    assert event.kind == "outside"
+
+
 def test_going_on_outside_without_coming_back_is_one_entry(recorded, made, process):
     time, tips = joined(((0.0, 0.0, -0.4), 1), ((1.4, 0.0, -0.4), 2.0), ((1.4, 1.0, -0.4), 2.0))
     time, tips = rested(time, tips, 60, 0.8)
@@ -198,6 +207,7 @@ def test_what_was_not_recorded_is_not_measurable(recorded, made, process):
 def test_a_single_sample_has_no_process(recorded, made, process):
     found = process(recorded(made([0.0], [[0.0, 0.0, 1.0]])))
     assert {r.status for r in found.values()} == {"not_applicable"}
+    assert [where for name, where in found if name == "removal_rate_mm3_s"] == ["all", "pulp", "other"]
 
 
 def test_a_scan_has_no_process_and_only_a_motion_source_says_so(blocks, scan):

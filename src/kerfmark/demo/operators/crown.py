@@ -98,6 +98,8 @@ def _is_clear_of(neighbours: Mapping[str, Grid], middles: FloatArray, radius: fl
     parts = [np.cos(lean) * np.cos(turn), np.cos(lean) * np.sin(turn), np.sin(lean) + 0.0 * turn]
     points = middles[:, None] + radius * np.stack(parts, axis=-1).reshape(1, -1, 3)
     clear = np.ones(len(middles), dtype=bool)
+    if not len(middles):
+        return clear
     for grid in neighbours.values():
         clear &= sample(grid, points.reshape(-1, 3)).reshape(len(middles), -1).min(axis=1) > BALL_CLEAR_MM
     return clear

@@ -105,6 +105,8 @@ def _is_clear(course: Course, poses: IntArray | NDArray[np.intp]) -> NDArray[np.
     own = tuple((entry.name, tuple(map(tuple, entry.profile_mm))) for entry in course.prepared.exercise.instruments)
     for n, name in enumerate(course.motion.instruments):
         of_it = np.flatnonzero(course.motion.instrument[poses] == n)
+        if not len(of_it):
+            continue
         points = _placed(_head_points(name, own), course, poses[of_it])
         outside = sample(envelope, points.reshape(-1, 3)) > SHALLOW * course.u_mm
         within = sample(course.prepared.subject_grid, points.reshape(-1, 3)) < 0.0

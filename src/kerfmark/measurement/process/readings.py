@@ -30,7 +30,9 @@ def needs_motion(
     def taken(course: Course) -> tuple[Reading, ...]:
         if course.is_recorded:
             return function(course)
-        return (unmeasured(name, "needs a recorded motion", unit=unit, status="not_applicable"),)
+        wheres = ("all", *course.prepared.layers, "other") if name == "process.removal_rate_mm3_s" else (None,)
+        reason = "needs a recorded motion"
+        return tuple(unmeasured(name, reason, unit=unit, where=where, status="not_applicable") for where in wheres)
 
     return taken
 
