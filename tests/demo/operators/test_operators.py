@@ -12,7 +12,7 @@ from kerfmark.errors import InputError
 from kerfmark.exercise.builtin.crowns import CROWNS, _plain_plan
 from kerfmark.intake.motions import read_motion
 from kerfmark.measurement.process.strokes import strokes, tremor_rms
-from kerfmark.pipeline import open_exercise
+from kerfmark.pipeline import assess, open_exercise
 
 
 def test_the_same_seed_gives_the_same_motion_and_another_gives_another(settings):
@@ -92,3 +92,21 @@ def test_a_simulated_motion_written_as_csv_or_parquet_reads_back_without_a_warni
         motion = read_motion(path, loaded.exercise)
         assert motion.remarks == ()
         np.testing.assert_allclose(motion.tip_mm, made.motion.tip_mm, atol=1e-9)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("level", "hand"), [("able", "right"), ("middle", "left"), ("novice", "right")])
+def test_what_an_operator_cuts_converges_as_it_meant_to(settings, tmp_path, level, hand):
+    # The plan an operator is after is the truth, but for the hand's own lean: its standard deviation of up to 1.6 degrees on each wall.
+    path = tmp_path / "crown.parquet"
+    plan = write_simulated_motion(path, "full-crown-46", level=level, seed=5, settings=settings, hand=hand).plan
+    found = {
+        r.where: r
+        for r in assess("full-crown-46", path, settings=settings).readings
+        if r.id == "crown.total_occlusal_convergence_deg"
+    }
+    for plane, walls in {"BL": ("buccal", "lingual"), "MD": ("mesial", "distal")}.items():
+        meant = sum(plan.taper_deg[wall] for wall in walls)
+        assert found[plane].value == pytest.approx(
+            meant, abs=2.0 * found[plane].u + 2.0 * np.sqrt(2.0) * STEADINESS[level].lean_deg
+        )

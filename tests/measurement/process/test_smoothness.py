@@ -57,16 +57,31 @@ def test_two_strokes_are_less_smooth_the_further_apart(apart_s, sparc, ldlj):
     assert log_dimensionless_jerk(strokes(apart_s), 1000.0) == pytest.approx(ldlj, abs=2e-2)
 
 
-def test_the_arc_is_that_of_a_plain_fourier_transform():
-    # A second way: the whole padded transform, written out.
-    speed = np.abs(np.random.default_rng(4).normal(size=700).cumsum())
-    bins = 2 ** (int(np.ceil(np.log2(700))) + 4)
+def plain_arc(speed: np.ndarray, rate_hz: float) -> float:
+    """The whole padded transform, written out."""
+    bins = 2 ** (int(np.ceil(np.log2(len(speed)))) + 4)
     spectrum = np.abs(np.fft.fft(speed, bins)) / speed.sum()
-    frequency = np.arange(bins) * 250.0 / bins
-    low = frequency <= 10.0
-    last = np.flatnonzero(spectrum[low] >= 0.05)[-1]
+    frequency = np.arange(bins) * rate_hz / bins
+    last = np.flatnonzero(spectrum[frequency <= 10.0] >= 0.05)[-1]
     f, a = frequency[: last + 1] / frequency[last], spectrum[: last + 1]
-    assert spectral_arc_length(speed, 250.0) == pytest.approx(-np.hypot(np.diff(f), np.diff(a)).sum(), abs=1e-9)
+    return -np.hypot(np.diff(f), np.diff(a)).sum()
+
+
+def test_the_arc_is_that_of_a_plain_fourier_transform():
+    speed = np.abs(np.random.default_rng(4).normal(size=700).cumsum())
+    assert spectral_arc_length(speed, 250.0) == pytest.approx(plain_arc(speed, 250.0), abs=1e-9)
+
+
+def test_a_real_hand_is_less_smooth_than_one_stroke(open_data):
+    # Source: open data, a hand-held stylus at 133 samples a second; the plain transform is the second way.
+    trace = np.loadtxt(open_data / "pen-trace-133hz-mit" / "signal.svc", skiprows=1)
+    time, place = trace[:, 2], trace[:, :2]
+    even = np.arange(time[0], time[-1], 1.0 / 133.0)
+    way = np.stack([np.interp(even, time, column) for column in place.T], axis=1)
+    speed = np.linalg.norm(np.diff(way, axis=0), axis=1) * 133.0
+    assert spectral_arc_length(speed, 133.0) == pytest.approx(plain_arc(speed, 133.0), abs=1e-9)
+    assert spectral_arc_length(speed, 133.0) < -1.6
+    assert log_dimensionless_jerk(speed, 133.0) < -np.log(204.8)
 
 
 @settings(max_examples=25, deadline=None)

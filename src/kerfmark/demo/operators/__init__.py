@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from kerfmark.anatomy.preparations import CrownPlan
 from kerfmark.demo.operators.hand import STEADINESS, performed, steadiness
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
@@ -23,12 +24,13 @@ HANDS = {"right": 1.0, "left": -1.0}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SimulatedMotion:
-    """A simulated record in the tooth frame, who is meant to have made it, and the faults put in, in words."""
+    """A simulated record in the tooth frame, who is meant to have made it, the faults put in, and of a crown the plan it was after."""
 
     motion: Motion
     level: str
     hand: str
     faults: tuple[str, ...]
+    plan: CrownPlan | None = None
 
 
 def simulated_motion(
@@ -71,16 +73,16 @@ def simulated_motion(
     if isinstance(spec, CrownSpec):
         from kerfmark.demo.operators.prepared_crown import strokes_of
 
-        strokes, faults = strokes_of(spec, level, rng, side=HANDS[hand], settings=settings)
+        strokes, faults, plan = strokes_of(spec, level, rng, side=HANDS[hand], settings=settings)
     else:
         from kerfmark.demo.operators.flat import block_strokes, line_strokes
 
-        faults = ()
+        faults, plan = (), None
         if isinstance(spec, BlockSpec):
             strokes = block_strokes(spec, level, rng, side=HANDS[hand])
         else:
             strokes = line_strokes(spec, level, rng, side=HANDS[hand])
-    return SimulatedMotion(performed(strokes, of, rng, rate_hz=rate_hz), level, hand, faults)
+    return SimulatedMotion(performed(strokes, of, rng, rate_hz=rate_hz), level, hand, faults, plan)
 
 
 def write_simulated_motion(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from kerfmark.anatomy.preparations import CutCrown
+from kerfmark.anatomy.preparations import CrownPlan, CutCrown
 from kerfmark.anatomy.tooth import tooth
 from kerfmark.demo.hands import hand, strayed_plan
 from kerfmark.demo.operators.crown import crown_strokes
@@ -22,8 +22,8 @@ SHOULDER_FROM_MM = 0.8
 
 def strokes_of(
     spec: CrownSpec, level: str, rng: np.random.Generator, *, side: float, settings: Settings
-) -> tuple[list[Stroke], tuple[str, ...]]:
-    """The strokes of one operator, and the faults of its plan in words.
+) -> tuple[list[Stroke], tuple[str, ...], CrownPlan]:
+    """The strokes of one operator, the faults of its plan in words, and that plan.
 
     Raises
     ------
@@ -51,4 +51,4 @@ def strokes_of(
     name, profile = str(shape["name"]), shape["profile_mm"]
     bur = instrument(name, own={name: profile})  # type: ignore[dict-item]
     strokes = crown_strokes(cut, bur, prepared.neighbour_grids, mesial_sign=made.mesial_sign, side=side)
-    return strokes, faults
+    return strokes, faults, cut.plan
