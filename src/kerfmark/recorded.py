@@ -23,8 +23,8 @@ from kerfmark.settings import Limits
 __all__ = ["GRID_UM_LIMITS", "Recorded", "check_grid_um", "piece_of", "read_recorded", "tools_held"]
 
 GRID_UM_LIMITS = (5.0, 1000.0)
-GRID_NOISE = 0.05
-"""Error of a surface point read off the grid, as a part of its spacing: what scatters from point to point."""
+CURVED_MM = 0.5
+"""A surface read off a grid of spacing s errs by s² / 8r where it is curved with radius r; half a millimetre is a small head's."""
 BELOW_CUT_MM = 3.0
 """How much of a root below the cut is kept: what a scan would show, and more than any reading looks at."""
 LEAST_LOOSE_MM3 = 0.005
@@ -115,7 +115,7 @@ def piece_of(
         sha256=motion.sha256,
         surface=surface,
         alignment=_alignment(recorded),
-        noise_um=GRID_NOISE * grid_um,
+        noise_um=1e-3 * grid_um**2 / (8.0 * CURVED_MM),
         trueness_um=math.hypot(source.noise_um, source.trueness_um),
         neighbours=left,
         remarks=(*_remarks(motion, cut, prepared, name=name), *_loose_remark(loose, name)),
