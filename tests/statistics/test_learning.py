@@ -127,7 +127,7 @@ def test_what_cannot_be_said_of_learning_is_said():
     with pytest.raises(EvidenceError, match="none of 3"):
         attempts_to([3, 4, 5], [0, 0, 0])
     with pytest.raises(EvidenceError, match="three attempts"):
-        mixed_growth(np.arange(12), np.ones(12), np.arange(12.0))
+        mixed_growth(np.arange(12), np.arange(12.0) % 2, np.arange(12.0))
     with pytest.raises(InputError, match="acceptable"):
         cusum_limits(0.3, 0.2)
     assert "cannot be said yet" in attempts_to([1, 5, 6, 7], [1, 0, 0, 0]).median

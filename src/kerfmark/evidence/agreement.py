@@ -263,11 +263,12 @@ def _devices(table: Table) -> Grid | None:
         names = np.unique(own["device"])
         if len(names) < 2:
             continue
-        width = float(np.nanmedian(own.number("upper") - own.number("lower")))
+        widths = own.number("upper") - own.number("lower")
+        width = float(np.nanmedian(widths)) if np.isfinite(widths).any() else float("nan")
         read, _ = _ratings(own, "value", "device")
         for a, b in combinations(range(len(names)), 2):
             pair = read[~np.isnan(read[:, [a, b]]).any(axis=1)][:, [a, b]] if len(read) else np.zeros((0, 2))
-            if len(pair) >= GROUP_LEAST and np.isfinite(width):
+            if len(pair) >= GROUP_LEAST and width > 0:
                 rows.append((f"{criterion}: {names[a]} less {names[b]}", len(pair), *_equal(pair, width)))
     if not rows:
         return None

@@ -112,7 +112,7 @@ def _marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> t
     total = found.parts.total or 1.0
     rows: list[tuple[Cell, ...]] = [
         ("bias, own less measured, points", found.bias), ("mean absolute error, points", found.mae), ("concordance (Lin)", found.concordance),
-        ("closeness of the line, C_b", found.closeness),
+        ("closeness of the line, C_b", found.closeness if np.isfinite(found.closeness) else None),
         ("squared error from bias, unequal spread, scatter, %", ", ".join(f"{100 * part / total:.0f}" for part in (found.parts.bias, found.parts.spread, found.parts.scatter))),
     ]  # fmt: skip
     grid = Grid(
@@ -199,7 +199,7 @@ def _confidence(
     rows: list[tuple[Cell, ...]] = [
         ("Brier score", found.score),
         ("reliability, resolution, uncertainty, within bins", f"{found.reliability:.4f}, {found.resolution:.4f}, {found.uncertainty:.4f}, {found.within:+.4f}"),
-        ("skill against the overall share", found.skill),
+        ("skill against the overall share", found.skill if np.isfinite(found.skill) else None),
         ("stated, came true on average", f"{stated.mean():.2f}, {came.mean():.2f}"),
     ]  # fmt: skip
     try:

@@ -47,6 +47,10 @@ class PassLine:
 def pass_line(marks: Marks, panel: Panel, options: Options, rng: np.random.Generator) -> tuple[Answer, PassLine]:
     """Every pass line side by side with who would pass, and the chosen one."""
     scores = marks.per_learner[~np.isnan(marks.per_learner)]
+    if len(scores) < 3:
+        raise EvidenceError(
+            f"{len(scores)} learners have a mark in every exercise, at least 3 are needed to say who would pass."
+        )
     lines: dict[str, Estimate | str] = {}
     regression, stations, flags = _regressions(marks, options, rng)
     lines[DEFAULT] = regression

@@ -299,4 +299,6 @@ def _satterthwaite(
     low, high = (float(scipy.stats.chi2.ppf(q, df)) for q in (0.5 * (1 - level), 0.5 * (1 + level)))
     upper = df * value / low if low > 0.0 else np.inf
     words = f"{method}; Satterthwaite interval"
-    return Estimate(value, float(df * value / high), float(upper), n=n, method=words, se=se, level=level)
+    return Estimate(
+        value, float(df * value / high) if high > 0.0 else 0.0, float(upper), n=n, method=words, se=se, level=level
+    )

@@ -262,6 +262,8 @@ def mixed_growth(people: ArrayLike, time: ArrayLike, marks: ArrayLike, *, level:
     if who.shape != y.shape:
         raise InputError(f"people: {who.size} entries for {len(y)} marks, expected one a mark. Correct the columns.")
     names, codes = np.unique(who, return_inverse=True)
+    if float(np.ptp(y)) == 0.0 or float(np.ptp(t)) == 0.0:
+        raise EvidenceError("growth: all marks or all times are equal, so growth cannot be said.")
     if len(names) < 5 or np.sum(np.bincount(codes) >= 3) < 5:
         raise EvidenceError(
             "growth: fewer than five learners have three attempts, so their slopes cannot be told apart."
@@ -270,7 +272,7 @@ def mixed_growth(people: ArrayLike, time: ArrayLike, marks: ArrayLike, *, level:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fit: Any = MixedLM(y, design, groups=codes, exog_re=design).fit(reml=True, method=["lbfgs", "powell"])
-    if not fit.converged:
+    if not fit.converged or not np.all(np.isfinite(fit.bse_fe)):
         raise EvidenceError("growth: the likelihood did not settle; learners hardly differ in start or slope.")
     z = coverage_factor(check_level(level))
     words = "mixed linear growth, restricted maximum likelihood; normal interval"

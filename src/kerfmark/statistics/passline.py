@@ -95,6 +95,8 @@ def borderline_regression(
     sgg = float(centred @ centred)
     if sgg == 0.0:
         raise EvidenceError(f"grades: all {n} are {g[0]:g}, so no line of marks on grades can be laid.")
+    if float(np.ptp(y)) == 0.0:
+        raise EvidenceError(f"marks: all {n} are {y[0]:g}, so no line of marks on grades can be laid.")
     slope = float(centred @ y) / sgg
     if slope <= 0.0:
         raise EvidenceError(

@@ -336,5 +336,11 @@ def _satterthwaite(value: float, variance: float, people: int, level: float) -> 
     upper = float(df * value / low) if low > 0.0 else np.inf
     words = f"{method}; Satterthwaite interval"
     return Estimate(
-        value, float(df * value / high), upper, n=people, method=words, se=float(np.sqrt(variance)), level=level
+        value,
+        float(df * value / high) if high > 0.0 else 0.0,
+        upper,
+        n=people,
+        method=words,
+        se=float(np.sqrt(variance)),
+        level=level,
     )
