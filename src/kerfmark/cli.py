@@ -152,6 +152,9 @@ def replay(
         Path | None,
         typer.Option(metavar="FILE", help="rig.toml of a motion recorded in other coordinates than the exercise's."),
     ] = None,
+    device: Annotated[
+        str, typer.Option(metavar="cpu|cuda", help="What sweeps the instrument: the processor, or a CUDA device.")
+    ] = "cpu",
 ) -> None:
     """Replay a recorded motion: what it removed, by tissue; the surface it left; when each place was cut.
 
@@ -160,11 +163,14 @@ def replay(
     from kerfmark.replayed import replay_motion
     from kerfmark.settings import read_settings
 
+    if device not in ("cpu", "cuda"):
+        raise InputError(f"--device is '{printable(device, limit=40)}', expected cpu or cuda. Correct it.")
     for target in (surface_to, None if json_to in (None, "-") else Path(str(json_to))):
         _check_writable(target)
     progress = Progress()
     done = replay_motion(
-        exercise, motion, grid_um=grid_um, rig=rig, with_surface=surface_to is not None, settings=read_settings(),
+        exercise, motion, grid_um=grid_um, rig=rig, with_surface=surface_to is not None,
+        device="cuda" if device == "cuda" else "cpu", settings=read_settings(),
         progress=progress, started=STARTED,
     )  # fmt: skip
     _show_remarks(done.remarks)

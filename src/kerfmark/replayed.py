@@ -18,7 +18,7 @@ from kerfmark.geometry.mesh import transformed
 from kerfmark.geometry.mesh_files import write_surface
 from kerfmark.recorded import Recorded, check_grid_um, read_recorded, tools_held
 from kerfmark.records import CutField, CutSurface, Remark, Removal, ShankContact
-from kerfmark.replay import cut_surface, removal, replay, write_field
+from kerfmark.replay import Device, cut_surface, removal, replay, write_field
 from kerfmark.settings import Settings, read_settings
 from kerfmark.version import __version__
 
@@ -122,6 +122,7 @@ def replay_motion(
     grid_um: float = 50.0,
     rig: str | Path | None = None,
     with_surface: bool = True,
+    device: Device = "cpu",
     settings: Settings | None = None,
     progress: Callable[[str], None] = _silent,
     started: float | None = None,
@@ -140,6 +141,8 @@ def replay_motion(
         `rig.toml` of a motion recorded in other coordinates than the exercise's files'.
     with_surface : bool
         Whether to make the surface that is left.
+    device : "cpu" or "cuda"
+        What sweeps the head.
     settings : Settings, optional
         Read from the environment when left out.
     progress : callable, optional
@@ -168,7 +171,12 @@ def replay_motion(
     progress("replaying the motion")
     tools, threads = tools_held(recorded.motion, prepared), settings.threads
     field = replay(
-        recorded.motion, prepared.subject_grid, instruments=tools, spacing_mm=grid_um / 1000.0, threads=threads
+        recorded.motion,
+        prepared.subject_grid,
+        instruments=tools,
+        spacing_mm=grid_um / 1000.0,
+        threads=threads,
+        device=device,
     )
     progress("measuring what is left")
     gone = removal(field, prepared.subject_grid, layers=prepared.layer_grids, threads=threads)

@@ -5,16 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace as with_changes
+from typing import Literal, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.instruments import Instrument
-from kerfmark.records import CutField, Grid, Motion
+from kerfmark.records import CutField, Grid, IntArray, Motion
 from kerfmark.replay.poses import Poses, cutting_stretches, poses_of
 from kerfmark.replay.shank import shank_contacts
 from kerfmark.replay.sweep import EDGE, Sweep
 
-__all__ = ["STEP_VOXELS", "field_of", "replay"]
+__all__ = ["STEP_VOXELS", "Device", "field_of", "replay"]
+
+Device: TypeAlias = Literal["cpu", "cuda"]
 
 CHUNK = 4096
 STEP_VOXELS = 0.5
@@ -32,6 +36,7 @@ def replay(
     spacing_mm: float = 0.05,
     threads: int = 2,
     chunk: int = CHUNK,
+    device: Device = "cpu",
     progress: Callable[[float], None] = _silent,
 ) -> CutField:
     """The cut as a field of times.
@@ -52,29 +57,50 @@ def replay(
         Between voxels.
     threads, chunk : int
         Threads, and samples looked at together; neither changes the result by a bit.
+    device : "cpu" or "cuda"
+        A CUDA device sweeps some fifty times as fast; distances and times then differ in the last bits of single precision.
     progress : callable, optional
         Called with the share done, 0 to 1.
 
     Returns
     -------
     field : CutField
+
+    Raises
+    ------
+    InputError
+        If `device` is "cuda" and there is none.
     """
     sweep = Sweep(subject, instruments, spacing_mm=spacing_mm, threads=threads)
+    cuts, step_mm = cutting_stretches(motion), STEP_VOXELS * spacing_mm
+    if device == "cuda":
+        from kerfmark.replay.on_device import swept_on_device
+
+        *blocks, poses = swept_on_device(
+            motion, cuts, sweep.candidates(), heads=sweep.heads, origin_mm=sweep.origin_mm, spacing_mm=sweep.spacing_mm,
+            band_mm=sweep.band_mm, step_mm=step_mm,
+        )  # fmt: skip
+        return field_of(sweep, motion, subject, instruments, poses=poses, blocks=(blocks[0], blocks[1], blocks[2]))
+    poses = _swept(sweep, motion, cuts, chunk=chunk, step_mm=step_mm, progress=progress)
+    return field_of(sweep, motion, subject, instruments, poses=poses)
+
+
+def _swept(
+    sweep: Sweep,
+    motion: Motion,
+    cuts: NDArray[np.bool_],
+    *,
+    chunk: int,
+    step_mm: float,
+    progress: Callable[[float], None],
+) -> int:
+    """Sweep a motion chunk by chunk; how many poses that took."""
     reach = np.array([head.reach_mm for head in sweep.heads])
-    cuts, count, poses = cutting_stretches(motion), len(motion.time_s), 0
+    count, poses = len(motion.time_s), 0
 
     def runs_from(first: int) -> list[Poses]:
-        return list(
-            poses_of(
-                motion,
-                cuts,
-                first,
-                min(first + chunk, count),
-                origin_mm=sweep.origin_mm,
-                reach_mm=reach,
-                step_mm=STEP_VOXELS * spacing_mm,
-            )
-        )
+        end = min(first + chunk, count)
+        return list(poses_of(motion, cuts, first, end, origin_mm=sweep.origin_mm, reach_mm=reach, step_mm=step_mm))
 
     with ThreadPoolExecutor(1) as ahead, sweep:
         for first, runs in _one_ahead(ahead, runs_from, range(0, count, chunk)):
@@ -82,15 +108,27 @@ def replay(
                 sweep.take(run)
                 poses += run.swept
             progress(min(first + chunk, count) / count)
-    return field_of(sweep, motion, subject, instruments, poses=poses)
+    return poses
 
 
-def field_of(sweep: Sweep, motion: Motion, subject: Grid, instruments: Sequence[Instrument], *, poses: int) -> CutField:
-    """What a sweep has come to, as the field of the motion that was swept."""
-    blocks, distance, time = sweep.blocks()
+Blocks: TypeAlias = tuple[IntArray, NDArray[np.float32], NDArray[np.float32]]
+"""Places (n, 3), distances and times (n, 8, 8, 8) of the blocks that a head came near to."""
+
+
+def field_of(
+    sweep: Sweep,
+    motion: Motion,
+    subject: Grid,
+    instruments: Sequence[Instrument],
+    *,
+    poses: int,
+    blocks: Blocks | None = None,
+) -> CutField:
+    """What a sweep has come to, as the field of the motion that was swept; `blocks` where another engine swept them."""
+    places, distance, time = sweep.blocks() if blocks is None else blocks
     nx, ny, nz = (EDGE * n for n in sweep.counts)
     field = CutField(
-        sweep.origin_mm, sweep.spacing_mm, (nx, ny, nz), sweep.band_mm, blocks, distance, time, float(motion.time_s[0]),
+        sweep.origin_mm, sweep.spacing_mm, (nx, ny, nz), sweep.band_mm, places, distance, time, float(motion.time_s[0]),
         poses, len(motion.time_s),
     )  # fmt: skip
     return with_changes(field, contacts=shank_contacts(field, subject, motion, instruments))

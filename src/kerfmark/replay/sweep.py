@@ -121,6 +121,10 @@ class Sweep:
             self._pool.shutdown()
             self._pool = None
 
+    def candidates(self) -> IntArray:
+        """Places (n, 3) of all blocks that hold material, or voxels beside it, in lexicographic order."""
+        return np.argwhere(self._active).astype(np.int32)
+
     def take(self, poses: Poses) -> None:
         """Sweep more poses."""
         for first in range(0, len(poses.spans), ROW):
