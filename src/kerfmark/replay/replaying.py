@@ -76,11 +76,11 @@ def replay(
     if device == "cuda":
         from kerfmark.replay.on_device import swept_on_device
 
-        *blocks, poses = swept_on_device(
+        places, distance, time, poses = swept_on_device(
             motion, cuts, sweep.candidates(), heads=sweep.heads, origin_mm=sweep.origin_mm, spacing_mm=sweep.spacing_mm,
             band_mm=sweep.band_mm, step_mm=step_mm,
         )  # fmt: skip
-        return field_of(sweep, motion, subject, instruments, poses=poses, blocks=(blocks[0], blocks[1], blocks[2]))
+        return field_of(sweep, motion, subject, instruments, poses=poses, blocks=(places, distance, time))
     poses = _swept(sweep, motion, cuts, chunk=chunk, step_mm=step_mm, progress=progress)
     return field_of(sweep, motion, subject, instruments, poses=poses)
 
