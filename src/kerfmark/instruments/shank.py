@@ -13,12 +13,13 @@ NECK_MM = 2.0
 SHANK_FROM_MM = 9.0
 BODY_MM = 14.0
 NECK_OF_HEAD = 0.6
+POINTED = 0.3
 
 
 def shank_profile(tool: Instrument) -> FloatArray:
     """The instrument behind its head: a neck that widens to the shank 9 mm from the tip, and the shank to 14 mm.
 
-    The neck is as thick as the head's end, or six tenths of the head where that comes to a point, and never thicker than the shank.
+    The neck is as thick as the head's end, or six tenths of the head where that comes to a point (less than three tenths), and never thicker than the shank.
     Source: ordinary practice; no table of necks at hand.
 
     Returns
@@ -28,7 +29,8 @@ def shank_profile(tool: Instrument) -> FloatArray:
     """
     shank, length = tool.shank_diameter_mm / 2, tool.length_mm
     end_radius = float(tool.profile_mm[-2, 1])
-    neck = end_radius if end_radius > 0.0 else NECK_OF_HEAD * tool.diameter_mm / 2
+    pointed = end_radius < POINTED * tool.diameter_mm / 2
+    neck = NECK_OF_HEAD * tool.diameter_mm / 2 if pointed else end_radius
     full = max(SHANK_FROM_MM, length + NECK_MM)
     end = max(BODY_MM, full + 1.0)
     return np.array([[length, min(neck, shank)], [full, shank], [end, shank], [end, 0.0]])
