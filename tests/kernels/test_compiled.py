@@ -65,6 +65,16 @@ def test_arrays_of_every_type_come_back_as_they_are(dtype):
     np.testing.assert_array_equal(found, given)
 
 
+def test_a_truth_comes_back_as_one(own_folder):
+    def above(value, limit):
+        return value > limit
+
+    compare = loop(above)
+    assert compare(2.0, 1.0) is True
+    assert compare(1.0, 2.0) is False
+    assert len(list(own_folder.iterdir())) == 1, "kept, so it needs no compiler"
+
+
 def test_an_array_may_be_written_into_and_nothing_returned():
     def fill(values, by):
         for i in range(values.size):

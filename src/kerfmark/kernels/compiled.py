@@ -185,6 +185,8 @@ def _gives(kind: Any) -> tuple[Kind, ...] | Kind | None:
 
     if isinstance(kind, types.NoneType):
         return None
+    if kind == types.boolean:
+        return "?"  # alone; how one lies among others is the compiler's own business
     if isinstance(kind, types.BaseTuple):
         parts: Any = kind
         return tuple(_given(part) for part in parts)
@@ -233,7 +235,8 @@ def _keep(path: Path, head: bytes, code: bytes) -> None:
 
 def _content(loop_: Loop, seen: set[int] | None = None) -> bytes:
     seen = set() if seen is None else seen
-    digest = hashlib.sha256(repr(sorted(loop_._options.items())).encode())
+    options = sorted((k, sorted(v) if isinstance(v, set) else v) for k, v in loop_._options.items())
+    digest = hashlib.sha256(repr(options).encode())
     function = loop_.py_func
     assert isinstance(function, FunctionType)
     seen.add(id(loop_))
@@ -245,7 +248,7 @@ def _content(loop_: Loop, seen: set[int] | None = None) -> bytes:
         value = names.get(name)
         if isinstance(value, Loop):
             digest.update(name.encode() + (b"" if id(value) in seen else _content(value, seen)))
-        elif isinstance(value, int | float | bool | str | tuple):
+        elif isinstance(value, int | float | bool | str | tuple | np.generic):
             digest.update(f"{name}={value!r}".encode())
         elif isinstance(value, np.ndarray):
             digest.update(f"{name}={value.dtype.str}{value.shape}".encode() + value.tobytes())

@@ -8,8 +8,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["block_removed", "touch"]
 
@@ -17,11 +18,11 @@ _Floats = NDArray[np.float64]
 _Singles = NDArray[np.float32]
 _Ints = NDArray[np.int32]
 _Bytes = NDArray[np.uint8]
-OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
+OPTIONS: dict[str, Any] = {"_nrt": False}
 EDGE, PLAIN = 8, 64
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _grid_at(values: _Singles, x: float, y: float, z: float) -> float:
     """Trilinear value at a place in voxels; far outside where it lies beyond the grid."""
     nx, ny, nz = values.shape
@@ -36,7 +37,7 @@ def _grid_at(values: _Singles, x: float, y: float, z: float) -> float:
     return (a * (1 - v) + b * v) * (1 - u) + (c * (1 - v) + d * v) * u
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _cut_at(cells: _Singles, index: _Ints, band: float, i: int, j: int, k: int) -> float:
     """Distance of a voxel to all heads so far, + the band where no block is held."""
     x, y, z = i // EDGE, j // EDGE, k // EDGE
@@ -50,7 +51,7 @@ def _cut_at(cells: _Singles, index: _Ints, band: float, i: int, j: int, k: int) 
     return cells[(b * 8 + cell) * 2 * PLAIN + (i & 3) * 16 + (j & 3) * 4 + (k & 3)]
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _cut_between(cells: _Singles, index: _Ints, band: float, x: float, y: float, z: float) -> float:
     i, j, k = int(np.floor(x)), int(np.floor(y)), int(np.floor(z))
     u, v, w = x - i, y - j, z - k
@@ -62,7 +63,7 @@ def _cut_between(cells: _Singles, index: _Ints, band: float, x: float, y: float,
     return total
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def touch(
     shell: _Floats, pose: _Floats, values: _Singles, labels: _Bytes, shift: _Floats, step: float, cells: _Singles,
     index: _Ints, spacing: float, band: float, stiffness: _Floats, coupling: float, offset: _Floats, out: _Floats,
@@ -120,7 +121,7 @@ def touch(
     out[0], out[1], out[2] = coupling * offset[0], coupling * offset[1], coupling * offset[2]
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def block_removed(
     cells: _Singles, places: _Ints, slots: _Ints, spacing: float, values: _Singles, labels: _Bytes, shift: _Floats,
     step: float, volumes: _Floats,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["WINDOW", "count_poses", "fill_poses", "fill_windows"]
 
@@ -14,18 +15,18 @@ _Floats = NDArray[np.float64]
 _Singles = NDArray[np.float32]
 _Ints = NDArray[np.int32]
 _Flags = NDArray[np.bool_]
-OPTIONS: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
+OPTIONS: dict[str, Any] = {"_nrt": False}
 WINDOW = 16
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _axis(q: _Floats, n: int) -> tuple[float, float, float]:
     """Where unit quaternion n carries +z."""
     w, x, y, z = q[n, 0], q[n, 1], q[n, 2], q[n, 3]
     return 2.0 * (x * z + w * y), 2.0 * (y * z - w * x), 1.0 - 2.0 * (x * x + y * y)
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _turn(q: _Floats, a: int, b: int) -> tuple[float, float, float, float]:
     """Axis (unit, or 0) and angle of the shortest turn from orientation a to b."""
     w0, x0, y0, z0 = q[a, 0], q[a, 1], q[a, 2], q[a, 3]
@@ -39,7 +40,7 @@ def _turn(q: _Floats, a: int, b: int) -> tuple[float, float, float, float]:
     return x * scale, y * scale, z * scale, 2.0 * np.arctan2(length, abs(w))
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def count_poses(
     tip: _Floats, q: _Floats, cuts: _Flags, ends: NDArray[np.int64], reach: float, step: float, parts: NDArray[np.int64],
 ) -> int:  # fmt: skip
@@ -61,7 +62,7 @@ def count_poses(
     return total
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def fill_poses(
     tip: _Floats, q: _Floats, seconds: _Floats, cuts: _Flags, ends: NDArray[np.int64], parts: NDArray[np.int64],
     origin: _Floats, columns: _Singles, linked: _Flags,
@@ -100,7 +101,7 @@ def fill_poses(
     return before
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def fill_windows(columns: _Singles, linked: _Flags, skip: int, reach: float, spans: _Ints, windows: _Singles) -> int:
     """Cut poses from `skip` on into runs of at most 16 linked ones; how many. `windows` takes the middle pose and the stray."""
     count = linked.shape[0]

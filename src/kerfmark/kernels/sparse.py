@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = [
     "count_surface",
@@ -25,7 +26,7 @@ EDGE, SIDE = 8, 9
 LEAST = 1e-4
 
 
-@njit(cache=True, nogil=True)
+@loop
 def read_blocks(
     out: _Floats, blocks: _Ints, spacing: float, values: _Floats, shift: NDArray[np.float64], step: float
 ) -> None:
@@ -61,7 +62,7 @@ def read_blocks(
                     out[b, i, j, k] = (a * (1 - fy) + c * fy) * (1 - fx) + (d * (1 - fy) + e * fy) * fx + beyond
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _slot(index: _Ints, x: int, y: int, z: int) -> int:
     """Where block (x, y, z) is held, −1 where it is not or lies outside."""
     if x >= index.shape[0] or y >= index.shape[1] or z >= index.shape[2]:
@@ -69,7 +70,7 @@ def _slot(index: _Ints, x: int, y: int, z: int) -> int:
     return index[x, y, z]
 
 
-@njit(cache=True, nogil=True)
+@loop
 def _gather(
     values: _Floats, slots: _Ints, blocks: _Ints, index: _Ints, b: int, fallback: Any, missing: Any, room: _Floats
 ) -> None:  # fmt: skip
@@ -88,12 +89,12 @@ def _gather(
                     room[EDGE * x + i, EDGE * y + j, EDGE * z + k] = plain if at < 0 else values[at, i, j, k]
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _inside(before: _Floats, cut: _Floats, i: int, j: int, k: int) -> bool:
     return before[i, j, k] < 0.0 and cut[i, j, k] > 0.0
 
 
-@njit(cache=True, nogil=True)
+@loop
 def sides(before: _Floats, cut: _Floats, slots: _Ints, first: int, end: int, out: NDArray[np.int8]) -> None:
     """1 where a whole block lies inside the material, 0 where it lies outside, 2 where it is mixed."""
     for b in range(first, end):
@@ -105,7 +106,7 @@ def sides(before: _Floats, cut: _Floats, slots: _Ints, first: int, end: int, out
         out[b] = 0 if inside == 0 else (1 if inside == EDGE * EDGE * EDGE else 2)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def crossed(blocks: _Ints, index: _Ints, side: NDArray[np.int8], out: NDArray[np.bool_]) -> None:
     """Which blocks the surface may cross, their last layer of cells included."""
     for b in range(blocks.shape[0]):
@@ -115,7 +116,7 @@ def crossed(blocks: _Ints, index: _Ints, side: NDArray[np.int8], out: NDArray[np
                 out[b] = True
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _case(before: _Floats, cut: _Floats, i: int, j: int, k: int) -> int:
     """Which of a cell's corners lie inside; 0 where one of them is not known (no surface passes there)."""
     case = 0
@@ -128,7 +129,7 @@ def _case(before: _Floats, cut: _Floats, i: int, j: int, k: int) -> int:
     return case
 
 
-@njit(cache=True, nogil=True)
+@loop
 def count_surface(
     before: _Floats, cut: _Floats, own: _Ints, slots: _Ints, blocks: _Ints, index: _Ints, band: float, table: NDArray[np.int8],
     chosen: _Ints, first: int, end: int, vertices: _Ints, faces: _Ints, lines: NDArray[np.int16],
@@ -164,7 +165,7 @@ def count_surface(
         vertices[n], faces[n] = found, triangles
 
 
-@njit(cache=True, nogil=True)
+@loop
 def fill_vertices(
     before: _Floats, cut: _Floats, time: _Floats, own: _Ints, slots: _Ints, blocks: _Ints, index: _Ints, band: float,
     spacing: float, lines: NDArray[np.int16], starts: _Ints, chosen: _Ints, first: int, end: int,
@@ -203,7 +204,7 @@ def fill_vertices(
             when[n] = t_room[i, j, k] if dated else np.nan
 
 
-@njit(cache=True, nogil=True)
+@loop
 def fill_faces(
     before: _Floats, cut: _Floats, own: _Ints, slots: _Ints, blocks: _Ints, index: _Ints, band: float,
     table: NDArray[np.int8], lines: NDArray[np.int16], line_of: _Ints, starts: _Ints, face_starts: _Ints, chosen: _Ints,
@@ -241,7 +242,7 @@ def fill_faces(
                     at += n // 3
 
 
-@njit(cache=True, nogil=True)
+@loop
 def removed(
     distance: _Floats, time: _Floats, before: _Floats, layers: _Floats, spacing: float, bin_s: float,
     by_time: NDArray[np.float64], ends: NDArray[np.float64],
@@ -282,7 +283,7 @@ def removed(
                             ends[n, 1] = max(ends[n, 1], t)
 
 
-@njit(cache=True, nogil=True)
+@loop
 def shank_depths(
     poses: _Floats, shape: NDArray[np.float64], values: _Floats, shift: NDArray[np.float64], step: float, distance: _Floats,
     time: _Floats, index: _Ints, spacing: float, depths: NDArray[np.float64], points: NDArray[np.float64],

@@ -17,8 +17,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
 
 __all__ = ["CELL", "PLAIN", "ROW", "come_near", "mark_near", "sweep_blocks"]
 
@@ -29,8 +30,6 @@ _Flags = NDArray[np.bool_]
 CELL, PLAIN, ROW = 4, 64, 512
 F = np.float32
 OPTIONS: dict[str, Any] = {
-    "cache": True,
-    "nogil": True,
     "fastmath": {"nnan", "nsz", "contract"},
     "_nrt": False,
 }
@@ -42,13 +41,13 @@ MILLION, TWO_MILLIONTHS, NOWHERE = F(1e6), F(2e-6), F(-2000.0)
 LOWEST, LEAST = np.int32(-2147483648), np.int32(-1900000000)
 
 
-@njit(inline="always", **OPTIONS)
+@loop(inline="always", **OPTIONS)
 def _in_fan(fans: _Floats, m: int, a: Any, r: Any, slack: Any) -> bool:
     """Whether a point lies in the fan of normals of an arc or corner, give or take `slack`."""
     return fans[m, 3] * r - fans[m, 4] * a <= slack and a * fans[m, 6] - r * fans[m, 5] <= slack
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _to_axis(x0: Any, y0: Any, z0: Any, offsets: _Floats, poses: _Floats, s: int, room: _Floats) -> None:
     """Distance along the head's axis (row ALONG) and from it (RADIUS) of a cell's voxels; (x0, y0, z0) is its centre."""
     x0, y0, z0 = x0 - poses[0, s], y0 - poses[1, s], z0 - poses[2, s]
@@ -61,7 +60,7 @@ def _to_axis(x0: Any, y0: Any, z0: Any, offsets: _Floats, poses: _Floats, s: int
         room[RADIUS + n] = np.sqrt(x * x + y * y + z * z)
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _to_face(
     x0: Any, y0: Any, z0: Any, offsets: _Floats, poses: _Floats, s: int, face: _Floats, room: _Floats
 ) -> None:  # fmt: skip
@@ -76,7 +75,7 @@ def _to_face(
         room[FOUND + n] = a * na + np.sqrt(x * x + y * y + z * z) * nr - c
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _to_fan(x0: Any, y0: Any, z0: Any, offsets: _Floats, poses: _Floats, s: int, fan: _Floats, room: _Floats) -> None:
     """Distance (row FOUND) of a cell's voxels to one arc or corner of the head, all of them in its fan."""
     x0, y0, z0 = x0 - poses[0, s], y0 - poses[1, s], z0 - poses[2, s]
@@ -91,7 +90,7 @@ def _to_fan(x0: Any, y0: Any, z0: Any, offsets: _Floats, poses: _Floats, s: int,
         room[FOUND + n] = np.sqrt(a * a + r * r) - big
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _largest(
     faces: _Floats, fans: _Floats, reach: Any, needed: Any, room: _Floats, row: int, a0: Any, r0: Any
 ) -> None:  # fmt: skip
@@ -123,7 +122,7 @@ def _largest(
             into[n] = max(into[n], e if inside else FAR)
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _nearest(segments: _Floats, room: _Floats, row: int) -> None:
     """Distance to a head of any profile, into `row`: the nearest of its segments, and whether the radius lies below it."""
     distance, inside = room[row : row + PLAIN], room[SCRATCH : SCRATCH + PLAIN]
@@ -147,7 +146,7 @@ def _nearest(segments: _Floats, room: _Floats, row: int) -> None:
         distance[n] = -d if inside[n] > ZERO else d
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _distances(
     x0: Any, y0: Any, z0: Any, offsets: _Floats, poses: _Floats, s: int, reach: Any, needed: Any, faces: _Floats,
     fans: _Floats, segments: _Floats, room: _Floats, row: int,
@@ -163,7 +162,7 @@ def _distances(
     _largest(faces, fans, reach, needed, room, row, a0, np.sqrt(x * x + y * y + z * z))
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _only_piece(a0: Any, r0: Any, bound: Any, reach: Any, faces: _Floats, fans: _Floats) -> int:
     """The one face (from 0) or fan (from the number of faces) that all of a cell is nearest to; −1 where it may be several.
 
@@ -186,7 +185,7 @@ def _only_piece(a0: Any, r0: Any, bound: Any, reach: Any, faces: _Floats, fans: 
     return found
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def tested(
     x0: Any, y0: Any, z0: Any, poses: _Floats, count: int, faces: _Floats, fans: _Floats, arcs: int,
     segments: _Floats, work: _Floats,
@@ -244,7 +243,7 @@ def tested(
         work[3 * ROW + i] = work[3 * ROW + i] * scale + poses[5 * ROW + i] * up
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _tested_by_segments(count: int, segments: _Floats, work: _Floats) -> None:
     """The distance of one point at each pose, by segments; its slope is left 0."""
     for i in range(count):
@@ -263,7 +262,7 @@ def _tested_by_segments(count: int, segments: _Floats, work: _Floats) -> None:
         work[3 * ROW + i] = ZERO
 
 
-@njit(inline="always", **OPTIONS)
+@loop(inline="always", **OPTIONS)
 def _clearance(work: _Floats, i: int, planes: _Floats, b: int, c: int, half: Any, reach: Any, convex: bool) -> Any:
     """Least height, over a cell, of the head's distance above the cell's plane; no voxel changes where it is above 0."""
     if not convex:
@@ -274,7 +273,7 @@ def _clearance(work: _Floats, i: int, planes: _Floats, b: int, c: int, half: Any
     return work[i] - planes[b, c, 3] - half * lean
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _lower(cell: _Floats, room: _Floats, band: Any, when: Any) -> tuple[int, int]:
     """Take over what is nearer; how many voxels got nearer, and how many are reached that were not before."""
     nearer, reached = 0, 0
@@ -290,7 +289,7 @@ def _lower(cell: _Floats, room: _Floats, band: Any, when: Any) -> tuple[int, int
     return nearer, reached
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _date(cell: _Floats, room: _Floats, start: Any, end: Any) -> None:
     """Times of voxels reached between two poses, by straight interpolation of their distances."""
     for n in range(PLAIN):
@@ -301,7 +300,7 @@ def _date(cell: _Floats, room: _Floats, start: Any, end: Any) -> None:
             cell[PLAIN + n] = start + min(max(part, ZERO), ONE) * (end - start)
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _height(cell: _Floats, offsets: _Floats, nx: Any, ny: Any, nz: Any, band: Any) -> Any:
     """A height P with distance(u) <= P + N·u over the voxels not cut off at − the band; −inf where none is left.
 
@@ -315,7 +314,7 @@ def _height(cell: _Floats, offsets: _Floats, nx: Any, ny: Any, nz: Any, band: An
     return F(most) / MILLION + TWO_MILLIONTHS if most > LEAST else -INF
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def sweep_blocks(
     slots: _Ints, blocks: _Ints, first: int, end: int, spacing: float, band: float, offsets: _Floats, poses: _Floats,
     linked: _Flags, windows: _Floats, spans: _Ints, faces: _Floats, fans: _Floats, arcs: int, segments: _Floats,
@@ -405,7 +404,7 @@ def sweep_blocks(
     return met
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def _across(tip: Any, span: Any, before: Any, after: Any, size: Any, count: int) -> tuple[int, int]:
     """First and one past the last block along an axis whose centre may be near a rod from `tip` over `span`."""
     low, high = min(tip, tip + span), max(tip, tip + span)
@@ -414,7 +413,7 @@ def _across(tip: Any, span: Any, before: Any, after: Any, size: Any, count: int)
     return max(first, 0), min(last, count - 1) + 1
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def mark_near(
     places: _Ints, marks: NDArray[np.uint8], active: NDArray[np.uint8], windows: _Floats, count: int, size: float,
     length: float, widest: float, reach: float,
@@ -452,7 +451,7 @@ def mark_near(
     return found
 
 
-@njit(**OPTIONS)
+@loop(**OPTIONS)
 def come_near(
     blocks: _Ints, spacing: float, band: float, windows: _Floats, count: int, faces: _Floats, fans: _Floats, arcs: int,
     segments: _Floats, work: _Floats, near: _Flags,
