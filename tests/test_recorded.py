@@ -18,6 +18,7 @@ from kerfmark.geometry.frames import rigid_inverse, rotation_about, transform_po
 from kerfmark.intake.motions import read_motion, write_motion
 from kerfmark.intake.motions.turning import quaternion_of, turned_by
 from kerfmark.pipeline import assess, open_exercise, remarks_of
+from kerfmark.reports import write_reports
 from kerfmark.reports.results import as_json
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -142,4 +143,21 @@ def test_an_exercise_for_motions_rules_on_how_it_was_done(line, motion_exercise,
     assessment = assess(motion_exercise, line[0], grid_um=80.0, settings=settings)
     assert [r.ruling for r in assessment.rulings] == ["met", "met", "met", "not measurable"]
     assert "another-kind" not in {r.code for r in remarks_of(assessment)}
-    assert assessment.piece.trueness_um == pytest.approx(np.hypot(5.0, 10.0))
+    # Half of the variance of the tool's place is a shift of the whole piece, half changes over it.
+    assert assessment.piece.trueness_um == pytest.approx(np.hypot(5.0, 10.0) / np.sqrt(2.0))
+    assert 1000.0 * np.sqrt(assessment.piece.alignment.covariance[5, 5]) == pytest.approx(
+        np.hypot(5.0, 10.0) / np.sqrt(2.0)
+    )
+
+
+def test_the_report_of_a_motion_shows_how_it_was_done_and_that_of_a_scan_does_not(line, settings, tmp_path):
+    loaded, prepared = open_exercise("straight-line", settings=settings)
+    write_reports(line[1], prepared, loaded, html=tmp_path / "a.html", pdf=tmp_path / "a.pdf", labels={"piece": "a"})
+    page = (tmp_path / "a.html").read_text()
+    assert '<section class="panel" aria-label="How it was done">' in page
+    assert "<dt>Passes</dt>" in page
+    assert "as recorded" in page
+    assert (tmp_path / "a.pdf").read_bytes().startswith(b"%PDF")
+    bare = replace(line[1], piece=replace(line[1].piece, kind="scan", motion=None, cut=None))
+    write_reports(bare, prepared, loaded, html=tmp_path / "b.html", pdf=None, labels={"piece": "b"})
+    assert 'aria-label="How it was done"' not in (tmp_path / "b.html").read_text()

@@ -67,8 +67,9 @@ def piece_of(
 ) -> Piece:
     """What a motion cut, in the tooth frame.
 
-    The recording's noise does not scatter from point to point: a pose that is off moves all that the head cuts there. It is
-    counted with the trueness; only the grid's own error is noise of single points.
+    The recording's noise does not scatter from point to point: a pose that is off moves all that the head cuts there. Noise and
+    trueness together are an error of the tool's place, half of its variance common to the whole piece (a shift, in the
+    alignment) and half changing over it (trueness); only the grid's own error is noise of single points.
     Its alignment is the rig's transform with its stated uncertainty; nothing is fitted. The surface is the subject's
     and the swept head's together, by marching cubes on a grid of `grid_um`.
 
@@ -110,13 +111,14 @@ def piece_of(
     left = {
         side: _as_left(field, prepared.neighbour_grids[side], prepared.neighbours[side]) for side, field in cuts.items()
     }
+    half_um = math.hypot(source.noise_um, source.trueness_um) / math.sqrt(2.0)
     return Piece(
         kind="motion",
         sha256=motion.sha256,
         surface=surface,
-        alignment=_alignment(recorded),
+        alignment=_alignment(recorded, common_um=half_um),
         noise_um=1e-3 * grid_um**2 / (8.0 * CURVED_MM),
-        trueness_um=math.hypot(source.noise_um, source.trueness_um),
+        trueness_um=half_um,
         neighbours=left,
         remarks=(*_remarks(motion, cut, prepared, name=name), *_loose_remark(loose, name)),
         motion=motion,
@@ -169,9 +171,9 @@ def _loose_remark(loose: float, name: str) -> tuple[Remark, ...]:
     return (Remark("fell-off", printable(name, limit=120), words),)
 
 
-def _alignment(recorded: Recorded) -> Alignment:
+def _alignment(recorded: Recorded, *, common_um: float) -> Alignment:
     motion = recorded.motion
-    turn, shift = math.radians(motion.u_angle_deg), motion.u_position_um / 1000.0
+    turn, shift = math.radians(motion.u_angle_deg), math.hypot(motion.u_position_um, common_um) / 1000.0
     matrix = np.eye(4) if recorded.rig is None else recorded.rig.matrix
     return Alignment(matrix, 0.0, 1.0, np.diag([turn**2] * 3 + [shift**2] * 3), 0)
 

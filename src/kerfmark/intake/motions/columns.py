@@ -90,7 +90,7 @@ def check_columns(names: Sequence[str], *, name: str) -> tuple[str, ...]:
     missing = [n for n in RECORDING if n not in known]
     if missing:
         raise InputError(
-            f"{name}: has no column {_listed(missing)}{_near(missing[0], names)}, expected {', '.join(RECORDING)}. "
+            f"{name}: has no column {_listed(missing)}{_near(missing[0], [n for n in names if n not in known])}, expected {', '.join(RECORDING)}. "
             "Name the columns in the first row, letter for letter."
         )
     for group, members in GROUPS.items():
