@@ -46,13 +46,14 @@ def agreement(table: Table, options: Options, rng: np.random.Generator) -> Answe
         said.append(sentence)
         claims.append(claim)
         methods.append(
-            "Limits of agreement: bias ± 1.96 SD of the differences, examiners' mean less measured; t intervals."
+            "Limits of agreement: bias ± 1.96 SD of the differences, examiners' mean less measured; t intervals over learners. "
+            "Concordance: z interval, pieces taken as independent."
         )
     rulings = _rulings(last)
     if rulings is not None:
         grids.append(rulings)
         methods.append(
-            "Rulings: too close to call is left out; kappa never stands without AC1 and the agreement on each side."
+            "Rulings: too close to call is left out; kappa never stands without AC1 and the agreement on each side; criteria taken as independent."
         )
     devices = _devices(table)
     if devices is not None:

@@ -258,7 +258,7 @@ def _shares(found: Components) -> dict[str, object]:
     order = sorted(found.estimate, key=lambda effect: -found.variance[effect])
     ends = [(found.estimate[effect].lower, found.estimate[effect].upper) for effect in order]
     return {
-        "names": [_label(effect, found) for effect in order],
+        "names": ["rest" if effect == list(found.variance)[-1] else _name(effect) for effect in order],
         "share": [100 * max(0.0, found.variance[effect]) / total for effect in order],
         "lower": [100 * low / total if np.isfinite(low) else None for low, _ in ends],
         "upper": [min(100.0, 100 * high / total) if np.isfinite(high) else None for _, high in ends],

@@ -8,7 +8,7 @@ import re
 from kerfmark.evidence.answer import Cell, Grid
 from kerfmark.statistics.estimates import Estimate
 
-__all__ = ["cell_text", "grid_rows", "sentence", "written"]
+__all__ = ["cell_text", "grid_rows", "sentence", "signed", "written"]
 
 _MINUS = re.compile(r"(?<![\w.–-])-(?=\d)")
 _SIGNED_ZERO = re.compile(r"[+−](0\.0+)(?!\d)")
@@ -28,6 +28,18 @@ def written(value: float, decimals: int) -> str:
     if float(shown) == 0.0:
         shown = shown.lstrip("-")
     return shown.replace("-", "−")
+
+
+def signed(value: float, decimals: int) -> str:
+    """A number with its sign, plus or a true minus; 0 has none.
+
+    Examples
+    --------
+    >>> signed(1.26, 1), signed(-1.26, 1), signed(-0.01, 1)
+    ('+1.3', '−1.3', '0.0')
+    """
+    shown = written(value, decimals)
+    return f"+{shown}" if shown[0] not in "−–" and float(shown) > 0.0 else shown
 
 
 def sentence(text: str) -> str:

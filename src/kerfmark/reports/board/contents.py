@@ -97,7 +97,7 @@ def made_from(evidence: Evidence) -> list[tuple[str, str]]:
     """What is needed to make the report again."""
     chosen = evidence.options
     changed = [
-        f"{f.name} {cell_text(getattr(chosen, f.name), 3)}"
+        f"{f.name.replace('_', ' ')} {getattr(chosen, f.name):g}"
         for f in fields(Options)
         if f.name not in ("title", "school", "reason", "signed", "chosen", "simulated")
     ]

@@ -18,17 +18,29 @@ _SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
 _SCRIPT = """
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const dark = window.matchMedia("(prefers-color-scheme: dark)");
+function fitted(spec, room) {
+  const parts = spec.hconcat || spec.vconcat || [];
+  const taken = spec.hconcat ? parts.reduce((sum, part) => sum + part.width, 0) : Math.max(0, ...parts.map((part) => part.width));
+  const share = Math.min(1, (room - 60) / taken);
+  for (const part of parts) if (room) part.width *= share;
+  if (spec.width && room) spec.width = Math.min(spec.width, room);
+  return spec;
+}
 function draw() {
   for (const [id, specs] of Object.entries(figures)) {
     const place = document.getElementById(id);
     if (!place) continue;
-    const spec = {...(dark.matches ? specs.dark : specs.light)};
-    if (spec.width) spec.width = Math.min(spec.width, place.clientWidth || spec.width);
-    vegaEmbed(place, spec, {actions: false, renderer: "svg"});
+    vegaEmbed(place, fitted(structuredClone(dark.matches ? specs.dark : specs.light), place.clientWidth), {actions: false, renderer: "svg"});
   }
 }
+let drawnAt = window.innerWidth;
 draw();
 dark.addEventListener("change", draw);
+window.addEventListener("resize", () => {
+  if (window.innerWidth === drawnAt) return;
+  drawnAt = window.innerWidth;
+  draw();
+});
 """
 
 

@@ -8,6 +8,7 @@ from typing import Any
 import altair as alt
 import numpy as np
 
+from kerfmark.reports.board.cells import signed
 from kerfmark.reports.board.strokes import (
     CORR,
     EDGE,
@@ -42,7 +43,7 @@ def passline(d: Data, width: float, height: float) -> Any:
     marks, grades = np.asarray(d["marks"], dtype=float), np.asarray(d["grades"], dtype=float)
     low, high = 5 * math.floor((min(marks.min(), d["cut"]) - 1) / 5), 5 * math.ceil((marks.max() + 1) / 5)
     scale = alt.Scale(domain=[low, high], nice=False, zero=False)
-    left = _views(marks, grades, d, scale, low)
+    left = _views(marks, grades, d, scale, low, wide=width >= 380)
     counts, edges = np.histogram(marks, bins=np.arange(low, high + 2.5, 2.5))
     bars = alt.Chart(rows_of(a=edges[:-1].tolist(), b=edges[1:].tolist(), zero=[0] * len(counts), n=counts.tolist()))
     bars = bars.mark_rect(fill=CORR, stroke=EDGE, strokeWidth=0.7).encode(
@@ -51,9 +52,9 @@ def passline(d: Data, width: float, height: float) -> Any:
     )  # fmt: skip
     text = f"{d['cut']:.1f} ± {d['se']:.1f}" if d["se"] else f"{d['cut']:.1f}"
     label = alt.Chart(one_row(at=d["cut"], text=text)).mark_text(
-        align="right", baseline="bottom", dy=-3, fontWeight=600, fontSize=13, color=INK
+        align="right", baseline="bottom", dx=-2, dy=-3, fontWeight=600, fontSize=13, color=INK
     )
-    words = label.encode(y=alt.Y("at:Q", scale=scale), x=alt.value(0.25 * (width - 60)), text="text:N")
+    words = label.encode(y=alt.Y("at:Q", scale=scale), x=alt.value("width"), text="text:N")
     inside, high_px = width - 60, height - 45
     right = alt.layer(bars, *_line(d, scale), words).properties(width=0.27 * inside, height=high_px)
     return alt.hconcat(left.properties(width=0.73 * inside, height=high_px), right, spacing=0)
@@ -66,13 +67,13 @@ def _line(d: Data, scale: alt.Scale) -> list[Any]:
     return [band.encode(y=alt.Y("a:Q", scale=scale), y2="b:Q"), line.encode(y=alt.Y("a:Q", scale=scale))]
 
 
-def _views(marks: Any, grades: Any, d: Data, scale: alt.Scale, low: float) -> Any:
+def _views(marks: Any, grades: Any, d: Data, scale: alt.Scale, low: float, *, wide: bool) -> Any:
     """Marks on overall views; a dot of jitter keeps whole grades apart."""
     keep = np.linspace(0, len(marks) - 1, min(len(marks), POINTS_MOST)).astype(int)
     jitter = (np.arange(len(keep)) * 0.618) % 1 * 0.36 - 0.18
     names = "{1: 'clear fail', 2: 'borderline', 3: 'pass', 4: 'good', 5: 'excellent'}[datum.value] || datum.label"
     x = alt.X("at:Q", title="examiners’ overall view", scale=alt.Scale(domain=[0.5, max(5.0, float(grades.max())) + 0.5], nice=False),
-              axis=alt.Axis(values=list(range(1, 6)), labelExpr=names, grid=False, labelOverlap=False))  # fmt: skip
+              axis=alt.Axis(values=list(range(1, 6)), labelExpr=names, grid=False, labelOverlap=False if wide else "greedy"))  # fmt: skip
     y = alt.Y("mark:Q", title="mark of the piece", scale=scale)
     pieces = alt.Chart(rows_of(at=(grades[keep] + jitter).tolist(), mark=marks[keep].tolist()))
     ticks = pieces.mark_tick(color=QUIET, thickness=1, size=7, orient="horizontal", opacity=0.8).encode(x=x, y=y)
@@ -174,7 +175,7 @@ def agreement(d: Data) -> Any:
     names = alt.Chart(
         rows_of(
             at=[d["lower"], d["bias"], d["upper"]],
-            text=[f"{d['lower']:+.1f}", f"mean {d['bias']:+.1f}", f"{d['upper']:+.1f}"],
+            text=[signed(d["lower"], 1), f"mean {signed(d['bias'], 1)}", signed(d["upper"], 1)],
         )
     )
     words = names.mark_text(align="left", dx=4, color=INK).encode(y="at:Q", x=alt.value("width"), text="text:N")

@@ -20,6 +20,9 @@ __all__ = ["board_page", "write_board_page"]
 PANELS: Final = (("passline", 0), ("agreement", 0), ("decisions", 0), ("sources", 0), ("sources", 1), ("fairness", 0))
 """Question and figure of each panel at the head of the page."""
 
+HEADINGS: Final = {("sources", 1): "How many exercises?"}
+"""What a panel is headed where the question already heads another."""
+
 PANEL_SIZE: Final = (430.0, 240.0)
 DETAIL_SIZE: Final = (460.0, 250.0)
 
@@ -90,10 +93,10 @@ def _panel(evidence: Evidence, key: str, at: int, number: int, figures: dict[str
     said = sentence(answer.said) if at == 0 else ""
     return {
         "number": number,
-        "question": answer.question,
+        "question": HEADINGS.get((key, at), answer.question),
         "said": said,
         "id": place,
-        "caption": figure.caption,
+        "caption": sentence(figure.caption).rstrip("."),
         "key": key,
     }
 

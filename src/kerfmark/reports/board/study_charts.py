@@ -209,7 +209,11 @@ def plans(d: Data) -> Any:
     names = [str(i) for i in d["exercises"]]
     who = [f"{o} examiner{'s' if o > 1 else ''}" for o in d["examiners"]]
     base = alt.Chart(rows_of(hours=d["hours"], wrong=d["false_pass"], name=names, who=who))
-    x = alt.X("hours:Q", title="examiner hours; beside each sign the number of exercises", axis=alt.Axis(grid=False))
+    x = alt.X(
+        "hours:Q",
+        title="examiner hours; beside each sign the number of exercises",
+        axis=alt.Axis(grid=False, tickCount=6),
+    )
     y = alt.Y("wrong:Q", title="passed in error, %", scale=alt.Scale(zero=True))
     shape = alt.Shape("who:N", sort=None, scale=alt.Scale(range=["diamond", "square", "triangle-up"]))
     signs = base.mark_point(color=INK, size=46, strokeWidth=1.2, opacity=1).encode(x=x, y=y, shape=shape)
