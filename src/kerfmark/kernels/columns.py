@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.kernels.compiled import loop
+from kerfmark.kernels.distance import trilinear
 
 __all__ = ["beside_patches", "find_crossings", "lengths_removed", "patches", "sort_crossings"]
 
@@ -125,17 +126,9 @@ def sort_crossings(
 @loop
 def _sampled(grid: NDArray[np.float32], at: _Floats) -> float:
     """Trilinear value at voxel coordinates, those of the nearest voxel inside the grid."""
-    i = min(max(int(np.floor(at[0])), 0), grid.shape[0] - 2)
-    j = min(max(int(np.floor(at[1])), 0), grid.shape[1] - 2)
-    k = min(max(int(np.floor(at[2])), 0), grid.shape[2] - 2)
-    x, y, z = min(max(at[0] - i, 0.0), 1.0), min(max(at[1] - j, 0.0), 1.0), min(max(at[2] - k, 0.0), 1.0)
-    total = 0.0
-    for di in range(2):
-        for dj in range(2):
-            for dk in range(2):
-                weight = (x if di else 1.0 - x) * (y if dj else 1.0 - y) * (z if dk else 1.0 - z)
-                total += weight * grid[i + di, j + dj, k + dk]
-    return total
+    u = min(max(at[0], 0.0), grid.shape[0] - 1.0)
+    v = min(max(at[1], 0.0), grid.shape[1] - 1.0)
+    return trilinear(grid, u, v, min(max(at[2], 0.0), grid.shape[2] - 1.0))[0]
 
 
 @loop

@@ -9,7 +9,15 @@ from kerfmark.kernels.closest import closest_in_tree
 from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
-__all__ = ["fill_blocks", "flood_sign", "mark_blocks", "read_grid", "read_grid_and_slope", "side_of_surface"]
+__all__ = [
+    "fill_blocks",
+    "flood_sign",
+    "mark_blocks",
+    "read_grid",
+    "read_grid_and_slope",
+    "side_of_surface",
+    "trilinear",
+]
 
 BLOCK = 4
 
@@ -106,26 +114,34 @@ def flood_sign(values: NDArray[np.float32], band: float, first_sign: float) -> N
 
 
 @loop
+def trilinear(values: NDArray[np.float32], u: float, v: float, w: float) -> tuple[float, float, float, float]:
+    """Trilinear value at voxel coordinates inside the grid, and its slopes per voxel."""
+    nx, ny, nz = values.shape
+    i, j, k = min(int(u), nx - 2), min(int(v), ny - 2), min(int(w), nz - 2)
+    x, y, z = u - i, v - j, w - k
+    v000, v001 = float(values[i, j, k]), float(values[i, j, k + 1])
+    v010, v011 = float(values[i, j + 1, k]), float(values[i, j + 1, k + 1])
+    v100, v101 = float(values[i + 1, j, k]), float(values[i + 1, j, k + 1])
+    v110, v111 = float(values[i + 1, j + 1, k]), float(values[i + 1, j + 1, k + 1])
+    a, b = v000 + (v001 - v000) * z, v010 + (v011 - v010) * z
+    c, d = v100 + (v101 - v100) * z, v110 + (v111 - v110) * z
+    e, f = a + (b - a) * y, c + (d - c) * y
+    low = (v001 - v000) + ((v011 - v010) - (v001 - v000)) * y
+    high = (v101 - v100) + ((v111 - v110) - (v101 - v100)) * y
+    return e + (f - e) * x, f - e, (b - a) + ((d - c) - (b - a)) * x, low + (high - low) * x
+
+
+@loop
 def read_grid(values: NDArray[np.float32], origin: FloatArray, spacing: float, points: FloatArray) -> FloatArray:
     """Trilinear value at each point, nan outside the grid."""
     out = np.full(points.shape[0], np.nan)
     nx, ny, nz = values.shape
     scale = 1.0 / spacing
     for p in range(points.shape[0]):
-        x, y, z = (
-            (points[p, 0] - origin[0]) * scale,
-            (points[p, 1] - origin[1]) * scale,
-            (points[p, 2] - origin[2]) * scale,
-        )
-        if not (0.0 <= x <= nx - 1 and 0.0 <= y <= ny - 1 and 0.0 <= z <= nz - 1):
-            continue
-        i, j, k = min(int(x), nx - 2), min(int(y), ny - 2), min(int(z), nz - 2)
-        x, y, z = x - i, y - j, z - k
-        a = values[i, j, k] * (1 - z) + values[i, j, k + 1] * z
-        b = values[i, j + 1, k] * (1 - z) + values[i, j + 1, k + 1] * z
-        c = values[i + 1, j, k] * (1 - z) + values[i + 1, j, k + 1] * z
-        d = values[i + 1, j + 1, k] * (1 - z) + values[i + 1, j + 1, k + 1] * z
-        out[p] = (a * (1 - y) + b * y) * (1 - x) + (c * (1 - y) + d * y) * x
+        u, v = (points[p, 0] - origin[0]) * scale, (points[p, 1] - origin[1]) * scale
+        w = (points[p, 2] - origin[2]) * scale
+        if 0.0 <= u <= nx - 1 and 0.0 <= v <= ny - 1 and 0.0 <= w <= nz - 1:
+            out[p] = trilinear(values, u, v, w)[0]
     return out
 
 
@@ -139,26 +155,9 @@ def read_grid_and_slope(
     nx, ny, nz = values.shape
     scale = 1.0 / spacing
     for p in range(points.shape[0]):
-        x, y, z = (
-            (points[p, 0] - origin[0]) * scale,
-            (points[p, 1] - origin[1]) * scale,
-            (points[p, 2] - origin[2]) * scale,
-        )
-        if not (0.0 <= x <= nx - 1 and 0.0 <= y <= ny - 1 and 0.0 <= z <= nz - 1):
-            continue
-        i, j, k = min(int(x), nx - 2), min(int(y), ny - 2), min(int(z), nz - 2)
-        x, y, z = x - i, y - j, z - k
-        v000, v001 = float(values[i, j, k]), float(values[i, j, k + 1])
-        v010, v011 = float(values[i, j + 1, k]), float(values[i, j + 1, k + 1])
-        v100, v101 = float(values[i + 1, j, k]), float(values[i + 1, j, k + 1])
-        v110, v111 = float(values[i + 1, j + 1, k]), float(values[i + 1, j + 1, k + 1])
-        a, b = v000 + (v001 - v000) * z, v010 + (v011 - v010) * z
-        c, d = v100 + (v101 - v100) * z, v110 + (v111 - v110) * z
-        e, f = a + (b - a) * y, c + (d - c) * y
-        out[p] = e + (f - e) * x
-        slope[p, 0] = (f - e) * scale
-        slope[p, 1] = ((b - a) * (1 - x) + (d - c) * x) * scale
-        low = (v001 - v000) * (1 - y) + (v011 - v010) * y
-        high = (v101 - v100) * (1 - y) + (v111 - v110) * y
-        slope[p, 2] = (low * (1 - x) + high * x) * scale
+        u, v = (points[p, 0] - origin[0]) * scale, (points[p, 1] - origin[1]) * scale
+        w = (points[p, 2] - origin[2]) * scale
+        if 0.0 <= u <= nx - 1 and 0.0 <= v <= ny - 1 and 0.0 <= w <= nz - 1:
+            out[p], du, dv, dw = trilinear(values, u, v, w)
+            slope[p, 0], slope[p, 1], slope[p, 2] = du * scale, dv * scale, dw * scale
     return out, slope

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.kernels.compiled import loop
+from kerfmark.kernels.distance import trilinear
 from kerfmark.records import FloatArray, IntArray
 
 __all__ = ["facing", "lay_on_grid", "normal_equations"]
@@ -35,31 +36,14 @@ def lay_on_grid(
             moved[p, c] = (
                 points[p, 0] * matrix[c, 0] + points[p, 1] * matrix[c, 1] + points[p, 2] * matrix[c, 2] + matrix[c, 3]
             )
-        x = (moved[p, 0] - origin[0]) * scale
-        y = (moved[p, 1] - origin[1]) * scale
-        z = (moved[p, 2] - origin[2]) * scale
-        if not (0.0 <= x <= nx - 1 and 0.0 <= y <= ny - 1 and 0.0 <= z <= nz - 1):
-            if far < abs(distance[p]):
-                distance[p] = far
-                gradient[p, 0], gradient[p, 1], gradient[p, 2] = 0.0, 0.0, 0.0
-            continue
-        i, j, k = min(int(x), nx - 2), min(int(y), ny - 2), min(int(z), nz - 2)
-        x, y, z = x - i, y - j, z - k
-        v000, v001 = float(values[i, j, k]), float(values[i, j, k + 1])
-        v010, v011 = float(values[i, j + 1, k]), float(values[i, j + 1, k + 1])
-        v100, v101 = float(values[i + 1, j, k]), float(values[i + 1, j, k + 1])
-        v110, v111 = float(values[i + 1, j + 1, k]), float(values[i + 1, j + 1, k + 1])
-        a, b = v000 + (v001 - v000) * z, v010 + (v011 - v010) * z
-        c0, d = v100 + (v101 - v100) * z, v110 + (v111 - v110) * z
-        e, f = a + (b - a) * y, c0 + (d - c0) * y
-        here = e + (f - e) * x
+        u, v = (moved[p, 0] - origin[0]) * scale, (moved[p, 1] - origin[1]) * scale
+        w = (moved[p, 2] - origin[2]) * scale
+        here, du, dv, dw = far, 0.0, 0.0, 0.0
+        if 0.0 <= u <= nx - 1 and 0.0 <= v <= ny - 1 and 0.0 <= w <= nz - 1:
+            here, du, dv, dw = trilinear(values, u, v, w)
         if abs(here) < abs(distance[p]):
             distance[p] = here
-            gradient[p, 0] = (f - e) * scale
-            gradient[p, 1] = ((b - a) + ((d - c0) - (b - a)) * x) * scale
-            low = (v001 - v000) + ((v011 - v010) - (v001 - v000)) * y
-            high = (v101 - v100) + ((v111 - v110) - (v101 - v100)) * y
-            gradient[p, 2] = (low + (high - low) * x) * scale
+            gradient[p, 0], gradient[p, 1], gradient[p, 2] = du * scale, dv * scale, dw * scale
 
 
 @loop

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.kernels.compiled import loop
+from kerfmark.kernels.distance import trilinear
 from kerfmark.kernels.solving import solve_positive
 from kerfmark.records import FloatArray, IntArray
 
@@ -32,21 +33,8 @@ def _distance(
     nx, ny, nz = values.shape
     u, v, w = (x - origin[0]) / spacing, (y - origin[1]) / spacing, (z - origin[2]) / spacing
     cu, cv, cw = min(max(u, 0.0), nx - 1.0), min(max(v, 0.0), ny - 1.0), min(max(w, 0.0), nz - 1.0)
-    i, j, k = min(int(cu), nx - 2), min(int(cv), ny - 2), min(int(cw), nz - 2)
-    a, b, c = cu - i, cv - j, cw - k
-    v000, v001 = float(values[i, j, k]), float(values[i, j, k + 1])
-    v010, v011 = float(values[i, j + 1, k]), float(values[i, j + 1, k + 1])
-    v100, v101 = float(values[i + 1, j, k]), float(values[i + 1, j, k + 1])
-    v110, v111 = float(values[i + 1, j + 1, k]), float(values[i + 1, j + 1, k + 1])
-    low0, low1 = v000 + c * (v001 - v000), v010 + c * (v011 - v010)
-    high0, high1 = v100 + c * (v101 - v100), v110 + c * (v111 - v110)
-    low, high = low0 + b * (low1 - low0), high0 + b * (high1 - high0)
-    distance = low + a * (high - low)
-    gx = (high - low) / spacing
-    gy = ((1.0 - a) * (low1 - low0) + a * (high1 - high0)) / spacing
-    front = (1.0 - b) * (v001 - v000) + b * (v011 - v010)
-    back = (1.0 - b) * (v101 - v100) + b * (v111 - v110)
-    gz = ((1.0 - a) * front + a * back) / spacing
+    distance, gx, gy, gz = trilinear(values, cu, cv, cw)
+    gx, gy, gz = gx / spacing, gy / spacing, gz / spacing
     ex, ey, ez = (u - cu) * spacing, (v - cv) * spacing, (w - cw) * spacing
     away = np.sqrt(ex * ex + ey * ey + ez * ez)
     if away > 0.0:
