@@ -39,7 +39,6 @@ def test_a_left_hand_leans_the_other_way_and_goes_the_other_way(settings):
     ({"exercise": "spoon"}, "not a built-in exercise"),
     ({"level": "master"}, "level is 'master', expected one of able, middle, novice"),
     ({"hand": "both"}, "hand is 'both', expected right or left"),
-    ({"exercise": "anterior-crown-11"}, "motion of a front tooth is not simulated"),
 ])  # fmt: skip
 def test_what_is_not_simulated_is_refused(settings, words, message):
     with pytest.raises(InputError, match=message):

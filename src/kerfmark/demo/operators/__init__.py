@@ -36,7 +36,7 @@ class SimulatedMotion:
 def simulated_motion(
     exercise: str, *, level: str, seed: int, settings: Settings, hand: str = "right", rate_hz: float = RATE_HZ
 ) -> SimulatedMotion:
-    """A motion as an operator of a level might make it on a built-in block, line or molar crown.
+    """A motion as an operator of a level might make it on a built-in block, line or crown.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def simulated_motion(
     Raises
     ------
     InputError
-        If there is no such built-in exercise, level or hand, or front teeth are asked for.
+        If there is no such built-in exercise, level or hand.
     """
     if exercise not in builtin.names():
         raise InputError(

@@ -28,6 +28,7 @@ ROUGH_MM = 1.0
 OUTER_MM = (1.1, 0.55, 0.0)
 CLEAR_MM, BALL_CLEAR_MM = 0.06, 0.12
 ROUND_TIMES = 2
+LEAST_PLANE_DEG = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,7 +143,24 @@ def _walls(
         times = ROUND_TIMES if outer == 0.0 else 1
         speed = WALL_MM_S if outer == 0.0 else ROUGH_MM_S
         strokes += [Stroke(tips[order], axes[order], speed, bur.name)] * times
-    return strokes
+    return [*strokes, *_second_plane(cut, wall, bur, lean, side=side)]
+
+
+def _second_plane(cut: CutCrown, wall: _Wall, bur: Instrument, lean: FloatArray, *, side: float) -> list[Stroke]:
+    """Front teeth: along the upper part of the facial wall, which leans in further from where it bends."""
+    extra = cut.plan.second_plane_deg * np.minimum(2.0 * np.maximum(np.cos(np.radians(AZIMUTHS)), 0.0) ** 2, 1.0)
+    facial = np.flatnonzero(extra > LEAST_PLANE_DEG)
+    if not len(facial):
+        return []
+    facial = facial[np.argsort((AZIMUTHS[facial] + 180.0) % 360.0)][:: int(side)]
+    rise = cut.plan.second_plane_at * (cut.top_height_mm - cut.foot_mm[:, 1])
+    out = np.column_stack([wall.outward, np.zeros(len(wall.foot))])
+    inwards = (np.tan(np.radians(wall.lean_deg)) * rise)[:, None]
+    bend = wall.foot - inwards * out + rise[:, None] * np.array([0.0, 0.0, 1.0])
+    upper = _Wall(bend, wall.outward, wall.lean_deg + extra, wall.floor_mm)
+    tips, axes = _against(upper, bur, outer_mm=0.0)
+    tips, axes = transform_points(lean, tips)[facial], transform_directions(lean, axes)[facial]
+    return [Stroke(tips, axes, WALL_MM_S, bur.name)] * ROUND_TIMES
 
 
 def _lean(cut: CutCrown, mesial_sign: int) -> FloatArray:

@@ -17,23 +17,13 @@ from kerfmark.settings import Settings
 
 __all__ = ["strokes_of"]
 
-SHOULDER_FROM_MM = 0.8
+SHOULDER_FROM_MM = 0.7
 
 
 def strokes_of(
     spec: CrownSpec, level: str, rng: np.random.Generator, *, side: float, settings: Settings
 ) -> tuple[list[Stroke], tuple[str, ...], CrownPlan]:
-    """The strokes of one operator, the faults of its plan in words, and that plan.
-
-    Raises
-    ------
-    InputError
-        If the tooth is a front tooth: its two facial planes are not simulated as a motion.
-    """
-    if spec.front:
-        raise InputError(
-            f"{spec.name}: the motion of a front tooth is not simulated, expected a molar crown, the block or a line. Choose one of these."
-        )
+    """The strokes of one operator, the faults of its plan in words, and that plan."""
     made = tooth(spec.fdi, cache_dir=settings.cache_dir)
     _loaded, prepared = open_exercise(spec.name, settings=settings)
     sites = {site.name: site.point_mm for site in prepared.sites}
