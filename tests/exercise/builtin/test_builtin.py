@@ -11,7 +11,7 @@ from kerfmark.geometry.mesh_files import read_mesh_file
 from kerfmark.marking import mark, rule
 from kerfmark.pipeline import ideal_readings, open_exercise
 
-QUICK = ("layered-block", "full-crown-46")
+QUICK = ("layered-block", "straight-line", "full-crown-46")
 
 
 def test_every_built_in_exercise_has_a_title_and_a_maker():

@@ -36,7 +36,9 @@ def lateral_rms_mm(groove: Groove) -> tuple[Reading, ...]:
         return (_nothing("line.lateral_rms_mm"),)
     noise = _centre_noise(groove)
     value = math.sqrt(max(float(np.mean(lateral**2)) - noise**2, 0.0))
-    weights = lateral / (len(lateral) * max(value, 1e-9))
+    weights = lateral / (
+        len(lateral) * max(value, noise, 1e-9)
+    )  # below the noise a root answers to nothing by its slope
     return (_lateral_reading(groove, "line.lateral_rms_mm", value, weights),)
 
 
