@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from kerfmark.anatomy.notation import mesial_sign
 from kerfmark.anatomy.preparations import CutCrown, nick
 from kerfmark.anatomy.preparations.plan import WALLS
 from kerfmark.anatomy.tooth import Tooth, tooth
@@ -20,6 +21,7 @@ from kerfmark.geometry.mesh import submesh, transformed
 from kerfmark.geometry.mesh_files import write_surface
 from kerfmark.geometry.phantoms import random_pose, scanned
 from kerfmark.geometry.rays import RayCaster
+from kerfmark.geometry.sections import radial_profiles
 from kerfmark.geometry.solids import Solid, box, intersection
 from kerfmark.pipeline import open_exercise
 from kerfmark.records import FloatArray, Site, Surface
@@ -32,6 +34,9 @@ Key = tuple[str, str | None, str | None]
 NOISE_UM = 10.0
 EDGE_MM = 0.15
 SCAN_BELOW_CERVICAL_MM = 3.5
+OCCLUSAL_LINE_MM = 1.2
+MEAN_OVER_NICK_MM = 0.15**2 / 4.0 / 0.8
+"""By how much the mean over 0.3 mm about the deepest point of a ball's nick, 0.8 mm in radius, is less deep than it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,7 +102,7 @@ def _crown(spec: CrownSpec, level: str, rng: np.random.Generator, settings: Sett
     neighbours, truth, nicks = _nicked(prepared.neighbours, made, of, rng)
     pose = random_pose(rng)
     beside = {side: _scan_beside(surface, pose, rng) for side, surface in neighbours.items()}
-    truth |= _truth(cut) | _true_reductions(cut, prepared.sites)
+    truth |= _truth(cut) | _true_heights(cut, mesial_sign=mesial_sign(spec.fdi)) | _true_reductions(cut, prepared.sites)
     return SimulatedPiece(_scan(cut.surface, pose, rng), level, (*faults, *nicks), truth, beside, pose)
 
 
@@ -123,7 +128,7 @@ def _nicked(
     truth: dict[Key, float] = {}
     for side in surfaces:
         depth = float(rng.uniform(*of.nick_mm)) if rng.random() < of.nick_chance else 0.0
-        truth["crown.neighbour.damage_depth_mm", side, None] = depth
+        truth["crown.neighbour.damage_depth_mm", side, None] = max(depth - MEAN_OVER_NICK_MM, 0.0)
         if depth > 0.0:
             nicked = nick(surfaces[side], towards_mm=np.asarray(made.sites[f"{side} contact"].point_mm), depth_mm=depth)
             surfaces[side] = nicked.surface
@@ -152,15 +157,89 @@ def _open_below(surface: Surface, height_mm: float, pose: FloatArray) -> Surface
 
 
 def _truth(cut: CutCrown) -> dict[Key, float]:
-    """What the construction fixes: convergence and widths."""
+    """What the construction fixes: convergence, and widths at right angles to the readings' path."""
     truth: dict[Key, float] = {}
     for plane, azimuth in {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}.items():
         truth["crown.total_occlusal_convergence_deg", plane, None] = cut.convergence_deg(azimuth)
-    sections = np.arange(0.0, 360.0, 5.0)
+    sections, widths = np.arange(0.0, 360.0, 5.0), cut.width_mm(np.arange(0.0, 360.0, 2.0))
+    if _hides_nothing(cut):
+        away = [(points - _middle(cut))[:, :2] for points in (cut.margin_mm, _feet(cut))]
+        widths = np.linalg.norm(away[0], axis=1) - np.linalg.norm(away[1], axis=1)
     for wall, middle in WALLS.items():
         within = np.abs((sections - middle + 180.0) % 360.0 - 180.0) <= 45.0
-        truth["crown.finish_line_width_mm", wall, "median"] = float(np.median(cut.width_mm(sections[within])))
+        here = np.interp(sections[within], np.arange(0.0, 360.0, 2.0), widths, period=360.0)
+        truth["crown.finish_line_width_mm", wall, "median"] = float(np.median(here))
     return truth
+
+
+def _hides_nothing(cut: CutCrown) -> bool:
+    """Whether no wall leans out along the long axis, so that this is the readings' path."""
+    return cut.plan.tilt_deg <= min(cut.plan.taper_deg.values())
+
+
+def _middle(cut: CutCrown) -> FloatArray:
+    """Centroid of the margin, by length."""
+    ahead = np.roll(cut.margin_mm, -1, axis=0)
+    lengths = np.linalg.norm(ahead - cut.margin_mm, axis=1)
+    return np.asarray((0.5 * (cut.margin_mm + ahead) * lengths[:, None]).sum(axis=0) / lengths.sum())
+
+
+def _outward(cut: CutCrown) -> FloatArray:
+    """Unit directions (180, 3) square to the preparation's path, towards each margin point."""
+    away = cut.margin_mm - cut.axis_mm
+    square = away - (away @ cut.path)[:, None] * cut.path
+    return np.asarray(square / np.linalg.norm(square, axis=1, keepdims=True))
+
+
+def _feet(cut: CutCrown) -> FloatArray:
+    """Where each wall begins (180, 3), tooth frame."""
+    return np.asarray(cut.axis_mm + cut.foot_mm[:, :1] * _outward(cut) + cut.foot_mm[:, 1:] * cut.path)
+
+
+def _true_heights(cut: CutCrown, *, mesial_sign: int) -> dict[Key, float]:
+    """Along the long axis, from the margin to where the wall's line and the occlusal surface's, both drawn out, meet.
+
+    The occlusal line is fitted to the cut itself, before any scan, from where the rounding ends to 1.2 mm inside the
+    corner. Where a wall leans out by more than it tapers the readings' path is not the long axis, and where a wall has two
+    planes its one fitted line meets the top elsewhere: heights of those are not known beforehand.
+    """
+    plan, truth = cut.plan, dict[Key, float]()
+    if not _hides_nothing(cut):
+        return truth
+    middle = _middle(cut)
+    outlines = radial_profiles(
+        cut.surface, origin_mm=middle, path=[0, 0, 1], azimuths_deg=list(WALLS.values()), mesial_sign=mesial_sign
+    )
+    for (wall, azimuth), outline in zip(WALLS.items(), outlines, strict=True):
+        if wall == "buccal" and plan.second_plane_deg:
+            continue
+        i = round(azimuth / 2.0)
+        rise = cut.top_height_mm[i] - cut.foot_mm[i, 1]
+        inner = cut.foot_mm[i, 0] - rise * np.tan(np.radians(plan.taper_deg[wall]))
+        top = cut.axis_mm + inner * _outward(cut)[i] + cut.top_height_mm[i] * cut.path
+        ends = [
+            np.array([np.linalg.norm((p - middle)[:2]), (p - middle)[2]])
+            for p in (_feet(cut)[i], top, cut.margin_mm[i])
+        ]
+        corner = _drawn_out(outline[0], ends[0], ends[1], rounding_mm=plan.edge_radius_mm)
+        if corner is not None:
+            truth["crown.height_mm", wall, None] = corner - float(ends[2][1])
+    return truth
+
+
+def _drawn_out(outline: FloatArray, foot: FloatArray, top: FloatArray, *, rounding_mm: float) -> float | None:
+    """Height at which a wall's line through two points of a section meets the line of what lies inside its upper end."""
+    steps = np.hypot(*np.diff(outline, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    wanted = np.arange(0.0, along[-1], 0.02)
+    even = np.column_stack([np.interp(wanted, along, outline[:, k]) for k in (0, 1)])
+    nearest = int(np.argmin(((even - top) ** 2).sum(axis=1)))
+    inside = even[nearest + int(rounding_mm / 0.02) : nearest + int(OCCLUSAL_LINE_MM / 0.02)]
+    if len(inside) < 10:
+        return None
+    slope, level = np.polyfit(inside[:, 0], inside[:, 1], 1)
+    lean = (top[0] - foot[0]) / (top[1] - foot[1])
+    return float((level + slope * (foot[0] - lean * foot[1])) / (1.0 - slope * lean))
 
 
 def _true_reductions(cut: CutCrown, sites: Sequence[Site]) -> dict[Key, float]:

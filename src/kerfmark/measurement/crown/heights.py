@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.measurement.budget import measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.crown.fillet import Fillet, Noise
 from kerfmark.measurement.crown.finish_line import edge_u_mm, foot_noise_mm, mean_u_mm
 from kerfmark.measurement.crown.outer_margin import OUTER_STRETCH_MM, guard_mm
@@ -18,6 +18,8 @@ from kerfmark.measurement.crown.stump import PLANES, WALLS, Stump
 from kerfmark.records import Component, FloatArray, Reading, Status, Witness
 
 __all__ = ["height", "height_to_base_ratio", "limiting_convergence", "parker_limit_deg"]
+
+WIDE_ROUNDING_MM = 0.4
 
 
 def parker_limit_deg(ratio: float) -> float:
@@ -96,10 +98,38 @@ def _height_budget(stump: Stump, found: list[tuple[Profile, _Height]]) -> tuple[
     return (
         Component("surface noise", math.hypot(*(h.noise_mm for _, h in found)) / n),
         Component("sections averaged", math.hypot(*(h.slack_mm for _, h in found)) / n),
+        Component("extent of the occlusal line", math.hypot(*(_extent_u_mm(stump, p) for p, _ in found)) / n),
         Component("finish line drawn out to the edge", max(_drawn_out_u_mm(p) for p, _ in found) / math.sqrt(n)),
         Component("trueness", shared_u_mm(stump.shared_mm, np.array(ends), weights)),
         Component("grid and mesh spacing", (0.001 + 0.01 * stump.edge_mm) / math.sqrt(n)),
     )
+
+
+def _extent_u_mm(stump: Stump, profile: Profile) -> float:
+    """How far the drawn-out corner moves, beyond noise, when other points are taken for the occlusal line.
+
+    All from 0.4 mm inside the corner, where a wide rounding was fitted; the nearer half of them, where they are long enough.
+    Nothing where the top is plane; on a rounded or grooved one the line, and so the height, is what is made of it.
+    """
+    edge = profile.edge
+    assert edge is not None
+    normal, _ = edge.second_line()
+    off = edge.points - edge.apex
+    along = off @ np.array([-normal[1], normal[0]])
+    along, across = along * math.copysign(1.0, along[-1]), off @ normal
+    begin = min(edge.radius * math.tan(edge.sweep / 2.0), WIDE_ROUNDING_MM)
+    past = np.arange(len(off)) > int(np.argmin((off**2).sum(axis=1)))
+    beyond = past & (along > begin)
+    length = float(along[-1]) - begin
+    if beyond.sum() < 16 or length < WIDE_ROUNDING_MM:
+        return 0.0
+    corners = [float(np.polyfit(along[beyond], across[beyond], 1)[1])]
+    if length > 2.0 * WIDE_ROUNDING_MM:
+        near = beyond & (along < begin + 0.5 * length)
+        corners.append(float(np.polyfit(along[near], across[near], 1)[1]))
+    noise = 4.0 * stump.noise_mm / math.sqrt(effective_count(edge_mm=edge.along_mm, length_mm=0.5 * length))
+    moved = max(abs(corner) for corner in corners)
+    return max(0.0, moved - 2.0 * noise) / max(abs(float(normal[1])), 0.3) / math.sqrt(3.0)
 
 
 def _drawn_out_u_mm(profile: Profile) -> float:
