@@ -38,6 +38,17 @@ def test_a_fillet_is_found_from_a_rough_guess():
     assert shape == pytest.approx(twin.x, abs=1e-3)
 
 
+def test_what_is_held_stays_and_the_rest_finds_its_least():
+    # Second opinion: scipy.optimize.least_squares over the three parameters left, radius and sweep given.
+    points = on_a_fillet(0.1, 0.4, 1.4) + 0.01 * np.random.default_rng(5).normal(size=(120, 2))
+    low, high = np.array([-0.3, 3.0, -2.0, 0.3, 1.3]), np.array([0.5, 5.0, 3.0, 0.3, 1.3])
+    shape, rms = fillet_fit(points, np.array([0.05, 4.05, 0.1, 0.3, 1.3]), low, high)
+    twin = least_squares(lambda free: residuals([*free, 0.3, 1.3], points), [0.05, 4.05, 0.1])
+    assert shape[3:] == pytest.approx([0.3, 1.3], abs=0.0)
+    assert rms == pytest.approx(np.sqrt(2.0 * twin.cost / len(points)), rel=1e-4)
+    assert shape[:3] == pytest.approx(twin.x, abs=1e-3)
+
+
 def test_total_least_squares_is_the_first_principal_axis():
     points = np.random.default_rng(3).normal(size=(50, 2)) @ np.array([[2.0, 1.0], [0.0, 0.3]])
     x, y, dx, dy, rms = total_least_squares(points)

@@ -164,7 +164,7 @@ def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: f
         nearest = int(np.argmin(np.abs(depths - value)))
         ends = np.array([[rays.origins_mm[there][nearest], hits[nearest]]])
         witness = Witness("length", points_mm=hits, segments_mm=ends)
-        budget = _budget(stump, hits, inward, depths, got)
+        budget = _budget(stump, hits, inward, depths, got, at=at)
         readings.append(
             measured(name, value, unit="mm", where=where, stat=stat, budget=budget, witness=witness, reason=left_out)
         )
@@ -172,8 +172,11 @@ def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: f
 
 
 def _budget(
-    stump: Stump, hits: FloatArray, inward: FloatArray, depths: FloatArray, got: Percentile
+    stump: Stump, hits: FloatArray, inward: FloatArray, depths: FloatArray, got: Percentile, *, at: float
 ) -> tuple[Component, ...]:
+    # The alignment moves the places a percentile rests on, which may all lie at one end of a curved wall.
+    low, high = np.percentile(depths, [max(at - 5.0, 0.0), min(at + 5.0, 100.0)])
+    near = (depths >= low) & (depths <= high)
     some = slice(None, None, max(1, len(hits) // 30))
     weights = np.full(len(hits[some]), 1.0 / len(hits[some]))
     return (
@@ -181,7 +184,7 @@ def _budget(
         Component("noise taken out of the spread", got.widened),
         Component("sampling", 0.25 * float(depths.std()) / math.sqrt(len(depths))),
         Component("trueness", shared_u_mm(stump.shared_mm, hits[some], weights)),
-        Component("alignment", alignment_u_mm(stump.piece.alignment, hits, inward)),
+        Component("alignment", alignment_u_mm(stump.piece.alignment, hits[near], inward[near])),
         Component("mesh spacing", 0.001),
     )
 

@@ -1,0 +1,48 @@
+"""Small nicks in a neighbour: found, or covered by what is said of those that were not."""
+
+import crown_phantoms as phantoms
+import numpy as np
+import pytest
+
+from kerfmark.geometry.evening import evened
+from kerfmark.geometry.phantoms import scanned
+from kerfmark.geometry.solids import Solid, difference
+from kerfmark.measurement.crown.neighbours import damage_depth, damage_volume
+from kerfmark.measurement.crown.stump import Stump
+
+
+@pytest.fixture(scope="module")
+def exercise():
+    return phantoms.exercise_for(phantoms.DESIGNS["shoulder, 12°"], mesial_sign=1)
+
+
+def stump(exercise, *, depth_mm, seed, trueness_um=15.0):
+    solid = phantoms.neighbour(6.0)
+    if depth_mm > 0.0:
+        solid = difference(solid, Solid.sphere(0.8, segments=160).moved([5.2 + depth_mm, 0.07, 1.53]))
+    seen = scanned(
+        evened(solid.surface(), 0.15), noise_um=10.0, edge_mm=1.0, rng=np.random.default_rng(seed),
+        trueness_um=trueness_um, even=False,
+    )  # fmt: skip
+    piece = phantoms.piece_of(seen, noise_um=10.0, trueness_um=trueness_um, neighbours={"mesial": seen})
+    return Stump(piece, exercise)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_nick_of_six_hundredths_is_found(exercise, seed):
+    # Built: a ball 0.8 mm in radius, 0.06 mm deep: π h² (3 r − h) / 3 = 0.0088 mm³; its mean over 0.3 mm is 0.053 mm.
+    found = stump(exercise, depth_mm=0.06, seed=seed)
+    depth, volume = damage_depth(found)[0], damage_volume(found)[0]
+    assert depth.value == pytest.approx(0.053, abs=2.0 * depth.u)
+    assert volume.value == pytest.approx(0.0088, abs=2.0 * volume.u)
+    assert depth.u < 0.01
+
+
+def test_where_nothing_was_lost_nothing_is_found(exercise):
+    for seed in (3, 4, 5):
+        assert damage_depth(stump(exercise, depth_mm=0.0, seed=seed))[0].value == 0.0
+
+
+def test_a_nick_too_shallow_to_be_seen_lies_within_what_may_hide(exercise):
+    reading = damage_depth(stump(exercise, depth_mm=0.04, seed=6))[0]
+    assert abs(reading.value - 0.033) <= 2.0 * reading.u
