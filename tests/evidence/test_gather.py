@@ -6,10 +6,11 @@ import math
 import numpy as np
 import pytest
 
-from kerfmark.demo.term import Term, term_text
+from kerfmark.demo.term import HEADER, Term, simulated_term, term_text
 from kerfmark.errors import EvidenceError, InputError
-from kerfmark.evidence import Options, Panel, gather, read_panel, table_of
+from kerfmark.evidence import Options, Panel, gather, own_history, read_panel, table_of
 from kerfmark.evidence.answer import Grid, counted, share_of
+from kerfmark.evidence.functioning import criteria_by_group
 from kerfmark.evidence.gather import QUESTIONS
 from kerfmark.evidence.severity import severity
 from kerfmark.statistics.estimates import Estimate
@@ -181,6 +182,38 @@ def test_a_panel_s_file_is_read(tmp_path):
     path.write_text("method,judge,item,value\nguess,A,1,60\n")
     with pytest.raises(InputError, match="guess"):
         read_panel(path)
+
+
+def test_a_criterion_that_is_harder_for_one_group_is_found():
+    # Source: two learners in five are made left-handed, and two in three of their rulings on one criterion "not met".
+    rows = [
+        dict(row)
+        for row in simulated_term(Term(learners=300, attempts=2, exercises=2), seed=9)
+        if row["learner"][0] == "L"
+    ]
+    for at, row in enumerate(rows):
+        row["hand"] = "left" if int(row["learner"][1:]) % 5 < 2 else "right"
+        if row["hand"] == "left" and row["by"] == "measured" and row.get("criterion") == "depth" and at % 3:
+            row["ruling"] = "not met"
+    table = table_of(HEADER, [[str(row.get(name, "")) for name in HEADER] for row in rows])
+    found, flags = criteria_by_group(table.last_attempts())
+    harder = {row[0] for row in found.rows if row[1] == "hand left / right" and row[4] < -1.5}
+    assert harder == {"full-crown: depth", "inlay: depth"}
+    assert any("depth, hand left" in flag for flag in flags)
+
+
+def test_a_learner_s_own_history_needs_three_pieces(term_table):
+    history = own_history(term_table, "L0001")
+    assert len(history.own) == len(history.measured) == 14
+    assert history.bias.n == 14
+    rows = [["L1", by, "1", "60"] for by in ("own", "measured")]
+    assert "says little" in own_history(table_of(["learner", "by", "attempt", "score"], rows), "L1").bias
+
+
+def test_examiners_own_repeats_are_shown(term):
+    found = grid(term.answers["agreement"], "The same examiner again")
+    # Source: the simulation's error of one view is 4 points; drift is nil.
+    assert np.mean([row[2] for row in found.rows]) == pytest.approx(4.0, abs=1.2)
 
 
 def test_options_are_frozen_and_checked():

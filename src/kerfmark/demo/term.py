@@ -33,6 +33,9 @@ EXERCISES: Final = (
     "endo-block",
 )
 SITES: Final = ("North Quay", "Old Mill", "Hillside")
+AGAIN: Final = 0.08
+"""Share of pieces an examiner is given a second time, unknown to them."""
+
 CRITERIA: Final = (
     ("margin width", 0.8, 1.2),
     ("depth", 1.3, 1.8),
@@ -142,6 +145,15 @@ def _piece(
                 "score": round(float(np.clip(seen, 0, 100))),
                 "grade": grade,
             }
+            if rng.random() < AGAIN:
+                again = true - severity[examiner] + 4 * rng.normal()
+                yield {
+                    **piece,
+                    "by": "examiner",
+                    "examiner": f"E{examiner + 1}",
+                    "repeat": 2,
+                    "score": round(float(np.clip(again, 0, 100))),
+                }
         yield from _criteria(piece, true, rng)
 
 

@@ -12,7 +12,8 @@ from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, G
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.alpha import krippendorff_alpha
 from kerfmark.statistics.categories import gwet, pass_fail_agreement
-from kerfmark.statistics.comparison import BlandAltman, bland_altman, concordance, equivalence
+from kerfmark.statistics.clustered import clustered_mean
+from kerfmark.statistics.comparison import BlandAltman, bland_altman, concordance, equivalence, repeatability
 from kerfmark.statistics.estimates import Estimate, FloatArray
 from kerfmark.statistics.icc import icc
 
@@ -38,6 +39,12 @@ def agreement(table: Table, options: Options, rng: np.random.Generator) -> Answe
         said.append(sentence)
         methods.extend(words)
         claims.append(claim)
+    again = _again(table)
+    if again is not None:
+        grids.append(again)
+        methods.append(
+            "The same examiner again: the first and second marking of the same piece, drift is second less first."
+        )
     against = _against_measured(last, options)
     if against is not None:
         grid, figure, sentence, claim = against
@@ -145,6 +152,28 @@ def _single(table: FloatArray, whose: NDArray[np.str_], options: Options, rng: n
     if not np.isnan(table).any() and table.shape[1] > 2:
         return icc(table, form="2,1")
     return krippendorff_alpha(table, scale="interval", people=whose, draws=options.draws, rng=rng)
+
+
+def _again(table: Table) -> Grid | None:
+    """Each examiner's first and second marking of the same pieces: repeatability and drift."""
+    rows_of = table.said_by("examiner", whole=True)
+    rows_of = rows_of.where(~np.isnan(rows_of.number("score")) & (rows_of.number("repeat") <= 2))
+    rows: list[tuple[Cell, ...]] = []
+    for name in np.unique(rows_of["examiner"]) if len(rows_of) else ():
+        own = rows_of.where(rows_of["examiner"] == name)
+        twice, _ = _ratings(own, "score", "repeat")
+        if len(twice) < 5 or twice.shape[1] != 2:
+            continue
+        drift = clustered_mean(twice[:, 1] - twice[:, 0], None)
+        rows.append((str(name), len(twice), repeatability(twice[:, 0], twice[:, 1])[0], drift))
+    if not rows:
+        return None
+    return Grid(
+        "The same examiner again",
+        ("examiner", "pieces marked twice", "SD within a piece, points", "drift (95 %)"),
+        tuple(rows),
+        (0, 0, 1, 1),
+    )
 
 
 def _against_measured(last: Table, options: Options) -> tuple[Grid, Figure, str, Claim] | None:

@@ -7,15 +7,14 @@ from numpy.typing import NDArray
 
 from kerfmark.errors import EvidenceError
 from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict, counted
+from kerfmark.evidence.functioning import GROUPS, criteria_by_group, views_by_group
 from kerfmark.evidence.marks import Marks
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.estimates import Estimate, FloatArray
-from kerfmark.statistics.fairness import VERDICT_LEAST, mantel_haenszel, matched_difference, matched_tables
+from kerfmark.statistics.fairness import VERDICT_LEAST, matched_difference
 from kerfmark.statistics.validity import auc, hedges_g, mean_difference
 
 __all__ = ["fairness"]
-
-GROUPS = ("site", "hand", "rig")
 
 
 def fairness(table: Table, marks: Marks, options: Options) -> Answer:
@@ -45,9 +44,9 @@ def fairness(table: Table, marks: Marks, options: Options) -> Answer:
                 "Difference of learners' mean marks; after matching: of pieces with like overall views. n: learners of both groups.",
             )
         )
-    criteria, flags = _criteria(last)
-    if criteria is not None:
-        grids.append(criteria)
+    criteria, flags = criteria_by_group(last)
+    views = views_by_group(last, marks)
+    grids += [grid for grid in (criteria, views) if grid is not None]
     known = _known_groups(last, marks, claims)
     if known is not None:
         grids.append(known)
@@ -81,7 +80,7 @@ def fairness(table: Table, marks: Marks, options: Options) -> Answer:
         )
     methods = (
         "Differences: Welch. Matching: on the piece's mean overall view; sandwich error over learners, 90 % interval, equivalent where it lies within the margin.",
-        f"Criteria: Mantel-Haenszel by hand, matched on the share of other criteria met; classes only with {VERDICT_LEAST} learners in each group.",
+        f"Criteria: Mantel-Haenszel, matched on the share of other criteria met; views: proportional odds, matched on the measured mark; classes only with {VERDICT_LEAST} in each group.",
         f"Groups under {GROUP_LEAST} learners are not shown.",
     )
     return Answer(
@@ -171,53 +170,6 @@ def _matched(marks: Marks, group: NDArray[np.str_], name: str, reference: str) -
         return matched_difference(y[keep], group[learner][keep] == name, g[keep], people=learner[keep], level=0.90)
     except EvidenceError as why:
         return str(why)
-
-
-def _criteria(last: Table) -> tuple[Grid | None, list[str]]:
-    """Each criterion by hand, matched on the other criteria of the same piece."""
-    rows = last.said_by("measured", whole=False)
-    rows = rows.where(
-        np.isin(rows["ruling"], ("met", "not met"))
-        & np.isin(rows["hand"], ("left", "right"))
-        & (rows.number("repeat") == 1)
-    )
-    if not len(rows):
-        return None, []
-    piece = np.unique(
-        np.char.add(np.char.add(rows["learner"].astype(str), "\x1f"), rows["exercise"].astype(str)), return_inverse=True
-    )[1]
-    met, left = (rows["ruling"] == "met").astype(float), rows["hand"] == "left"
-    count, total = np.bincount(piece), np.bincount(piece, weights=met)
-    rest = (total[piece] - met) / np.maximum(count[piece] - 1, 1)
-    keys = np.char.add(np.char.add(rows["exercise"].astype(str), ": "), rows["criterion"].astype(str))
-    made: list[tuple[Cell, ...]] = []
-    flags: list[str] = []
-    for key in np.unique(keys):
-        own = (keys == key) & (count[piece] > 1)
-        if min(np.sum(own & left), np.sum(own & ~left)) < GROUP_LEAST:
-            continue
-        try:
-            found = mantel_haenszel(matched_tables(met[own], left[own], rest[own]))
-        except EvidenceError:
-            continue
-        made.append(
-            (
-                str(key),
-                found.n_reference,
-                found.n_focal,
-                found.odds_ratio,
-                found.delta,
-                found.p,
-                found.homogeneity_p,
-                found.verdict or "too few for a class",
-            )
-        )
-        if abs(found.delta) >= 1.5 and found.verdict == "C":
-            flags.append(f"Criterion {key}: delta {found.delta:+.1f} by hand; look at how it is held and measured.")
-    if not made:
-        return None, []
-    header = ("criterion", "right", "left", "odds right/left (95 %)", "delta", "p", "p alike in strata", "class")
-    return Grid("Criteria by hand, like pieces compared", header, tuple(made), (0, 0, 0, 2, 1, 3, 3, 0)), flags
 
 
 def _known_groups(last: Table, marks: Marks, claims: list[Claim]) -> Grid | None:
