@@ -5,7 +5,7 @@ x, y, z, time. `linked` says that the pose before was swept too and the head mov
 poses: `windows` (rows of ROW, flat) holds its middle pose (tip, axis) and how far any point of the head strays from there
 within the window; `spans` (w, 2) its first and end pose.
 
-A head is `faces` (k, 3), `fans` (m, 7) of which the first `arcs` are arcs (`kerfmark.instruments.outline`); where `faces` and
+A head is `faces` (k, 3), `fans` (m, 7) (`kerfmark.instruments.outline`); where `faces` and
 `fans` are empty, `segments` (s, 4). A block is 8 cells of 4 × 4 × 4 voxels: `cells` holds them flat, cell after
 cell, 64 distances and 64 times each. `planes` (8, 4)
 holds per cell a normal N and a height P with distance(u) <= P + N·u for every voxel at u from the cell's centre that is
@@ -187,14 +187,14 @@ def _only_piece(a0: Any, r0: Any, bound: Any, reach: Any, faces: _Floats, fans: 
 
 @loop(**OPTIONS)
 def tested(
-    x0: Any, y0: Any, z0: Any, poses: _Floats, count: int, faces: _Floats, fans: _Floats, arcs: int,
+    x0: Any, y0: Any, z0: Any, poses: _Floats, count: int, faces: _Floats, fans: _Floats,
     segments: _Floats, work: _Floats,
 ) -> None:  # fmt: skip
     """Lower bound of the distance of one point to the head at `count` poses, and a slope of it.
 
     `poses` and `work` are rows of ROW numbers, one after the other: the compiler then knows that they do not overlap.
     `work` takes the bound in row 0 and its gradient in rows 1 to 3. The bound is convex and lies below
-    the distance everywhere; it is the distance itself save beside corners. Heads by segments alone get no gradient.
+    the distance everywhere. Heads by segments alone get no gradient.
     """
     for i in range(count):
         ax, ay, az = poses[3 * ROW + i], poses[4 * ROW + i], poses[5 * ROW + i]
@@ -209,7 +209,7 @@ def tested(
         work[i] = FAR
         work[6 * ROW + i] = ZERO
         work[7 * ROW + i] = ZERO
-    if faces.shape[0] + arcs == 0:
+    if faces.shape[0] + fans.shape[0] == 0:
         _tested_by_segments(count, segments, work)
         return
     for k in range(faces.shape[0]):
@@ -220,16 +220,16 @@ def tested(
             work[i] = h if more else work[i]
             work[6 * ROW + i] = na if more else work[6 * ROW + i]
             work[7 * ROW + i] = nr if more else work[7 * ROW + i]
-    for m in range(arcs):
+    for m in range(fans.shape[0]):
         ca, cr, big = fans[m, 0], fans[m, 1], fans[m, 2]
         p, q, u, v = fans[m, 3], fans[m, 4], fans[m, 5], fans[m, 6]
         for i in range(count):
             a, r = work[4 * ROW + i] - ca, work[5 * ROW + i] - cr
             length = np.sqrt(a * a + r * r)
-            sure = length > NEAR
-            e = (length if sure else ZERO) - big
-            scale = (ONE if sure else ZERO) / max(length, NEAR)
-            more = (p * r - q * a <= FAN_SLACK) & (a * v - r * u <= FAN_SLACK) & (e > work[i])
+            e = length - big
+            scale = ONE / max(length, NEAR)
+            inside = (p * r - q * a <= FAN_SLACK) & (a * v - r * u <= FAN_SLACK)
+            more = inside & (e > work[i]) & (length > NEAR)
             work[i] = e if more else work[i]
             work[6 * ROW + i] = a * scale if more else work[6 * ROW + i]
             work[7 * ROW + i] = r * scale if more else work[7 * ROW + i]
@@ -317,7 +317,7 @@ def _height(cell: _Floats, offsets: _Floats, nx: Any, ny: Any, nz: Any, band: An
 @loop(**OPTIONS)
 def sweep_blocks(
     slots: _Ints, blocks: _Ints, first: int, end: int, spacing: float, band: float, offsets: _Floats, poses: _Floats,
-    linked: _Flags, windows: _Floats, spans: _Ints, faces: _Floats, fans: _Floats, arcs: int, segments: _Floats,
+    linked: _Flags, windows: _Floats, spans: _Ints, faces: _Floats, fans: _Floats, segments: _Floats,
     cells: _Floats, planes: _Floats, work: _Floats, chosen: _Ints, room: _Floats,
 ) -> int:  # fmt: skip
     """Sweep poses through the blocks `slots[first:end]`; `blocks` (n, 3) are their places. Returns how often a cell met a pose.
@@ -327,7 +327,7 @@ def sweep_blocks(
     h, wide = F(spacing), F(band)
     half, reach = F(1.5 * spacing) + TINY, F(1.5 * np.sqrt(3.0) * spacing) + TINY
     wide_reach = F(3.5 * np.sqrt(3.0) * spacing) + TINY
-    convex = faces.shape[0] + arcs > 0
+    convex = faces.shape[0] + fans.shape[0] > 0
     by_window, near, by_pose, held = work[0], work[1], work[2], work[3]
     met = 0
     for entry in range(first, end):
@@ -335,7 +335,7 @@ def sweep_blocks(
         x = F(blocks[entry, 0] * 2 * CELL + 3.5) * h
         y = F(blocks[entry, 1] * 2 * CELL + 3.5) * h
         z = F(blocks[entry, 2] * 2 * CELL + 3.5) * h
-        tested(x, y, z, windows, spans.shape[0], faces, fans, arcs, segments, by_window)
+        tested(x, y, z, windows, spans.shape[0], faces, fans, segments, by_window)
         some = 0
         for w in range(spans.shape[0]):
             if by_window[w] - windows[6 * ROW + w] - wide_reach < wide:
@@ -353,7 +353,7 @@ def sweep_blocks(
             z0 = z + F((c & 1) * 4 - 2) * h
             at = (b * 8 + c) * 2 * PLAIN
             cell = cells[at : at + 2 * PLAIN]
-            tested(x0, y0, z0, near, some, faces, fans, arcs, segments, by_window)
+            tested(x0, y0, z0, near, some, faces, fans, segments, by_window)
             for i in range(some):
                 if _clearance(by_window, i, planes, b, c, half, reach, convex) - near[6 * ROW + i] > TINY:
                     continue
@@ -361,7 +361,7 @@ def sweep_blocks(
                 for row in range(6):
                     for j in range(count):
                         held[row * ROW + j] = poses[row, start + j]
-                tested(x0, y0, z0, held, count, faces, fans, arcs, segments, by_pose)
+                tested(x0, y0, z0, held, count, faces, fans, segments, by_pose)
                 for j in range(count):
                     if _clearance(by_pose, j, planes, b, c, half, reach, convex) > TINY:
                         continue
@@ -453,7 +453,7 @@ def mark_near(
 
 @loop(**OPTIONS)
 def come_near(
-    blocks: _Ints, spacing: float, band: float, windows: _Floats, count: int, faces: _Floats, fans: _Floats, arcs: int,
+    blocks: _Ints, spacing: float, band: float, windows: _Floats, count: int, faces: _Floats, fans: _Floats,
     segments: _Floats, work: _Floats, near: _Flags,
 ) -> None:  # fmt: skip
     """Set `near` for those of the blocks (n, 3) that may hold a voxel within the band of the head."""
@@ -462,7 +462,7 @@ def come_near(
         x = F(blocks[n, 0] * 2 * CELL + 3.5) * h
         y = F(blocks[n, 1] * 2 * CELL + 3.5) * h
         z = F(blocks[n, 2] * 2 * CELL + 3.5) * h
-        tested(x, y, z, windows, count, faces, fans, arcs, segments, work)
+        tested(x, y, z, windows, count, faces, fans, segments, work)
         for w in range(count):
             if work[w] - windows[6 * ROW + w] < reach:
                 near[n] = True

@@ -36,7 +36,6 @@ class Head:
 
     faces: NDArray[np.float32]
     fans: NDArray[np.float32]
-    arcs: int
     segments: NDArray[np.float32]
     length_mm: float
     radius_mm: float
@@ -55,7 +54,6 @@ def head_of(instrument: Instrument) -> Head:
     return Head(
         read_only(faces, np.float32),
         read_only(fans, np.float32),
-        outline.arcs if outline.is_convex else 0,
         read_only(outline.segments, np.float32),
         instrument.length_mm,
         instrument.diameter_mm / 2,
@@ -156,8 +154,7 @@ class Sweep:
         """Hold those of the blocks that the head really comes near to; where each is held, −1 where it is not."""
         head, near = batch.head, np.zeros(len(places), dtype=bool)
         come_near(
-            places, self.spacing_mm, self.band_mm, batch.windows, len(batch.spans), head.faces, head.fans, head.arcs,
-            head.segments, np.empty(8 * ROW, dtype=np.float32), near,
+            places, self.spacing_mm, self.band_mm, batch.windows, len(batch.spans), head.faces, head.fans, head.segments, np.empty(8 * ROW, dtype=np.float32), near,
         )  # fmt: skip
         kept, slots = places[near], np.full(len(places), -1, dtype=np.int32)
         end = self.used + len(kept)
@@ -179,7 +176,7 @@ class Sweep:
             room = np.empty(6 * PLAIN, dtype=np.float32)
             sweep_blocks(
                 slots, blocks, span[0], span[1], self.spacing_mm, self.band_mm, self._offsets, poses.columns, poses.linked,
-                batch.windows, batch.spans, head.faces, head.fans, head.arcs, head.segments, cells, self._planes, work, chosen,
+                batch.windows, batch.spans, head.faces, head.fans, head.segments, cells, self._planes, work, chosen,
                 room,
             )  # fmt: skip
 
