@@ -59,7 +59,7 @@ def _scans(piece: Piece) -> dict[str, Surface]:
 def repeated(piece: Piece, normals: Mapping[str, FloatArray], rng: np.random.Generator) -> Piece:
     """The piece and its neighbours as another scan and another alignment might have given them.
 
-    `normals` are each scan's at its vertices, the piece's own under an empty name. The piece has its own scan's errors in it
+    A motion is not drawn again: what is read off it keeps its budget. `normals` are each scan's at its vertices, the piece's own under an empty name. The piece has its own scan's errors in it
     already: a repeat has √2 times as much, and says so, or its noise would be taken for shape.
     """
     motion = rng.multivariate_normal(np.zeros(6), piece.alignment.covariance, method="eigh")
@@ -72,7 +72,9 @@ def repeated(piece: Piece, normals: Mapping[str, FloatArray], rng: np.random.Gen
         seen = points + 1e-3 * off_um[:, None] * normals[side]
         moved[side] = Surface(seen + np.cross(motion[:3], seen) + motion[3:], surface.faces)
     noise, trueness = (math.sqrt(2.0) * um for um in (piece.noise_um, piece.trueness_um))
-    return replace(piece, surface=moved.pop(""), neighbours=moved, noise_um=noise, trueness_um=trueness)
+    return replace(
+        piece, surface=moved.pop(""), neighbours=moved, noise_um=noise, trueness_um=trueness, motion=None, cut=None
+    )
 
 
 def _with_u(reading: Reading, values: list[float]) -> Reading:

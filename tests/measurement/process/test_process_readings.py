@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from kerfmark.measurement import MEASURES, measure
+from kerfmark.measurement import MEASURES, MonteCarlo, measure
 from kerfmark.measurement.process import PROCESS, events
 from kerfmark.measurement.process.strokes import recording_noise, strokes, tremor_rms
+from kerfmark.records import Surface
 
 
 def along(count, *, rate_hz=100.0, start=(-1.0, 0.0, 1.0), way=(0.0, 0.0, 0.0)):
@@ -217,6 +218,16 @@ def test_a_scan_has_no_process_and_only_a_motion_source_says_so(blocks, scan):
     exercise = SimpleNamespace(**{**vars(blank.prepared.exercise), "source": SimpleNamespace(kind="motion")})
     (reading,) = measure(scan(blank), SimpleNamespace(**{**vars(blank.prepared), "exercise": exercise}), wanted=key)
     assert (reading.status, reading.reason) == ("not_applicable", "needs a recorded motion")
+
+
+def test_simulated_repeats_leave_what_is_read_off_the_motion_alone(recorded, made, slab):
+    piece = recorded(made(*joined(((-1.0, 0.0, -0.4), 1), ((1.0, 0.0, -0.4), 1.0))))
+    piece = replace(piece, surface=Surface(np.eye(3), np.array([[0, 1, 2]], np.int32)))
+    key = frozenset({("process.duration_s", None, None)})
+    plain = measure(piece, slab, wanted=key)
+    repeated = measure(piece, slab, wanted=key, monte_carlo=MonteCarlo(draws=3, rng=np.random.default_rng(1)))
+    assert (repeated[0].value, repeated[0].u) == (plain[0].value, plain[0].u)
+    assert plain[0].u > 0.0
 
 
 def test_every_number_has_a_unit_a_budget_and_a_witness(recorded, made, process):
