@@ -67,6 +67,17 @@ def test_threads_and_chunks_change_no_bit(slab, changed):
         np.testing.assert_array_equal(a, b)
 
 
+def test_room_that_grows_changes_no_bit(slab, monkeypatch):
+    # Source: the same sweep with room for all blocks from the start.
+    motion = motion_of(*wandering())
+    once = replay(motion, slab, instruments=[tool("245")], spacing_mm=0.1)
+    monkeypatch.setattr("kerfmark.replay.sweep.ROOM", 3)
+    grown = replay(motion, slab, instruments=[tool("245")], spacing_mm=0.1, chunk=10)
+    assert len(grown.blocks) > 12
+    np.testing.assert_array_equal(once.distance_mm, grown.distance_mm)
+    np.testing.assert_array_equal(once.time_s, grown.time_s)
+
+
 def test_nothing_is_cut_through_a_gap_or_with_the_spindle_still(slab):
     # Source: the rule of the format; the ball stands at x = 1 and at x = 3, and nothing between is joined and cutting.
     ball = [tool("806 314 001 524 008")]

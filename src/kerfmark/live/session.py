@@ -109,7 +109,6 @@ class Session:
     def _prepare_sweep(self, spacing_mm: float) -> None:
         subject = self.prepared.subject_grid
         self._sweep = Sweep(subject, [self.tool], spacing_mm=spacing_mm, threads=1)
-        self._cells = self._sweep.cells.reshape(-1)
         self._values = read_only(subject.values, np.float32)
         self._labels = read_only(labels_of(subject, self.prepared.layer_grids), np.uint8)
         self._shift = self._sweep.origin_mm - subject.origin_mm
@@ -119,9 +118,8 @@ class Session:
         w, x, y, z = quaternion_of(self._frame[:3, :3]).tolist()
         self._turn = np.array([[w, -x, -y, -z], [x, w, -z, y], [y, z, w, -x], [z, -y, x, w]])
         self._waiting: deque[int] = deque()
-        blocks = len(self._sweep.places)
-        self._queued = np.zeros(blocks, dtype=bool)
-        self._volumes = np.zeros((blocks, len(self.names)))
+        self._queued = np.zeros(self._sweep.most, dtype=bool)
+        self._volumes = np.zeros((self._sweep.most, len(self.names)))
         self._total = np.zeros(len(self.names))
 
     def step(self, time_s: float, tip_mm: ArrayLike, orientation: ArrayLike, spindle_rpm: float = 1.0) -> Step:
@@ -201,7 +199,7 @@ class Session:
         """Force on the device in the files' axes, and the deepest overlap; the offset of the tool moves on."""
         touch(
             self._shell, np.concatenate([tip - self._sweep.origin_mm, turn]), self._values, self._labels, self._shift,
-            self.prepared.subject_grid.spacing_mm, self._cells, self._sweep.index, self._sweep.spacing_mm, self._sweep.band_mm,
+            self.prepared.subject_grid.spacing_mm, self._sweep.cells.reshape(-1), self._sweep.index, self._sweep.spacing_mm, self._sweep.band_mm,
             self._stiffness, self.coupling_n_mm, self._offset, self._out,
         )  # fmt: skip
         force, depth = self._out[:3].copy(), float(self._out[3])
@@ -229,7 +227,7 @@ class Session:
         self._queued[slots] = False
         volumes = np.empty((len(slots), len(self.names)))
         block_removed(
-            self._cells, self._sweep.places, slots, self._sweep.spacing_mm, self._values, self._labels, self._shift,
+            self._sweep.cells.reshape(-1), self._sweep.places, slots, self._sweep.spacing_mm, self._values, self._labels, self._shift,
             self.prepared.subject_grid.spacing_mm, volumes,
         )  # fmt: skip
         none_yet = self._total <= 0.0

@@ -85,9 +85,9 @@ def _crossed(
 def _blocks(field: CutField, subject: Grid) -> tuple[IntArray, IntArray]:
     """Blocks the surface may pass through with those after them, and where each stands in that list."""
     counts = np.array(field.shape) // 8
-    everywhere = np.stack(np.meshgrid(*[np.arange(n) for n in counts], indexing="ij"), axis=-1).reshape(-1, 3)
+    everywhere = np.indices(counts.tolist(), dtype=np.int32).reshape(3, -1).T
     middles = read_at_blocks(
-        subject, everywhere.astype(np.int32), origin_mm=field.origin_mm + 3.5 * field.spacing_mm,
+        subject, everywhere, origin_mm=field.origin_mm + 3.5 * field.spacing_mm,
         spacing_mm=8 * field.spacing_mm, edge=1, threads=1,
     )  # fmt: skip
     near = np.abs(middles.reshape(counts)) < HALF_DIAGONAL * field.spacing_mm + 0.5 * subject.spacing_mm

@@ -25,6 +25,8 @@ BAND_VOXELS = 2.0
 SPANS_PER_THREAD = 8
 FEW_BLOCKS = 64
 BLOCKS_AT_ONCE = 1024
+ROOM = 2**17
+"""Blocks there is room for at first: half a gibibyte, none of it used before it is needed."""
 NO_EDGE = 1e6
 """Length of a fan's end normal that lies along the axis: there the fan does not end, whatever margin is asked for."""
 DIAGONAL = 3.5 * 3.0**0.5
@@ -79,6 +81,8 @@ class Sweep:
         Of the grid.
     counts : (3,) tuple of int
         Blocks along x, y, z.
+    most : int
+        Blocks that hold material or voxels beside it.
     used : int
         Blocks held so far.
     index : 3-D int32 array
@@ -103,11 +107,12 @@ class Sweep:
         self._active = _worth_holding(subject, self.origin_mm, self.counts, self.spacing_mm, self.band_mm)
         self._marks = np.zeros(self.counts, dtype=np.uint8)
         self._offsets = read_only(_voxel_offsets(self.spacing_mm).ravel(), np.float32)
-        most = int(self._active.sum())  # room that is not written to takes no memory
-        self.places: IntArray = np.empty((most, 3), dtype=np.int32)
-        self._near: IntArray = np.empty((most, 3), dtype=np.int32)
-        self.cells = np.empty((most, CELLS, 2, PLAIN), dtype=np.float32)
-        self._planes = np.empty((most, CELLS, 4), dtype=np.float32)
+        self.most = int(self._active.sum())
+        self.places: IntArray = np.empty((0, 3), dtype=np.int32)
+        self._near: IntArray = np.empty((self.most, 3), dtype=np.int32)
+        self.cells = np.empty((0, CELLS, 2, PLAIN), dtype=np.float32)
+        self._planes = np.empty((0, CELLS, 4), dtype=np.float32)
+        self._have_room(min(self.most, ROOM))
         self._pool: ThreadPoolExecutor | None = None
 
     def __enter__(self) -> Sweep:
@@ -122,6 +127,18 @@ class Sweep:
     def candidates(self) -> IntArray:
         """Places (n, 3) of all blocks that hold material, or voxels beside it, in lexicographic order."""
         return np.argwhere(self._active).astype(np.int32)
+
+    def _have_room(self, blocks: int) -> None:
+        """Room for so many blocks; room that is not written to takes no memory, so it is given generously."""
+        held = len(self.places)
+        if blocks <= held:
+            return
+        room = min(max(blocks, 2 * held), self.most)
+        for name in ("places", "cells", "_planes"):
+            before = getattr(self, name)
+            wider = np.empty((room, *before.shape[1:]), dtype=before.dtype)
+            wider[: self.used] = before[: self.used]
+            setattr(self, name, wider)
 
     def take(self, poses: Poses) -> None:
         """Sweep more poses."""
@@ -158,6 +175,7 @@ class Sweep:
         )  # fmt: skip
         kept, slots = places[near], np.full(len(places), -1, dtype=np.int32)
         end = self.used + len(kept)
+        self._have_room(end)
         held = slice(self.used, end)
         slots[near] = np.arange(self.used, end, dtype=np.int32)
         self.places[held] = kept
@@ -215,12 +233,13 @@ def _worth_holding(
     subject: Grid, origin_mm: FloatArray, counts: tuple[int, int, int], spacing_mm: float, band_mm: float
 ) -> NDArray[np.uint8]:
     """Blocks that hold material, or voxels beside it."""
-    middles = np.stack(np.meshgrid(*[np.arange(n) for n in counts], indexing="ij"), axis=-1).reshape(-1, 3)
-    points = origin_mm + spacing_mm * (EDGE * middles + 3.5)
-    inner = origin_mm + np.array(subject.values.shape) * subject.spacing_mm - 1.001 * subject.spacing_mm
-    away = np.linalg.norm(np.maximum(points - inner, 0.0), axis=1)
-    far = sample(subject, np.minimum(points, inner)) - away
-    worth: NDArray[np.uint8] = (
-        (far < band_mm + DIAGONAL * spacing_mm + subject.spacing_mm).reshape(counts).astype(np.uint8)
-    )
+    worth = np.empty(counts, dtype=np.uint8)
+    inner = origin_mm + (np.array(subject.values.shape) - 1.001) * subject.spacing_mm
+    across = np.stack(np.meshgrid(np.arange(counts[1]), np.arange(counts[2]), indexing="ij"), axis=-1).reshape(-1, 2)
+    for i in range(counts[0]):
+        middles = np.column_stack([np.full(len(across), i), across])
+        points = origin_mm + spacing_mm * (EDGE * middles + 3.5)
+        away = np.linalg.norm(np.maximum(points - inner, 0.0), axis=1)
+        far = sample(subject, np.minimum(points, inner)) - away
+        worth[i] = (far < band_mm + DIAGONAL * spacing_mm + subject.spacing_mm).reshape(counts[1:])
     return worth
