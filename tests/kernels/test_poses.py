@@ -54,7 +54,7 @@ def test_windows_hold_linked_runs_and_how_far_they_stray():
     columns = RNG.normal(size=(7, 70)).astype(np.float32)
     linked = RNG.random(70) > 0.05
     spans, windows = np.empty((70, 2), dtype=np.int32), np.empty((8, 70), dtype=np.float32)
-    count = fill_windows(columns, linked, 1, 2.0, spans, windows)
+    count = fill_windows(columns, linked, 70, 1, 2.0, spans, windows)
     assert (spans[0, 0], spans[count - 1, 1]) == (1, 70)
     assert (spans[1:count, 0] == spans[: count - 1, 1]).all()
     for (first, end), window in zip(spans[:count], windows[:, :count].T, strict=True):

@@ -54,7 +54,7 @@ def plain_replay(poses_list, tools, subject: Grid, *, origin, shape, spacing, ba
     least, time = np.full(len(points), band), np.full(len(points), np.inf)
     for poses in poses_list:
         previous = None
-        for s in range(poses.columns.shape[1]):
+        for s in range(poses.spans[-1, 1]):
             x, y, z, u, v, w, when = poses.columns[:, s].astype(float)
             away = points - [x, y, z]
             along = away @ [u, v, w]

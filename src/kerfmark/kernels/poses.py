@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from kerfmark.kernels.compiled import loop
 
-__all__ = ["WINDOW", "count_poses", "fill_poses", "fill_windows"]
+__all__ = ["WINDOW", "count_poses", "fill_poses", "fill_windows", "make_run"]
 
 _Floats = NDArray[np.float64]
 _Singles = NDArray[np.float32]
@@ -102,9 +102,10 @@ def fill_poses(
 
 
 @loop(**OPTIONS)
-def fill_windows(columns: _Singles, linked: _Flags, skip: int, reach: float, spans: _Ints, windows: _Singles) -> int:
-    """Cut poses from `skip` on into runs of at most 16 linked ones; how many. `windows` takes the middle pose and the stray."""
-    count = linked.shape[0]
+def fill_windows(
+    columns: _Singles, linked: _Flags, count: int, skip: int, reach: float, spans: _Ints, windows: _Singles
+) -> int:  # fmt: skip
+    """Cut `count` poses from `skip` on into runs of at most 16 linked ones; how many. `windows` takes the middle pose and the stray."""
     found, start = 0, skip
     while start < count:
         end = start + 1
@@ -126,3 +127,20 @@ def fill_windows(columns: _Singles, linked: _Flags, skip: int, reach: float, spa
         found += 1
         start = end
     return found
+
+
+@loop(**OPTIONS)
+def make_run(
+    tip: _Floats, q: _Floats, seconds: _Floats, cuts: _Flags, ends: NDArray[np.int64], origin: _Floats, reach: float,
+    step: float, parts: NDArray[np.int64], columns: _Singles, linked: _Flags, spans: _Ints, windows: _Singles,
+    found: NDArray[np.int64],
+) -> None:  # fmt: skip
+    """All three in one call, since a call costs more than a sample's work: `found` takes poses in all and windows.
+
+    Where the room does not do, only the number of poses is found out, and there are −1 windows.
+    """
+    found[0], found[1] = count_poses(tip, q, cuts, ends, reach, step, parts), -1
+    if found[0] > linked.shape[0]:
+        return
+    skip = 1 if fill_poses(tip, q, seconds, cuts, ends, parts, origin, columns, linked) else 0
+    found[1] = fill_windows(columns, linked, found[0], skip, reach, spans, windows)

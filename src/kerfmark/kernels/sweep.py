@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from kerfmark.kernels.compiled import loop
 
-__all__ = ["CELL", "PLAIN", "ROW", "come_near", "mark_near", "sweep_blocks"]
+__all__ = ["CELL", "PLAIN", "ROW", "near_blocks", "sweep_blocks"]
 
 _Floats = NDArray[np.float32]
 _Ints = NDArray[np.int32]
@@ -452,18 +452,30 @@ def mark_near(
 
 
 @loop(**OPTIONS)
-def come_near(
-    blocks: _Ints, spacing: float, band: float, windows: _Floats, count: int, faces: _Floats, fans: _Floats,
-    segments: _Floats, work: _Floats, near: _Flags,
-) -> None:  # fmt: skip
-    """Set `near` for those of the blocks (n, 3) that may hold a voxel within the band of the head."""
+def near_blocks(
+    places: _Ints, slots: _Ints, marks: NDArray[np.uint8], active: NDArray[np.uint8], index: _Ints, windows: _Floats,
+    count: int, spacing: float, band: float, length: float, widest: float, faces: _Floats, fans: _Floats,
+    segments: _Floats, work: _Floats,
+) -> int:  # fmt: skip
+    """Write the blocks that may hold a voxel within the band of the head in some window; their number.
+
+    `slots` takes where each is held by `index`; −2 where it is not held yet, −1 where it need not be, the head not
+    really coming near. `work` is (4, 8 ROW).
+    """
+    room = work[0]
+    around = band + 3.5 * np.sqrt(3.0) * spacing + 1e-4
+    found = mark_near(places, marks, active, windows, count, 2 * CELL * spacing, length, widest, around)
     h, reach = F(spacing), F(band + 3.5 * np.sqrt(3.0) * spacing) + TINY
-    for n in range(blocks.shape[0]):
-        x = F(blocks[n, 0] * 2 * CELL + 3.5) * h
-        y = F(blocks[n, 1] * 2 * CELL + 3.5) * h
-        z = F(blocks[n, 2] * 2 * CELL + 3.5) * h
-        tested(x, y, z, windows, count, faces, fans, segments, work)
+    for n in range(found):
+        slots[n] = index[places[n, 0], places[n, 1], places[n, 2]]
+        if slots[n] >= 0:
+            continue
+        x = F(places[n, 0] * 2 * CELL + 3.5) * h
+        y = F(places[n, 1] * 2 * CELL + 3.5) * h
+        z = F(places[n, 2] * 2 * CELL + 3.5) * h
+        tested(x, y, z, windows, count, faces, fans, segments, room)
         for w in range(count):
-            if work[w] - windows[6 * ROW + w] < reach:
-                near[n] = True
+            if room[w] - windows[6 * ROW + w] < reach:
+                slots[n] = -2
                 break
+    return found

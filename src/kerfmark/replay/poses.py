@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfmark.kernels.poses import count_poses, fill_poses, fill_windows
+from kerfmark.kernels.poses import make_run
 from kerfmark.records import FloatArray, Motion
 
 __all__ = ["Poses", "axes_of", "cutting_stretches", "poses_of", "run_of_poses"]
@@ -22,7 +22,8 @@ class Poses:
     ----------
     instrument : int
     columns : (7, n) float32 array
-        Tip, axis, time after the motion's first. The first may be the pose before the run, which is not swept again.
+        Tip, axis, time after the motion's first; columns beyond the last window hold nothing. The first may be the pose before
+        the run, which is not swept again.
     linked : (n,) bool array
         The head moved here, cutting, from the pose before.
     spans : (w, 2) int32 array
@@ -102,11 +103,14 @@ def run_of_poses(
     The piece begins with the sample before the first stretch; an end of 0 is the motion's first sample, which cuts where it
     stands. `seconds` count from the motion's first sample.
     """
-    tip, turns = np.ascontiguousarray(tip_mm), np.ascontiguousarray(orientation)
-    parts = np.empty(len(ends), dtype=np.int64)
-    total = count_poses(tip, turns, cuts, ends, reach_mm, step_mm, parts)
-    columns, linked = np.empty((7, total), dtype=np.float32), np.empty(total, dtype=bool)
-    skip = int(fill_poses(tip, turns, seconds, cuts, ends, parts, origin_mm, columns, linked))
-    spans, windows = np.empty((total, 2), dtype=np.int32), np.empty((8, total), dtype=np.float32)
-    found = fill_windows(columns, linked, skip, reach_mm, spans, windows)
-    return Poses(instrument, columns, linked, spans[:found], windows[:, :found])
+    tip, turns, parts = np.ascontiguousarray(tip_mm), np.ascontiguousarray(orientation), np.empty(len(ends), np.int64)
+    found, room = np.empty(2, dtype=np.int64), 2 * len(ends) + 8
+    while True:
+        columns, linked = np.empty((7, room), dtype=np.float32), np.empty(room, dtype=bool)
+        spans, windows = np.empty((room, 2), dtype=np.int32), np.empty((8, room), dtype=np.float32)
+        make_run(
+            tip, turns, seconds, cuts, ends, origin_mm, reach_mm, step_mm, parts, columns, linked, spans, windows, found
+        )  # fmt: skip
+        room, count = found.tolist()
+        if count >= 0:
+            return Poses(instrument, columns, linked, spans[:count], windows[:, :count])

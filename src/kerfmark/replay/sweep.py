@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from kerfmark.geometry.grids import sample
 from kerfmark.instruments import Instrument, outline_of
 from kerfmark.kernels.arrays import read_only
-from kerfmark.kernels.sweep import ROW, come_near, mark_near, sweep_blocks
+from kerfmark.kernels.sweep import ROW, near_blocks, sweep_blocks
 from kerfmark.records import FloatArray, Grid, IntArray
 from kerfmark.replay.poses import Poses
 
@@ -25,6 +26,7 @@ BAND_VOXELS = 2.0
 SPANS_PER_THREAD = 8
 FEW_BLOCKS = 64
 BLOCKS_AT_ONCE = 1024
+NOT_YET_HELD = -2
 ROOM = 2**17
 """Blocks there is room for at first: half a gibibyte, none of it used before it is needed."""
 NO_EDGE = 1e6
@@ -110,6 +112,9 @@ class Sweep:
         self.most = int(self._active.sum())
         self.places: IntArray = np.empty((0, 3), dtype=np.int32)
         self._near: IntArray = np.empty((self.most, 3), dtype=np.int32)
+        self._slots: IntArray = np.empty(self.most, dtype=np.int32)
+        self._work, self._chosen = np.empty((4, 8 * ROW), dtype=np.float32), np.empty(ROW, dtype=np.int32)
+        self._room = np.empty(6 * PLAIN, dtype=np.float32)
         self.cells = np.empty((0, CELLS, 2, PLAIN), dtype=np.float32)
         self._planes = np.empty((0, CELLS, 4), dtype=np.float32)
         self._have_room(min(self.most, ROOM))
@@ -151,37 +156,28 @@ class Sweep:
             )
 
     def _take(self, batch: _Batch) -> None:
-        head, reach = batch.head, self.band_mm + DIAGONAL * self.spacing_mm + 1e-4
-        found = mark_near(
-            self._near, self._marks, self._active, batch.windows, len(batch.spans), EDGE * self.spacing_mm, head.length_mm,
-            head.radius_mm, reach,
+        head = batch.head
+        found = near_blocks(
+            self._near, self._slots, self._marks, self._active, self.index, batch.windows, len(batch.spans), self.spacing_mm,
+            self.band_mm, head.length_mm, head.radius_mm, head.faces, head.fans, head.segments, self._work,
         )  # fmt: skip
-        self.swept = self.swept[:0]
-        if not found:
-            return
-        places = self._near[:found].copy()
-        slots = self.index[tuple(places.T)]
-        new = np.flatnonzero(slots < 0)
-        if len(new):
-            slots[new] = self._held(places[new], batch)
+        slots = self._slots[:found].copy()
+        new = slots == NOT_YET_HELD
+        if new.any():
+            slots[new] = self._held(self._near[:found][new])
         self.swept = slots[slots >= 0]
-        self._sweep(self.swept, batch)
+        if len(self.swept):
+            self._sweep(self.swept, batch)
 
-    def _held(self, places: IntArray, batch: _Batch) -> IntArray:
-        """Hold those of the blocks that the head really comes near to; where each is held, −1 where it is not."""
-        head, near = batch.head, np.zeros(len(places), dtype=bool)
-        come_near(
-            places, self.spacing_mm, self.band_mm, batch.windows, len(batch.spans), head.faces, head.fans, head.segments, np.empty(8 * ROW, dtype=np.float32), near,
-        )  # fmt: skip
-        kept, slots = places[near], np.full(len(places), -1, dtype=np.int32)
-        end = self.used + len(kept)
+    def _held(self, places: IntArray) -> IntArray:
+        """Hold more blocks; where."""
+        end = self.used + len(places)
         self._have_room(end)
-        held = slice(self.used, end)
-        slots[near] = np.arange(self.used, end, dtype=np.int32)
-        self.places[held] = kept
+        held, slots = slice(self.used, end), np.arange(self.used, end, dtype=np.int32)
+        self.places[held] = places
         self.cells[held, :, 0], self.cells[held, :, 1] = self.band_mm, np.inf
         self._planes[held, :, :3], self._planes[held, :, 3] = 0.0, self.band_mm
-        self.index[tuple(kept.T)] = slots[near]
+        self.index[tuple(places.T)] = slots
         self.used = end
         return slots
 
@@ -189,22 +185,23 @@ class Sweep:
         blocks, poses, head = self.places[slots], batch.poses, batch.head
         cells = self.cells.reshape(-1)
 
-        def part(span: tuple[int, int]) -> None:
-            work, chosen = np.empty((4, 8 * ROW), dtype=np.float32), np.empty(ROW, dtype=np.int32)
-            room = np.empty(6 * PLAIN, dtype=np.float32)
+        def part(span: tuple[int, int], work: Any, chosen: Any, room: Any) -> None:
             sweep_blocks(
                 slots, blocks, span[0], span[1], self.spacing_mm, self.band_mm, self._offsets, poses.columns, poses.linked,
-                batch.windows, batch.spans, head.faces, head.fans, head.segments, cells, self._planes, work, chosen,
-                room,
+                batch.windows, batch.spans, head.faces, head.fans, head.segments, cells, self._planes, work, chosen, room,
             )  # fmt: skip
 
         if self.threads == 1 or len(slots) < FEW_BLOCKS:
-            part((0, len(slots)))
+            part((0, len(slots)), self._work, self._chosen, self._room)
             return
+
+        def apart(span: tuple[int, int]) -> None:
+            part(span, np.empty_like(self._work), np.empty_like(self._chosen), np.empty_like(self._room))
+
         if self._pool is None:
             self._pool = ThreadPoolExecutor(self.threads)
         cuts = np.linspace(0, len(slots), SPANS_PER_THREAD * self.threads + 1).astype(int).tolist()
-        list(self._pool.map(part, itertools.pairwise(cuts)))
+        list(self._pool.map(apart, itertools.pairwise(cuts)))
 
     def blocks(self) -> tuple[IntArray, NDArray[np.float32], NDArray[np.float32]]:
         """Places (n, 3), distances and times (n, 8, 8, 8) of the blocks that the head came near to, in lexicographic order."""
