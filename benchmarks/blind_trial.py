@@ -19,8 +19,8 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
+from kerfmark.anatomy.form import outer_surface, tooth_form
 from kerfmark.anatomy.notation import tooth_name
-from kerfmark.anatomy.tooth import tooth
 
 ROOT = Path(__file__).resolve().parent.parent
 CODES = [10 * quadrant + position for quadrant in (1, 2, 3, 4) for position in range(1, 9)]
@@ -38,15 +38,14 @@ def render(pictures: Path, key: Path, seed: int) -> None:
     shaded = _gallery().shaded
     names = random.Random(seed).sample(range(100, 1000), len(CODES))
     pictures.mkdir(parents=True, exist_ok=True)
+    key.write_text(json.dumps({str(name): code for code, name in zip(CODES, names, strict=True)}))
     for code, name in zip(CODES, names, strict=True):
         sheet = Image.new("RGB", (5 * 300, 500), (249, 250, 249))
+        surface = outer_surface(tooth_form(code))
         for column, (words, (eye, up)) in enumerate(VIEWS.items()):
-            sheet.paste(
-                shaded([(tooth(code).outer, 1.0)], eye, up, px_per_mm=17.0, size=(300, 460)), (300 * column, 40)
-            )
+            sheet.paste(shaded([(surface, 1.0)], eye, up, px_per_mm=17.0, size=(300, 460)), (300 * column, 40))
             ImageDraw.Draw(sheet).text((300 * column + 10, 10), words, fill=(23, 32, 30))
         sheet.save(pictures / f"{name}.png")
-    key.write_text(json.dumps({str(name): code for code, name in zip(CODES, names, strict=True)}))
 
 
 def score(answers: Path, key: Path) -> None:

@@ -31,8 +31,7 @@ def cut_enamel(outer: Surface, field: Grid, *, bottom_mm: float, edge_mm: float)
     Returns
     -------
     whole, enamel, rest : Surface
-        Closed, every edge with two faces (an outer surface may come with edges of four). The last two share the
-        junction's faces and together are the first.
+        Closed, every edge with two faces. The last two share the junction's faces and together are the first.
     """
     whole = Solid.from_surface(outer, name="tooth")
     core = Solid.from_surface(core_surface(field, bottom_mm=bottom_mm, edge_mm=edge_mm), name="junction")
@@ -70,8 +69,11 @@ def _doubled(values: NDArray[np.float32], axis: int) -> NDArray[np.float32]:
     here = np.moveaxis(values, axis, 0)
     fine = np.empty((2 * len(here) - 1, *here.shape[1:]), dtype=np.float32)
     fine[::2] = here
-    fine[1::2] = 0.5 * (here[:-1] + here[1:])
-    fine[3:-3:2] = 0.5625 * (here[1:-2] + here[2:-1]) - 0.0625 * (here[:-3] + here[3:])
+    between = fine[1::2]
+    np.add(here[:-1], here[1:], out=between)
+    between *= 0.5
+    between[1:-1] *= 1.125
+    between[1:-1] -= 0.0625 * (here[:-3] + here[3:])
     return np.moveaxis(fine, 0, axis)
 
 

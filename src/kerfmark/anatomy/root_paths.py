@@ -90,7 +90,10 @@ def furcation(depths: Depths, paths: Mapping[str, RootPath]) -> FloatArray | Non
     row = np.arange(len(columns))
     cut: NDArray[np.intp] = np.maximum(first, 1)
     under, over = columns[row, cut], columns[row, cut - 1]
-    height = z[below][cut] + depths.grid.spacing_mm * under / np.maximum(under - over, 1e-9)
+    share = np.clip(
+        under / np.maximum(under - over, 1e-9), 0.0, 1.0
+    )  # a column that never leaves the tooth has no crossing
+    height = z[below][cut] + depths.grid.spacing_mm * share
     best = int(np.argmax(height))
     i, j = np.argwhere(near)[best]
     return np.array([x[i], y[j], height[best]])

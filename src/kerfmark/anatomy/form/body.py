@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.anatomy.form.curves import bump, monotone, rounded_end, smooth_step, softened
+from kerfmark.anatomy.form.curves import monotone, rounded_end, smooth_step, softened
 from kerfmark.anatomy.form.tables import Dimensions, Outline, Shape, Side, WallGroove
 from kerfmark.records import FloatArray
 
@@ -198,10 +198,9 @@ def _wall_depth(
     scale = _widths(sections)
     turn = np.radians(wall.azimuth + wall.lean * level)[:, None]
     away = (_angles()[None, :] - turn + np.pi) % (2 * np.pi) - np.pi
-    arc = away * scale * radius
-    return (
-        wall.depth
-        * bump(level, wall.span, wall.soft)[:, None]
-        * np.exp(-(np.abs(arc / wall.width) ** wall.flat))
-        / scale
+    aside = np.abs(away * scale * radius / wall.width)
+    first = wall.span[0] + wall.bow * np.minimum(aside, 1.5) ** 2
+    along = smooth_step((level[:, None] - first) / wall.soft + 0.5) * smooth_step(
+        (wall.span[1] - level[:, None]) / wall.soft + 0.5
     )
+    return wall.depth * along * np.exp(-(aside**wall.flat)) / scale

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from kerfmark.records import FloatArray
 
-__all__ = ["along_path", "bump", "monotone", "rounded_end", "smooth_step", "softened"]
+__all__ = ["along_path", "monotone", "rounded_end", "smooth_step", "softened"]
 
 
 def monotone(points: Sequence[tuple[float, float]], x: ArrayLike) -> FloatArray:
@@ -47,12 +47,6 @@ def rounded_end(t: ArrayLike, *, start: float = 0.85, rest: float = 0.45) -> Flo
     """Factor that brings a root's width down like a circle from `start` of its length to `rest` of itself at its end."""
     share = np.clip((np.asarray(t, dtype=float) - start) / (1.0 - start), 0.0, 1.0)
     return np.sqrt(1.0 - (1.0 - rest * rest) * share * share)
-
-
-def bump(x: ArrayLike, span: tuple[float, float], soft: float) -> FloatArray:
-    """1 inside the span, 0 outside, smooth over `soft` at either end."""
-    at = np.asarray(x, dtype=float)
-    return smooth_step((at - span[0]) / soft + 0.5) * smooth_step((span[1] - at) / soft + 0.5)
 
 
 def softened(values: FloatArray, sigma: float) -> FloatArray:

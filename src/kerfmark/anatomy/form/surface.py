@@ -53,7 +53,7 @@ def zero_surface(field: Callable[[FloatArray], FloatArray], *, bounds_mm: FloatA
     index = np.full(values.shape, -1, np.int32)
     cells, gradients = nets_vertices(values, index)
     faces = nets_faces(values, index)
-    low = origin + edge_mm * (np.floor(cells) + IN_CELL)
+    low = origin + edge_mm * (np.argwhere(index >= 0) + IN_CELL)
     high = low + edge_mm * (1.0 - 2.0 * IN_CELL)
     vertices = np.clip(origin + edge_mm * cells, low, high)
     gradients /= edge_mm

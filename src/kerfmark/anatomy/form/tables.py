@@ -129,7 +129,8 @@ class WallGroove:
     """A furrow (or, with a negative depth, a swelling) down a wall at an azimuth (degrees, facial towards mesial).
 
     `span` is in fractions of crown length above the neck and of root length below it, and its ends fade over `soft` of that;
-    `width` is in mm; `flat` 2 is a round furrow, 4 a scoop with a flat floor and ridges beside it.
+    `width` is in mm; `flat` 2 is a round furrow, 4 a scoop with a flat floor and ridges beside it; `bow` is by how much
+    more of the crown's length it begins later at its width than in its middle.
     """
 
     name: str
@@ -140,6 +141,7 @@ class WallGroove:
     lean: float = 0.0
     flat: float = 2.0
     soft: float = 0.25
+    bow: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
