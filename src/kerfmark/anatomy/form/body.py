@@ -18,7 +18,7 @@ __all__ = ["Body", "cervical_levels", "make_body"]
 STEP_MM = 0.125
 ANGLES = 360
 MARGIN_MM = 1.5
-LEDGE_MM, LEDGE_RISE_MM, LEDGE_REACH_MM = 0.06, 0.14, 0.9
+LEDGE_MM, LEDGE_RISE_MM, LEDGE_REACH_MM = 0.03, 0.18, 0.9
 """How far enamel stands out over the root at the cervical line, over what height it does so, and how far it is felt."""
 
 
@@ -53,7 +53,7 @@ class Body:
 def cervical_levels(azimuth: FloatArray, sizes: Dimensions, shape: Shape) -> FloatArray:
     """Height of the cervical line by azimuth (radians, facial towards mesial)."""
     sin, cos = np.sin(azimuth), np.cos(azimuth)
-    rise = np.where(sin >= 0, sizes.curve_mesial, sizes.curve_distal) * sin**2
+    rise = np.where(sin >= 0, sizes.curve_mesial, sizes.curve_distal) * np.abs(sin) ** 2.4
     return np.asarray(rise + shape.lingual_rise * np.where(cos < 0, cos**2, 0.0))
 
 
