@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.prepared import Prepared
@@ -137,8 +138,8 @@ def check_grid_um(grid_um: float) -> None:
 
 def tools_held(motion: Motion, prepared: Prepared) -> list[Instrument]:
     """The instruments of a motion, in its order, the exercise's own ones first."""
-    own: Mapping[str, object] = {entry.name: entry.profile_mm for entry in prepared.exercise.instruments}
-    return [instrument(name, own=own) for name in motion.instruments]  # type: ignore[arg-type]
+    own: Mapping[str, ArrayLike] = {entry.name: entry.profile_mm for entry in prepared.exercise.instruments}
+    return [instrument(name, own=own) for name in motion.instruments]
 
 
 def _as_left(field: CutField, body: Grid, surface: Surface) -> Surface:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,11 +17,13 @@ from kerfmark.records import IntArray, Remark
 __all__ = ["Tools", "tools_of"]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class Tools:
-    """The instruments of a motion and which of them each row was cut with."""
+    """The instruments of a motion, and which of them each row was cut with (n,)."""
 
-    def __init__(self, held: IntArray, tools: tuple[Instrument, ...], remarks: tuple[Remark, ...]) -> None:
-        self.held, self.tools, self.remarks = held, tools, remarks
+    held: IntArray
+    tools: tuple[Instrument, ...]
+    remarks: tuple[Remark, ...]
 
     @property
     def names(self) -> tuple[str, ...]:

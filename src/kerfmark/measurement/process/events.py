@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.geometry.grids import sample
 from kerfmark.instruments import Instrument, instrument
+from kerfmark.intake.motions.turning import turned
 from kerfmark.measurement.budget import measured, unmeasured
 from kerfmark.measurement.process.course import Course, Removed, removed_of, spells
 from kerfmark.records import Component, Event, FloatArray, IntArray, Reading, Witness
@@ -128,8 +129,6 @@ def _head_points(name: str, own: tuple[tuple[str, tuple[tuple[float, ...], ...]]
 
 def _placed(points: FloatArray, course: Course, poses: IntArray | NDArray[np.intp]) -> FloatArray:
     """(poses, n, 3) points of the head in the tooth frame."""
-    from kerfmark.intake.motions.turning import turned
-
     orientation = course.motion.orientation[poses][:, None, :]
     return np.asarray(turned(orientation, points[None]) + course.motion.tip_mm[poses][:, None, :])
 
@@ -156,12 +155,14 @@ def _pulp(course: Course) -> list[Event]:
     return _touches("pulp", removed, depth[within])
 
 
-def _touches(kind: str, removed: Removed, depth: FloatArray, *, side: str | None = None) -> list[Event]:
+def _touches(
+    kind: Literal["neighbour", "pulp"], removed: Removed, depth: FloatArray, *, side: str | None = None
+) -> list[Event]:
     """One event for each spell of removal with no pause longer than half a second."""
     found = []
     for first, last in spells(removed.time_s, apart_s=TOUCH_APART_S):
         deepest = first + int(np.argmax(depth[first : last + 1]))
         start, end = float(removed.time_s[first]), float(removed.time_s[last])
         place = removed.points_mm[deepest]
-        found.append(Event(kind, start, end, place, float(depth[deepest]), side))  # type: ignore[arg-type]
+        found.append(Event(kind, start, end, place, float(depth[deepest]), side))
     return found
