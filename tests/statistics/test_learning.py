@@ -3,7 +3,8 @@ import pytest
 
 from kerfmark.errors import EvidenceError, InputError
 from kerfmark.statistics.cusum import cusum_limits, cusum_path, learning_limit, learning_path, run_length, signal_rate
-from kerfmark.statistics.learning import attempts_to, fitted_curve, learning_curve, mixed_growth
+from kerfmark.statistics.growth import mixed_growth
+from kerfmark.statistics.learning import attempts_to, fitted_curve, learning_curve
 
 
 def test_a_power_curve_matches_nist():
@@ -52,6 +53,34 @@ def test_growth_recovers_simulated_learners():
     found = mixed_growth(people, time, marks)
     assert abs(found.slope.value - 3) < 3 * found.slope.se
     assert (found.var_start, found.var_slope, found.residual) == pytest.approx((36, 4, 4), rel=0.5)
+
+
+def test_growth_agrees_with_statsmodels_on_uneven_attempts():
+    # Source: statsmodels MixedLM, which stops at a looser gradient.
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    rng = np.random.default_rng(8)
+    people = np.repeat(np.arange(40), rng.integers(3, 9, 40))
+    time = np.concatenate([np.arange(n) for n in np.bincount(people)]).astype(float)
+    u = rng.multivariate_normal([0, 0], [[25, -2], [-2, 2]], size=40)
+    marks = 50 + u[people, 0] + (3 + u[people, 1]) * time + 2 * rng.normal(size=len(people))
+    design = np.column_stack([np.ones(len(time)), time])
+    theirs = MixedLM(marks, design, groups=people, exog_re=design).fit(reml=True)
+    ours = mixed_growth(people, time, marks)
+    assert [ours.start.value, ours.slope.value] == pytest.approx(list(theirs.fe_params), rel=1e-4)
+    assert [ours.start.se, ours.slope.se] == pytest.approx(list(theirs.bse_fe), rel=1e-3)
+    expected = [theirs.cov_re[0, 0], theirs.cov_re[1, 1], theirs.cov_re[0, 1], theirs.scale]
+    assert [ours.var_start, ours.var_slope, ours.covariance, ours.residual] == pytest.approx(expected, rel=5e-3)
+
+
+def test_learners_who_do_not_differ_in_slope_have_a_slope_spread_near_nil():
+    # Source: simulation without spread of slopes, where the general program fails to settle.
+    rng = np.random.default_rng(2)
+    people, time = np.repeat(np.arange(100), 8), np.tile(np.arange(8.0), 100)
+    marks = 50 + 8 * rng.normal(size=100)[people] + 2 * time + 3 * rng.normal(size=800)
+    found = mixed_growth(people, time, marks)
+    assert found.var_slope < 0.05
+    assert abs(found.slope.value - 2.0) < 3 * found.slope.se
 
 
 def test_chart_limits_match_the_printed_ones():

@@ -10,7 +10,8 @@ from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, G
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.cusum import cusum_limits, cusum_path, learning_limit, learning_path
 from kerfmark.statistics.estimates import Estimate, FloatArray
-from kerfmark.statistics.learning import Curve, attempts_to, learning_curve, mixed_growth
+from kerfmark.statistics.growth import mixed_growth
+from kerfmark.statistics.learning import Curve, attempts_to, learning_curve
 
 __all__ = ["learning"]
 
@@ -91,17 +92,22 @@ def _most_practised(rows: Table) -> tuple[str, NDArray[np.intp], FloatArray, Flo
 def _growth(
     grids: list[Grid], who: NDArray[np.intp], attempt: FloatArray, score: FloatArray, exercise: str
 ) -> tuple[list[str], Estimate | None]:
-    keep = who < LEARNERS_MOST
     try:
-        found = mixed_growth(who[keep], attempt[keep] - 1.0, score[keep])
+        found = mixed_growth(who, attempt - 1.0, score)
     except EvidenceError as why:
         return [f"Growth over attempts cannot be fitted: {why}"], None
     rows: tuple[tuple[Cell, ...], ...] = (
         ("mark at the first attempt", found.start), ("points an attempt", found.slope), ("spread of learners' starts, SD", float(np.sqrt(max(0, found.var_start)))),
         ("spread of learners' slopes, SD", float(np.sqrt(max(0, found.var_slope)))), ("spread about own line, SD", float(np.sqrt(found.residual))),
     )  # fmt: skip
-    limited = f", the first {LEARNERS_MOST} of {who.max() + 1}" if not keep.all() else ""
-    grids.append(Grid(f"Growth over attempts at {exercise}", ("", f"{found.people} learners{limited}"), rows, (0, 1)))
+    grids.append(
+        Grid(
+            f"Growth over attempts at {exercise}",
+            ("", f"{found.people} learners with two attempts or more"),
+            rows,
+            (0, 1),
+        )
+    )
     return [
         f"At {exercise}, marks rise by {found.slope.value:.1f} points an attempt ({found.slope.lower:.1f} to {found.slope.upper:.1f}), n {found.people}."
     ], found.slope

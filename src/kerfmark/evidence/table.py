@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -188,18 +189,16 @@ def _check_header(header: Sequence[str], name: str) -> None:
 
 
 def _numbers(cells: Sequence[str], column: str, name: str) -> NDArray[np.float64]:
-    made = np.full(len(cells), np.nan)
-    for at, cell in enumerate(cells):
-        text = cell.strip()
-        if text:
-            try:
-                made[at] = float(text)
-            except ValueError:
-                made[at] = np.inf
-            if not np.isfinite(made[at]):
-                raise InputError(
-                    f"{name}, row {at + 2}: {column} is '{printable(text, limit=40)}', expected a number with a point, or nothing. Correct it."
-                )
+    try:
+        made = np.array([float(cell) if cell and not cell.isspace() else np.nan for cell in cells])
+    except ValueError:
+        made = np.full(len(cells), np.inf)
+    said = np.array([bool(cell and not cell.isspace()) for cell in cells])
+    if np.any(said & ~np.isfinite(made)):
+        at = next(n for n, cell in enumerate(cells) if said[n] and not _is_number(cell))
+        raise InputError(
+            f"{name}, row {at + 2}: {column} is '{printable(cells[at].strip(), limit=40)}', expected a number with a point, or nothing. Correct it."
+        )
     low, high = _RANGES.get(column, (-np.inf, np.inf))
     outside = np.flatnonzero((made < low) | (made > high))
     if len(outside):
@@ -207,6 +206,13 @@ def _numbers(cells: Sequence[str], column: str, name: str) -> NDArray[np.float64
             f"{name}, row {outside[0] + 2}: {column} is {made[outside[0]]:g}, expected {low:g} to {high:g}. Correct it."
         )
     return made
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        return math.isfinite(float(cell))
+    except ValueError:
+        return False
 
 
 def _check_cells(table: Table, name: str) -> None:
@@ -226,7 +232,7 @@ def _check_cells(table: Table, name: str) -> None:
     refuse(~np.isnan(grade) & ((grade < 0) | (grade != np.round(grade))), "grade", "a whole number from 0, or nothing")
     attempt = table.number("attempt")
     refuse(attempt != np.round(attempt), "attempt", "a whole number from 1")
-    key = np.array(["\x1f".join(parts) for parts in zip(*(table[c].astype(str) for c in _KEY), strict=True)])
+    key = _joint_codes([table[column] for column in _KEY])
     _, first, counts = np.unique(key, return_index=True, return_counts=True)
     if np.any(counts > 1):
         again = np.flatnonzero(key == key[first[np.argmax(counts > 1)]])
@@ -234,3 +240,13 @@ def _check_cells(table: Table, name: str) -> None:
             f"{name}, row {again[1] + 2}: says the same thing again as row {again[0] + 2} ({', '.join(_KEY)}). "
             "Delete one, or number repeats in the column repeat."
         )
+
+
+def _joint_codes(columns: Sequence[Column]) -> NDArray[np.int64]:
+    """One number for each distinct combination; columns are coded one after the other, so that numbers stay small."""
+    joint = np.zeros(len(columns[0]), dtype=np.int64)
+    for column in columns:
+        known: dict[object, int] = {}
+        code = np.array([known.setdefault(cell, len(known)) for cell in column.tolist()], dtype=np.int64)
+        joint = np.unique(joint * len(known) + code, return_inverse=True)[1].astype(np.int64)
+    return joint

@@ -1,4 +1,4 @@
-"""Learning over attempts: one curve a learner, growth of a cohort, attempts until a standard is met."""
+"""Learning over attempts: one curve a learner, attempts until a standard is met."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import scipy.optimize
@@ -18,7 +18,7 @@ from kerfmark.statistics.estimates import Estimate, FloatArray, as_pairs, as_vec
 from kerfmark.statistics.intervals import coverage_factor
 
 __all__ = [
-    "Curve", "CurveShape", "Growth", "TimeTo", "attempts_to", "fitted_curve", "learning_curve", "mixed_growth",
+    "Curve", "CurveShape", "TimeTo", "attempts_to", "fitted_curve", "learning_curve",
 ]  # fmt: skip
 
 CurveShape = Literal["flat", "power", "exponential"]
@@ -52,27 +52,6 @@ class Curve:
         """Expected mark at these attempts (1 is the first)."""
         t = np.asarray(attempt, dtype=float)
         return self.asymptote + self.gain * _bend(t, self.rate, self.shape)
-
-
-@dataclass(frozen=True, slots=True)
-class Growth:
-    """Linear growth of a cohort: mean start and slope, and how much learners differ in both.
-
-    Attributes
-    ----------
-    start, slope : Estimate
-        Fixed effects, normal interval.
-    var_start, var_slope, covariance, residual : float
-    people : int
-    """
-
-    start: Estimate
-    slope: Estimate
-    var_start: float
-    var_slope: float
-    covariance: float
-    residual: float
-    people: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,67 +200,6 @@ def _best_bend(
 def _aicc(rss: float, n: int, k: int, y: FloatArray) -> float:
     tiny = 1e-20 * max(1.0, float(y @ y))
     return n * math.log(max(rss, tiny) / n) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
-
-
-def mixed_growth(people: ArrayLike, time: ArrayLike, marks: ArrayLike, *, level: float = 0.95) -> Growth:
-    """Linear growth with each learner's own start and slope, by restricted maximum likelihood.
-
-    Trust it for a cohort over a term, at least ten learners with three attempts each; for one learner's bend use
-    `learning_curve`.
-
-    Parameters
-    ----------
-    people, time, marks : (n,) arrays
-    level : float
-
-    Returns
-    -------
-    Growth
-
-    Raises
-    ------
-    EvidenceError
-        If there are too few learners or attempts, or the fit does not settle.
-
-    Notes
-    -----
-    By statsmodels MixedLM. Checked against R lme4 on its sleep study.
-
-    Examples
-    --------
-    >>> people, time = np.repeat(np.arange(12), 4), np.tile(np.arange(4.0), 12)
-    >>> rng = np.random.default_rng(1)
-    >>> marks = 50 + 3 * rng.normal(size=12)[people] + (5 + rng.normal(size=12)[people]) * time + rng.normal(size=48)
-    >>> mixed_growth(people, time, marks).slope.holds(5.0)
-    True
-    """
-    from statsmodels.regression.mixed_linear_model import MixedLM
-
-    who = np.asarray(people)
-    t, y = as_pairs(time, marks, names=("time", "marks"), least=12)
-    if who.shape != y.shape:
-        raise InputError(f"people: {who.size} entries for {len(y)} marks, expected one a mark. Correct the columns.")
-    names, codes = np.unique(who, return_inverse=True)
-    if float(np.ptp(y)) == 0.0 or float(np.ptp(t)) == 0.0:
-        raise EvidenceError("growth: all marks or all times are equal, so growth cannot be said.")
-    if len(names) < 5 or np.sum(np.bincount(codes) >= 3) < 5:
-        raise EvidenceError(
-            "growth: fewer than five learners have three attempts, so their slopes cannot be told apart."
-        )
-    design = np.column_stack([np.ones(len(t)), t])
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        fit: Any = MixedLM(y, design, groups=codes, exog_re=design).fit(reml=True, method=["lbfgs", "powell"])
-    if not fit.converged or not np.all(np.isfinite(fit.bse_fe)):
-        raise EvidenceError("growth: the likelihood did not settle; learners hardly differ in start or slope.")
-    z = coverage_factor(check_level(level))
-    words = "mixed linear growth, restricted maximum likelihood; normal interval"
-    ends = [
-        Estimate(float(v), float(v - z * s), float(v + z * s), n=len(names), method=words, se=float(s), level=level)
-        for v, s in zip(fit.fe_params, fit.bse_fe, strict=True)
-    ]
-    c = np.asarray(fit.cov_re, dtype=float)
-    return Growth(ends[0], ends[1], float(c[0, 0]), float(c[1, 1]), float(c[0, 1]), float(fit.scale), len(names))
 
 
 def attempts_to(attempts: ArrayLike, reached: ArrayLike, *, level: float = 0.95) -> TimeTo:
