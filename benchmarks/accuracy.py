@@ -31,7 +31,7 @@ FAMILIES = {"crown": "crown_phantoms", "block": "block_phantoms", "line": "line_
 """Family → module here with `blanks(edge_mm)`: name → object with `prepared`, `truth` and `piece(rng, noise_um=…, …)`."""
 
 ALIGNMENT = np.diag([3e-4**2] * 3 + [0.003**2] * 3)
-STEPS = (100, 200, 300, 400, 500)
+STEPS = (50, 100, 200, 300, 400, 500)
 """The families take turns, so that a run that is cut off has as many pieces of each."""
 COLUMNS = ("piece", "blank", "id", "where", "stat", "truth", "end", "error", "u", "reason")
 Key = tuple[str, str | None, str | None]

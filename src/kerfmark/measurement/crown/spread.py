@@ -12,6 +12,8 @@ from kerfmark.records import FloatArray
 __all__ = ["Percentile", "percentile", "smoothed"]
 
 PARABOLA = np.array([-3.0, 12.0, 17.0, 12.0, -3.0]) / 35.0
+NORMAL_THINNESS = 2.5
+"""One over the density of standard normal values about their median, √(2π)."""
 LIKELY = 1.65
 """Standard normal, one-sided 95 %: a spread is more than noise where noise alone would not often make it."""
 
@@ -50,7 +52,8 @@ def percentile(values: FloatArray, *, at: float, noise: float, independent: floa
     unsure = noise**2 * math.sqrt(2.0 / independent)
     spread = math.sqrt(own) if own > LIKELY * unsure else 0.0
     kept = spread / math.hypot(spread, noise) if noise > 0.0 else 1.0
-    per_value = _thinness(values, 50.0) + kept * (_thinness(values, at) - _thinness(values, 50.0))
+    at_middle = max(_thinness(values, 50.0), NORMAL_THINNESS * noise)
+    per_value = at_middle + kept * (_thinness(values, at) - at_middle)
     hidden = unsure / math.sqrt(4.0 * spread**2 + 3.0 * unsure / LIKELY) if unsure > 0.0 else 0.0
     return Percentile(
         float(middle + kept * (found - middle)),

@@ -126,7 +126,7 @@ def depth_sd_mm(groove: Groove) -> tuple[Reading, ...]:
     if len(depth) < 2:
         return (_nothing("line.depth_sd_mm"),)
     up = np.broadcast_to([0.0, 0.0, 1.0], (len(at), 3))
-    value, budget = _spread(groove, depth, at, _depth_noise(groove), _floor(groove), up)
+    value, budget = _spread(groove, depth, at, noise=_depth_noise(groove), directions=up, shared=1.0)
     return (_depth_reading(groove, "line.depth_sd_mm", value, budget),)
 
 
@@ -135,7 +135,9 @@ def width_sd_mm(groove: Groove) -> tuple[Reading, ...]:
     width, at = _followed(groove, groove.stations.width_mm)
     if len(width) < 2:
         return (_nothing("line.width_sd_mm"),)
-    value, budget = _spread(groove, width, at, math.sqrt(2.0) * _wall_noise(groove, 0.2), _floor(groove), None)
+    # Both walls move outwards with a smooth error, and the width by both together.
+    noise, shared = math.sqrt(2.0) * _wall_noise(groove, 0.2), math.sqrt(2.0 + 2.0 * _alike_across(groove))
+    value, budget = _spread(groove, width, at, noise=noise, directions=None, shared=shared)
     middle, half = _floor(groove), 0.5 * width[:, None]
     side = np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
     some = slice(None, None, max(1, len(at) // 40))
@@ -244,6 +246,7 @@ def _lateral_reading(groove: Groove, name: str, value: float, weights: FloatArra
             SPREAD_BY_NOISE.get(name, 0.0) * math.hypot(0.5 * noise, _turned_mm(groove, places, side))
             or noise**2 / math.hypot(noise + 1e-12, 2.0 * value),
         ),
+        Component("trueness", _shared_lateral_mm(groove, places, side, weights, value)),
         Component("alignment", math.hypot(linear, _second_order(groove, places, side, value))),
         Component("averaging along the line", AVERAGING_PART * value),
     )
@@ -254,20 +257,45 @@ def _lateral_reading(groove: Groove, name: str, value: float, weights: FloatArra
     return measured(name, value, unit="mm", budget=budget, witness=witness)
 
 
+def _alike_across(groove: Groove) -> float:
+    """How alike a smooth error is on both walls of the groove: its correlation over the groove's width."""
+    width = np.array([[0.0, 0.0, 0.0], [float(np.nanmean(groove.stations.width_mm)), 0.0, 0.0]])
+    return 0.5 * shared_u_mm(1.0, width, [1.0, 1.0]) ** 2 - 1.0
+
+
+def _shared_lateral_mm(
+    groove: Groove, places: FloatArray, side: FloatArray, weights: FloatArray, value: float
+) -> float:
+    """A source's smooth error on the middle between two walls: half of what it differs by between them.
+
+    Where a distance is no larger than that, its square counts as well, as with the alignment.
+    """
+    one = 1e-3 * groove.piece.trueness_um * math.sqrt(max(0.5 - 0.5 * _alike_across(groove), 0.0))
+    half = 0.5 * float(np.nanmean(groove.stations.width_mm)) * side
+    walls, each = np.concatenate([places + half, places - half]), 0.5 * np.concatenate([-weights, weights])
+    return math.hypot(_shared_mm(groove, walls, each), one**2 / math.hypot(one + 1e-12, value))
+
+
 def _spread(
-    groove: Groove, values: FloatArray, at: FloatArray, noise: float, points: FloatArray, directions: FloatArray | None
+    groove: Groove, values: FloatArray, at: FloatArray, *, noise: float, directions: FloatArray | None, shared: float
 ) -> tuple[float, tuple[Component, ...]]:
-    """Standard deviation with the noise variance taken off, and its budget."""
-    count = _independent(at)
+    """Standard deviation with the noise variance taken off, and its budget.
+
+    `shared` times a smooth error of the source is what one value errs by.
+    """
+    count, points = _independent(at), _floor(groove)
     off = values - values.mean()
     square = float((off**2).sum() / (len(off) - 1)) - noise**2
     value = math.sqrt(max(square, 0.0))
     slack = noise**2 * math.hypot(math.sqrt(2.0 / count), NOISE_KNOWN)
     raw = math.sqrt(float((off**2).mean()))
     weights = off / (len(off) * max(raw, 1e-9))
+    one = shared * 1e-3 * groove.piece.trueness_um
+    smooth = math.hypot(shared * _shared_mm(groove, points, weights), one**2 / math.hypot(one + 1e-12, 2.0 * value))
     return value, (
         Component("surface noise", noise / math.sqrt(count)),
         Component("noise taken off", slack / math.sqrt(value**2 + slack) if slack else 0.0),
+        Component("trueness", smooth),
         Component("alignment", 0.0 if directions is None else _motion_u(groove, points, directions, weights)),
     )
 
