@@ -34,7 +34,7 @@ def reference_of(group: NDArray[np.str_], usable: NDArray[np.bool_]) -> tuple[st
 
 
 def criteria_by_group(last: Table) -> tuple[Grid | None, list[str]]:
-    """Each criterion, matched on the other criteria of the same piece: those beyond 1.5 in delta, and how many were compared.
+    """Each criterion, matched on the other criteria of the same piece: those that stand out, and how many were compared.
 
     Returns
     -------
@@ -66,7 +66,8 @@ def criteria_by_group(last: Table) -> tuple[Grid | None, list[str]]:
                 except EvidenceError:
                     continue
                 compared += 1
-                if abs(found.delta) >= SHOWN_DELTA or min(found.p, _p(found.homogeneity_p)) < 0.01:
+                beyond = abs(found.delta) >= SHOWN_DELTA and found.p < 0.05
+                if beyond or min(found.p, _p(found.homogeneity_p)) < 0.01:
                     made.append(_row(str(key), f"{column} {name} / {reference}", found))
                 if found.verdict == "C":
                     flags.append(
@@ -75,7 +76,7 @@ def criteria_by_group(last: Table) -> tuple[Grid | None, list[str]]:
     if not compared:
         return None, []
     header = ("criterion", "group", "n", "odds, reference over group (95 %)", "delta", "p", "alike in strata", "class")
-    said = f"{compared} comparisons of like pieces; shown are those with delta beyond {SHOWN_DELTA:g} or p under 0.01 ({len(made)}). About {0.01 * compared:.0f} would show p under 0.01 by chance."
+    said = f"{compared} comparisons of like pieces; shown are those with delta beyond {SHOWN_DELTA:g} and p under 0.05, or p under 0.01 ({len(made)}). About {0.01 * compared:.0f} would show p under 0.01 by chance."
     return Grid("Criteria by group, like pieces compared", header, tuple(made), (0, 0, 0, 2, 1, 0, 0, 0), said), flags
 
 
