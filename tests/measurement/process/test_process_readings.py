@@ -178,6 +178,14 @@ def test_neighbour_touches_and_pulp_exposures_are_events(recorded, made, slab):
     np.testing.assert_allclose(pulp.point_mm, [0.0, 0.0, -1.0], atol=0.11)
 
 
+def test_what_is_shallower_than_the_source_can_tell_is_no_event(recorded, made, slab):
+    time, tips = joined(((0.0, 0.0, -0.5), 1), ((1.7, 0.0, -0.5), 2.0), ((0.0, 0.0, 1.0), 4.0))
+    piece = recorded(made(time, tips), neighbours=True)
+    assert {e.kind for e in events(piece, slab)} == {"outside", "neighbour"}
+    # 3 u = 0.9 mm is more than any of it went astray.
+    assert events(replace(piece, trueness_um=300.0), slab) == ()
+
+
 def test_force_mirror_and_posture_where_they_are_recorded(recorded, made, process):
     time, tips = along(1000)
     force = np.zeros((1000, 3))

@@ -134,34 +134,36 @@ def _placed(points: FloatArray, course: Course, poses: IntArray | NDArray[np.int
 
 
 def _neighbours(course: Course) -> list[Event]:
-    """Every touch of a neighbour that took material from it."""
+    """Every touch of a neighbour that took more from it than 3 u of a surface point."""
     found = []
     for side, field in course.piece.neighbour_cuts.items():
         grid = course.prepared.neighbour_grids[side]
         removed = removed_of(field, grid)
         depth = -sample(grid, removed.points_mm)
-        found += _touches("neighbour", removed, depth, side=side)
+        found += _touches("neighbour", removed, depth, side=side, least_mm=SHALLOW * course.u_mm)
     return found
 
 
 def _pulp(course: Course) -> list[Event]:
-    """Every time the pulp was cut into."""
+    """Every time the pulp was cut into deeper than 3 u of a surface point."""
     grid = course.prepared.layer_grids.get(PULP)
     if grid is None:
         return []
     depth = -sample(grid, course.removed.points_mm)
     within = depth > 0.0
     removed = Removed(course.removed.points_mm[within], course.removed.time_s[within])
-    return _touches("pulp", removed, depth[within])
+    return _touches("pulp", removed, depth[within], least_mm=SHALLOW * course.u_mm)
 
 
 def _touches(
-    kind: Literal["neighbour", "pulp"], removed: Removed, depth: FloatArray, *, side: str | None = None
+    kind: Literal["neighbour", "pulp"], removed: Removed, depth: FloatArray, *, least_mm: float, side: str | None = None
 ) -> list[Event]:
-    """One event for each spell of removal with no pause longer than half a second."""
+    """One event for each spell of removal with no pause longer than half a second that went deeper than `least_mm`."""
     found = []
     for first, last in spells(removed.time_s, apart_s=TOUCH_APART_S):
         deepest = first + int(np.argmax(depth[first : last + 1]))
+        if depth[deepest] <= least_mm:
+            continue
         start, end = float(removed.time_s[first]), float(removed.time_s[last])
         place = removed.points_mm[deepest]
         found.append(Event(kind, start, end, place, float(depth[deepest]), side))
