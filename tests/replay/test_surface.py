@@ -96,12 +96,15 @@ def test_halving_the_spacing_quarters_the_error(slab):
     assert ((orders > 1.7) & (orders < 2.3)).all()
 
 
+@pytest.mark.parametrize(
+    ("span", "samples", "finer"), [(0.09, 4, 16), pytest.param(0.9, 25, 24, marks=pytest.mark.slow)], ids=["short", "whole"]
+)
 @pytest.mark.parametrize("name", ["chamfer diamond 0.8 to 1.2", "171"])
-def test_a_taper_with_a_tilting_axis_cuts_what_hulls_of_its_poses_cut(slab, slab_solid, name):
-    # Source: manifold3d: union of the hulls of neighbouring poses, 16 to each stretch of the record, turned by scipy's Slerp. A
+def test_a_taper_with_a_tilting_axis_cuts_what_hulls_of_its_poses_cut(slab, slab_solid, name, span, samples, finer):
+    # Source: manifold3d: union of the hulls of neighbouring poses, 16 or more to each stretch of the record, turned by scipy's Slerp. A
     # hull holds the swept head and a little more, in proportion to the step: 1.9 % too much at one hull a stretch, about 0.1 % here.
-    tool, n, finer = instrument(name), 4, 16
-    p = np.linspace(0.0, 0.09, n)
+    tool, n = instrument(name), samples
+    p = np.linspace(0.0, span, n)
     tip = np.stack([1.2 + 1.6 * p, 1.5 + 0.3 * np.sin(3 * p), 0.9 - 0.3 * p], axis=1)
     turn = tilted(-12 + 24 * p, 10 * np.sin(4 * p))
     head = Solid.revolved(tool.profile_mm[:, ::-1], segments=96)
