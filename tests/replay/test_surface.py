@@ -97,7 +97,9 @@ def test_halving_the_spacing_quarters_the_error(slab):
 
 
 @pytest.mark.parametrize(
-    ("span", "samples", "finer"), [(0.09, 4, 16), pytest.param(0.9, 25, 24, marks=pytest.mark.slow)], ids=["short", "whole"]
+    ("span", "samples", "finer"),
+    [(0.09, 4, 16), pytest.param(0.9, 25, 24, marks=pytest.mark.slow)],
+    ids=["short", "whole"],
 )
 @pytest.mark.parametrize("name", ["chamfer diamond 0.8 to 1.2", "171"])
 def test_a_taper_with_a_tilting_axis_cuts_what_hulls_of_its_poses_cut(slab, slab_solid, name, span, samples, finer):
