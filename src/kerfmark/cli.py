@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import threading
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
 from kerfmark.errors import InputError, KerfmarkError, printable
+from kerfmark.outputs import Outputs, check_folder_of, check_suffix, check_targets
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
 __all__ = ["app", "main"]
 
 STARTED = time.perf_counter()
+INTERRUPTED = 130
+"""What typer gives back when somebody pressed Ctrl-C."""
 
 app = typer.Typer(
     name="kerfmark",
@@ -99,12 +103,17 @@ def assess(
     Without --json, --html or --pdf a summary is shown on a terminal, and JSON is written to a pipe.
     """
     from kerfmark.pipeline import assess_prepared, open_exercise, remarks_of
+    from kerfmark.recorded import check_grid_um
     from kerfmark.reports import write_reports
+    from kerfmark.reports.results import as_json_text
     from kerfmark.settings import read_settings
 
-    sides = dict(_side_and_file(text) for text in neighbour or [])
-    for target in (html_to, pdf_to, None if json_to in (None, "-") else Path(str(json_to))):
-        _check_writable(target)
+    sides = _sides(neighbour or [])
+    check_grid_um(grid_um)
+    check_targets(
+        (html_to, pdf_to, _file_of(json_to)),
+        inputs=(Path(exercise), piece, rig, *(Path(file) for file in sides.values())),
+    )
     settings, progress = read_settings(), Progress()
     progress("preparing the exercise")
     loaded, prepared = open_exercise(exercise, settings=settings)
@@ -121,11 +130,15 @@ def assess(
     )
     _show_remarks(remarks_of(assessment))
     progress("writing the reports")
-    write_reports(assessment, prepared, loaded, html=html_to, pdf=pdf_to, labels={"piece": piece.name})
+    with Outputs() as outputs:
+        html, pdf = outputs.at_each(html_to, pdf_to)
+        write_reports(assessment, prepared, loaded, html=html, pdf=pdf, labels={"piece": piece.name})
+        if (file := _file_of(json_to)) is not None:
+            outputs.at(file).write_text(as_json_text(assessment) + "\n", encoding="utf-8")
     progress.done()
     nothing_asked = html_to is None and pdf_to is None and json_to is None
-    if json_to is not None or (nothing_asked and not sys.stdout.isatty()):
-        _write_json(assessment, json_to or "-")
+    if json_to == "-" or (nothing_asked and not sys.stdout.isatty()):
+        typer.echo(as_json_text(assessment))
     elif nothing_asked:
         _show_summary(assessment)
 
@@ -160,13 +173,16 @@ def replay(
 
     Without --surface, --field or --json a summary is shown on a terminal, and JSON is written to a pipe.
     """
+    from kerfmark.replay.stored import check_field_place
     from kerfmark.replayed import replay_motion
     from kerfmark.settings import read_settings
 
-    if device not in ("cpu", "cuda"):
-        raise InputError(f"--device is '{printable(device, limit=40)}', expected cpu or cuda. Correct it.")
-    for target in (surface_to, None if json_to in (None, "-") else Path(str(json_to))):
-        _check_writable(target)
+    _one_of(device, ("cpu", "cuda"), option="--device")
+    check_targets((surface_to, _file_of(json_to)), inputs=(Path(exercise), motion, rig))
+    check_suffix(surface_to, ("ply", "glb"))
+    if field_to is not None:
+        check_folder_of(field_to)
+        check_field_place(field_to)
     progress = Progress()
     done = replay_motion(
         exercise, motion, grid_um=grid_um, rig=rig, with_surface=surface_to is not None,
@@ -175,11 +191,15 @@ def replay(
     )  # fmt: skip
     _show_remarks(done.remarks)
     progress("writing")
-    done.write(surface=surface_to, field=field_to)
+    with Outputs() as outputs:
+        surface, field = outputs.at_each(surface_to, field_to)
+        done.write(surface=surface, field=field)
+        if (file := _file_of(json_to)) is not None:
+            outputs.at(file).write_text(_values_text(done.as_json()) + "\n", encoding="utf-8")
     progress.done()
     nothing_asked = surface_to is None and field_to is None and json_to is None
-    if json_to is not None or (nothing_asked and not sys.stdout.isatty()):
-        _write_values(done.as_json(), json_to or "-")
+    if json_to == "-" or (nothing_asked and not sys.stdout.isatty()):
+        typer.echo(_values_text(done.as_json()))
     elif nothing_asked:
         for text in done.summary_lines():
             typer.echo(text)
@@ -260,7 +280,9 @@ def schema() -> None:
 
 @app.command()
 def simulate(
-    exercise: ExerciseArgument,
+    exercise: Annotated[
+        str, typer.Argument(metavar="EXERCISE", help="The name of a built-in exercise (`kerfmark list`).")
+    ],
     out: Annotated[
         Path,
         typer.Option(
@@ -273,23 +295,34 @@ def simulate(
     seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same piece.", min=0)] = 0,
     hand: Annotated[str, typer.Option(metavar="HAND", help="Of a motion: right or left.")] = "right",
 ) -> None:
-    """Make a simulated scan or recorded motion of a piece of a built-in exercise, to try things out with."""
+    """Make a simulated scan or recorded motion of a piece of a built-in exercise, to try things out with.
+
+    A scan's neighbours, as they were left, are written beside it: piece-mesial.stl, piece-distal.stl.
+    """
+    from kerfmark.geometry.mesh_files import FORMATS
     from kerfmark.settings import read_settings
 
-    _check_writable(out)
+    check_suffix(out, (*FORMATS, "parquet", "csv"))
+    check_targets((out,))
+    _one_of(hand, ("right", "left"), option="--hand")
     progress, settings = Progress(), read_settings()
-    if out.suffix.lower() in (".parquet", ".csv"):
-        from kerfmark.demo.operators import write_simulated_motion
+    beside: list[Path] = []
+    with Outputs() as outputs:
+        if out.suffix.lower() in (".parquet", ".csv"):
+            from kerfmark.demo.operators import write_simulated_motion
 
-        progress("simulating an operator")
-        write_simulated_motion(out, exercise, level=level, seed=seed, settings=settings, hand=hand)
-    else:
-        from kerfmark.demo.learners import simulated_piece
+            progress("simulating an operator")
+            write_simulated_motion(outputs.at(out), exercise, level=level, seed=seed, settings=settings, hand=hand)
+        else:
+            from kerfmark.demo.learners import simulated_piece
 
-        progress("cutting and scanning a simulated piece")
-        simulated_piece(exercise, level=level, seed=seed, settings=settings).write(out)
+            progress("cutting and scanning a simulated piece")
+            written = simulated_piece(exercise, level=level, seed=seed, settings=settings).write(outputs.at(out))
+            beside = [out.with_name(file.name) for file in written.values()]
     progress.done()
     typer.echo(f"{out}: simulated piece, {level}, seed {seed}")
+    for file in beside:
+        typer.echo(f"{file}: its neighbour as it was left")
 
 
 @app.command()
@@ -345,8 +378,7 @@ def evidence(
     from kerfmark.evidence import Options, gather, read_panel, read_table
     from kerfmark.settings import read_settings
 
-    for target in (html_to, pdf_to, None if json_to in (None, "-") else Path(str(json_to))):
-        _check_writable(target)
+    check_targets((html_to, pdf_to, _file_of(json_to)), inputs=(table, panel))
     options = Options(
         seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
         simulated=simulated,
@@ -364,49 +396,111 @@ def main(arguments: list[str] | None = None) -> None:
     """Run the command; the exit status is that of the first failure (see `docs/cli.md`)."""
     for library in ("OPENBLAS", "MKL", "OMP"):  # our products are n × 3: more threads only wait for one another
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
+    if sys.stdout is None:  # the shell closed it
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - it lasts as long as the process
     try:
-        app(args=arguments, standalone_mode=True)
+        status = app(args=arguments, standalone_mode=False)
+        sys.stdout.flush()
     except KerfmarkError as failure:
         _say(f"error: {failure}")
         sys.exit(failure.exit_status)
-    except KeyboardInterrupt:
-        _say("stopped")
-        sys.exit(130)
+    except SystemExit as leaving:  # typer turns a closed pipe into a status of 1
+        if isinstance(leaving.__context__, BrokenPipeError):
+            _leave_closed_pipe()
+        raise
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        _leave_closed_pipe()
+    except OSError as failure:
+        where = _where(failure)
+        _silence_output()
+        _say(
+            f"error: {where}: {printable(failure.strerror or failure, limit=80)}, "
+            "expected a place that can be read and written, with room in it. Correct it and start again."
+        )
+        sys.exit(2)
     except MemoryError:
         _say(
             "error: this needs more memory than the machine has. Set a lower KERFMARK_LIMIT_GRID_MIB or hand in fewer triangles."
         )
         sys.exit(1)
     except Exception as fault:
+        if hasattr(fault, "format_message"):  # typer's own class is private and has moved between its versions
+            _leave_usage(fault)
         _say(
             f"error: a fault of our own ({type(fault).__name__}: {printable(fault, limit=120)}). Nothing was written; please report it with the command."
         )
         sys.exit(1)
+    if status == INTERRUPTED:
+        _say("stopped; nothing was written")
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _leave_closed_pipe() -> NoReturn:
+    """Whoever read our output has left: the shell's status for that, and not a word."""
+    _silence_output()
+    sys.exit(128 + signal.SIGPIPE)
+
+
+def _where(failure: OSError) -> str:
+    """What the system would not read or write; it does not always say."""
+    from kerfmark.settings import read_settings
+
+    cache = read_settings().cache_dir
+    if failure.filename is not None:
+        kept = cache.absolute() in (named := Path(os.fsdecode(failure.filename)).absolute(), *named.parents)
+        return f"{printable(failure.filename)}{' (KERFMARK_CACHE_DIR)' if kept else ''}"
+    try:
+        sys.stdout.flush()
+    except OSError:
+        return "standard output"
+    return f"the cache folder {printable(cache)} (KERFMARK_CACHE_DIR)"
+
+
+def _silence_output() -> None:
+    """What is still held for standard output goes nowhere, so that leaving says nothing more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _leave_usage(fault: Any) -> NoReturn:
+    """A command, option or value that is not known, in one line; with no command at all, the help."""
+    message = printable(fault.format_message(), limit=300).rstrip(".")
+    context = getattr(fault, "ctx", None)
+    if not message or fault.__class__.__name__.startswith("NoArgs"):
+        fault.show()
+    else:
+        hint = f" See `{context.command_path} --help`." if context is not None else " See `kerfmark --help`."
+        _say(f"error: {message[0].lower()}{message[1:]}{'' if message.endswith('?') else '.'}{hint}")
+    sys.exit(2)
 
 
 def _say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def _side_and_file(text: str) -> tuple[str, str]:
-    side, sign, file = text.partition("=")
-    if not sign or not file:
-        raise InputError(f"--neighbour '{printable(text)}': expected SIDE=FILE, such as mesial=mesial.stl. Correct it.")
-    return side, file
+def _sides(texts: list[str]) -> dict[str, str]:
+    """The file of each side, from SIDE=FILE."""
+    sides: dict[str, str] = {}
+    for text in texts:
+        side, sign, file = text.partition("=")
+        if not sign or not file:
+            raise InputError(
+                f"--neighbour '{printable(text)}': expected SIDE=FILE, such as mesial=mesial.stl. Correct it."
+            )
+        if side in sides:
+            raise InputError(f"--neighbour names {printable(side)} twice, expected one file a side. Leave one out.")
+        sides[side] = file
+    return sides
 
 
-def _check_writable(target: Path | None) -> None:
-    """Refuse a target whose folder is missing before any work is done."""
-    if target is None:
-        return
-    if target.is_dir():
-        raise InputError(f"{printable(target)} is a folder, expected a file to write. Name a file in it.")
-    if not target.absolute().parent.is_dir():
+def _file_of(json_to: str | None) -> Path | None:
+    """Where `--json` writes to, None for nowhere and for standard output."""
+    return None if json_to in (None, "-") else Path(str(json_to))
+
+
+def _one_of(value: str, known: tuple[str, ...], *, option: str) -> None:
+    if value not in known:
         raise InputError(
-            f"{printable(target)}: its folder does not exist, expected an existing folder. Make it or name another."
+            f"{option} is '{printable(value, limit=40)}', expected {' or '.join(known)}. Choose one of them."
         )
 
 
@@ -415,44 +509,28 @@ def _show_remarks(remarks: Iterable[Remark]) -> None:
         _say(f"warning: {printable(remark.where)}: {printable(remark.message, limit=400)}")
 
 
-def _write_values(values: dict[str, Any], target: str) -> None:
+def _values_text(values: dict[str, Any]) -> str:
     import json
 
-    from kerfmark.reports.results import write_whole
-
-    text = json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False)
-    if target == "-":
-        typer.echo(text)
-    else:
-        write_whole(Path(target), (text + "\n").encode())
-
-
-def _write_json(assessment: Assessment, target: str) -> None:
-    from kerfmark.reports.results import as_json_text, write_whole
-
-    text = as_json_text(assessment)
-    if target == "-":
-        typer.echo(text)
-    else:
-        write_whole(Path(target), text.encode())
+    return json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False)
 
 
 def _write_evidence(found: Evidence, html_to: Path | None, pdf_to: Path | None, json_to: str | None) -> None:
     from kerfmark.reports.board.contents import as_json_text, summary_lines
-    from kerfmark.reports.results import write_whole
 
-    if html_to is not None:
-        from kerfmark.reports.board.page import write_board_page
+    with Outputs() as outputs:
+        if html_to is not None:
+            from kerfmark.reports.board.page import write_board_page
 
-        write_board_page(html_to, found)
-    if pdf_to is not None:
-        from kerfmark.reports.board.sheets import write_board_pdf
+            write_board_page(outputs.at(html_to), found)
+        if pdf_to is not None:
+            from kerfmark.reports.board.sheets import write_board_pdf
 
-        write_board_pdf(pdf_to, found)
+            write_board_pdf(outputs.at(pdf_to), found)
+        if (file := _file_of(json_to)) is not None:
+            outputs.at(file).write_text(as_json_text(found) + "\n", encoding="utf-8")
     if json_to == "-":
         typer.echo(as_json_text(found))
-    elif json_to is not None:
-        write_whole(Path(json_to), as_json_text(found).encode())
     if html_to is None and pdf_to is None and json_to is None:
         for line in summary_lines(found):
             typer.echo(line)

@@ -159,7 +159,8 @@ def _assess_all(
     made: Sequence[Made], reports: Path, *, settings: Settings, say: Callable[[str], None]
 ) -> tuple[dict[str, Assessment], dict[str, str]]:
     """What was assessed, and for the rest the sentence that says why not."""
-    from kerfmark.reports.results import as_json_text, write_whole
+    from kerfmark.outputs import write_whole
+    from kerfmark.reports.results import as_json_text
 
     jobs = [
         PieceJob(

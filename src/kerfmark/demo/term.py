@@ -235,9 +235,9 @@ def write_term(out: Path, *, seed: int, say: Callable[[str], None]) -> None:
         Called with each line for the person.
     """
     from kerfmark.evidence import Options, gather, read_table
+    from kerfmark.outputs import write_whole
     from kerfmark.reports.board.page import write_board_page
     from kerfmark.reports.board.sheets import write_board_pdf
-    from kerfmark.reports.results import write_whole
 
     write_whole(out / "term.csv", term_text(Term(), seed=seed).encode())
     options = Options(

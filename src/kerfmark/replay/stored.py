@@ -14,9 +14,17 @@ from numpy.typing import ArrayLike, NDArray
 from kerfmark.errors import InputError, printable
 from kerfmark.records import CutField
 
-__all__ = ["write_field"]
+__all__ = ["check_field_place", "write_field"]
 
 CHUNK_BLOCKS = 1024
+
+
+def check_field_place(path: Path) -> None:
+    """Refuse a place where something stands that is no field."""
+    if path.exists() and not (path / "zarr.json").is_file():
+        raise InputError(
+            f"{printable(path)}: is there already and is no Zarr folder, expected a new name or an earlier field. Name another."
+        )
 
 
 def write_field(path: Path, field: CutField, *, to_file: ArrayLike) -> None:
@@ -35,10 +43,7 @@ def write_field(path: Path, field: CutField, *, to_file: ArrayLike) -> None:
     InputError
         If something else stands at `path`, or it cannot be written.
     """
-    if path.exists() and not (path / "zarr.json").is_file():
-        raise InputError(
-            f"{printable(path)}: is there already and is no Zarr folder, expected a new name or an earlier field. Name another."
-        )
+    check_field_place(path)
     try:
         made = Path(tempfile.mkdtemp(dir=path.absolute().parent, prefix=f".{path.name}."))
         try:

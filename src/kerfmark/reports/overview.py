@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
 
+from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens, wording
 from kerfmark.reports.canvas import num, said
 from kerfmark.reports.chains import Chain, Part, chains_svg, gap_of
 from kerfmark.reports.contents import CAUTION, CriterionLine, PieceContents, contents_of
 from kerfmark.reports.piece import page_style, template
-from kerfmark.reports.results import write_whole
 
 if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise

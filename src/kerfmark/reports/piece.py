@@ -8,13 +8,13 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CAUTION, CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
-from kerfmark.reports.results import write_whole
 from kerfmark.reports.view.camera import direction_words
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
-import os
-import tempfile
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from kerfmark.records import Assessment, Component, Reading, Ruling, Witness
 
-__all__ = ["as_json", "as_json_text", "summary_lines", "write_whole"]
+__all__ = ["as_json", "as_json_text", "summary_lines"]
 
 
 def as_json(assessment: Assessment) -> dict[str, Any]:
@@ -122,20 +118,6 @@ def summary_lines(assessment: Assessment) -> list[str]:
         + "".join(f"; critical not met: {c}" for c in assessment.mark.critical_not_met)
     )
     return lines
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that a reader sees the old one or the whole new one, never a part."""
-    handle, temporary = tempfile.mkstemp(dir=path.absolute().parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            Path(temporary).unlink()
-        raise
 
 
 def _reading(reading: Reading) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from importlib.resources import as_file, files
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens, wording
 from kerfmark.reports.budget import budget_lines
@@ -17,7 +18,6 @@ from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, piece_scene
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.piece import gauge_of
-from kerfmark.reports.results import write_whole
 from kerfmark.reports.sections.drawing import Section, sections_of
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View, view_of

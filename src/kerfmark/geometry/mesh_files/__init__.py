@@ -21,6 +21,7 @@ from kerfmark.geometry.mesh_files.obj import is_obj, obj_text, read_obj
 from kerfmark.geometry.mesh_files.ply import is_ply, ply_bytes, read_ply
 from kerfmark.geometry.mesh_files.stl import is_ascii_stl, is_binary_stl, read_stl, stl_bytes
 from kerfmark.geometry.mesh_files.threemf import is_zip, read_3mf, threemf_bytes
+from kerfmark.outputs import write_whole
 from kerfmark.records import Remark, Surface
 from kerfmark.settings import Limits
 
@@ -132,7 +133,7 @@ def write_surface(
     Raises
     ------
     InputError
-        If the suffix is none of these.
+        If the suffix is none of these, or it cannot be written.
     """
     form = path.suffix.lower().lstrip(".")
     whole = joined(parts.values()) if parts else surface
@@ -148,4 +149,4 @@ def write_surface(
         data = glb_bytes(whole, vertex_values=vertex_values)
     else:
         raise InputError(f"{path.name}: ends in '{form}', expected one of {', '.join(FORMATS)}. Choose one of these.")
-    path.write_bytes(data)
+    write_whole(path, data)

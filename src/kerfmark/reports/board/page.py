@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from kerfmark.evidence.gather import Evidence
+from kerfmark.outputs import write_whole
 from kerfmark.reports import symbols, tokens
 from kerfmark.reports.board.cells import cell_text, sentence
 from kerfmark.reports.board.contents import claim_gauge, made_from, sections, title_cells
 from kerfmark.reports.board.drawings import page_script, specs_for_page
 from kerfmark.reports.contents import CAUTION
 from kerfmark.reports.piece import page_style, template
-from kerfmark.reports.results import write_whole
 
 __all__ = ["board_page", "write_board_page"]
 

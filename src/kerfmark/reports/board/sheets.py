@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from kerfmark.evidence.gather import Evidence
+from kerfmark.outputs import write_whole
 from kerfmark.reports import symbols, tokens
 from kerfmark.reports.board.cells import cell_text, sentence
 from kerfmark.reports.board.contents import board_answers, claim_gauge, made_from, sections
 from kerfmark.reports.board.drawings import paper_svg
-from kerfmark.reports.results import write_whole
 from kerfmark.version import __version__
 
 __all__ = ["board_pdf", "write_board_pdf"]
