@@ -6,6 +6,8 @@ from pathlib import Path
 from kerfmark.demo.term import Term, term_text
 
 if __name__ == "__main__":
+    if len(sys.argv) < 2:
+        sys.exit("expected where to write the table: python examples/simulated_term.py term.csv [seed]")
     out, seed = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 7
     out.write_text(term_text(Term(), seed=seed), encoding="utf-8")
     print(

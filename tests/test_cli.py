@@ -147,6 +147,7 @@ def test_assess_writes_reports_and_leaves_nothing_else(block, settings, tmp_path
         (["assess", "layered-block", "rubbish.stl", "--neighbour", "mesial"], 2, "SIDE=FILE"),
         (["assess", "layered-block", "rubbish.stl", "--html", "nowhere/x.html"], 2, "does not exist"),
         (["check", "nothing-here"], 2, "nothing-here"),
+        (["evidence", "missing.csv"], 2, "missing.csv: cannot be read (No such file or directory)"),
         (["simulate", "layered-block", "--out", "x.stl", "--level", "master"], 2, "novice"),
         (["simulate", "layered-block", "--out", "x.docx"], 2, "x.docx"),
     ],

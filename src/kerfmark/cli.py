@@ -365,7 +365,7 @@ def evidence(
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; needed with --chosen.")] = "",
     signed: Annotated[str, typer.Option(metavar="NAME", help="By whom; needed with --chosen.")] = "",
     margin: Annotated[
-        float, typer.Option(metavar="POINTS", help="Within which groups count as the same.", min=0.1)
+        float, typer.Option(metavar="POINTS", help="Within which groups count as the same.", min=0.1, max=100)
     ] = 3.0,
     draws: Annotated[int, typer.Option(metavar="N", help="Bootstrap draws.", min=100, max=100_000)] = 2000,
     seed: Annotated[int, typer.Option(metavar="NUMBER", help="The same seed gives the same numbers.", min=0)] = 1,

@@ -221,3 +221,8 @@ def test_options_are_frozen_and_checked():
         Options().seed = 2
     with pytest.raises(InputError, match="draws"):
         Options(draws=10)
+
+
+def test_a_panel_that_is_not_there_is_said_so(tmp_path):
+    with pytest.raises(InputError, match=r"nope\.csv: cannot be read \(No such file or directory\)"):
+        read_panel(tmp_path / "nope.csv")

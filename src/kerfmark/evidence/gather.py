@@ -228,7 +228,11 @@ def read_panel(path: Path) -> Panel:
             )
             for r in rows
         ]
-    except (OSError, UnicodeDecodeError, KeyError, ValueError, AttributeError, TypeError) as why:
+    except OSError as why:
+        raise InputError(
+            f"{name}: cannot be read ({printable(why.strerror or why, limit=80)}), expected a panel's file in CSV. Check its path."
+        ) from why
+    except (UnicodeDecodeError, KeyError, ValueError, AttributeError, TypeError) as why:
         raise InputError(
             f"{name}: not a panel's file ({printable(repr(why), limit=80)}), expected columns method, judge, item, value and, for ebel, count. Correct it."
         ) from why

@@ -119,7 +119,11 @@ def read_table(path: Path, *, limit_mib: int = 512) -> Table:
                 f"{name}: {size / 2**20:.0f} MiB, at most {limit_mib} MiB are read (KERFMARK_LIMIT_FILE_MIB). Split the table."
             )
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as why:
+    except OSError as why:
+        raise InputError(
+            f"{name}: cannot be read ({printable(why.strerror or why, limit=80)}), expected a table in CSV. Check its path."
+        ) from why
+    except UnicodeDecodeError as why:
         raise InputError(
             f"{name}: cannot be read as UTF-8 text ({printable(why, limit=80)}). Save the table as CSV, UTF-8."
         ) from why
