@@ -104,7 +104,7 @@ out:
 }
 """
 #: Raised when an object file of an older program would be read wrongly.
-FORM = 1
+FORM = 2
 SUPPLIED = {
     "loop_MemInfo_alloc",
     "loop_MemInfo_alloc_aligned",
@@ -115,14 +115,10 @@ SUPPLIED = {
 }
 #: In a listing, the function that would put a failure's words together: it needs Python, and nobody here asks for the words.
 WORDS_OF_A_FAILURE = re.compile(r"^define [^\n]*(@__excinfo_unwrap_args\w+)\(.*?^}$", re.MULTILINE | re.DOTALL)
-ARGUMENT_TYPES = {
-    "ptr": ctypes.c_void_p,
-    "i64": ctypes.c_int64,
-    "double": ctypes.c_double,
-    "i8": ctypes.c_uint8,
-    "i1": ctypes.c_uint8,
-}
 PASSED_AS = {"q": ["i64"], "d": ["double"], "?": ["i8", "i1"]}
+ENTER = ".enter"
+#: Where numpy's array object keeps the address of its data, of its shape and of its strides; its C interface promises them.
+DATA_AT, SHAPE_AT, STRIDES_AT = 16, 32, 40
 
 
 class NotNative(Exception):  # noqa: N818 - not a failure: such a loop is called through the compiler
@@ -145,6 +141,24 @@ class _Machine:
         self.engine = llvm.create_mcjit_compiler(runtime, self.target)
         self.engine.finalize_object()
         self.release = ctypes.CFUNCTYPE(None, ctypes.c_void_p)(self.engine.get_function_address("loop_release"))
+        self.arrays_as_expected = _arrays_as_expected()
+
+
+def _arrays_as_expected() -> bool:
+    """Whether this interpreter's arrays keep data, shape and strides where they are looked for."""
+    probe = np.arange(24.0).reshape(2, 3, 4)[:, ::2, 1:]
+
+    def word(address: int) -> int:
+        return ctypes.c_int64.from_address(address).value
+
+    at = id(probe)
+    shape, strides = word(at + SHAPE_AT), word(at + STRIDES_AT)
+    return (
+        object.__basicsize__ == DATA_AT
+        and word(at + DATA_AT) == probe.__array_interface__["data"][0]
+        and tuple(word(shape + 8 * k) for k in range(3)) == probe.shape
+        and tuple(word(strides + 8 * k) for k in range(3)) == probe.strides
+    )
 
 
 _machine: _Machine | None = None
@@ -175,15 +189,17 @@ def build_object(listing: str, symbol: str, takes: tuple[Kind, ...]) -> bytes:
     """
     listing = WORDS_OF_A_FAILURE.sub(r"define linkonce_odr ptr \1(ptr %0) {\n  ret ptr null\n}", listing)
     module = llvm.parse_assembly(listing.replace("@NRT_", "@loop_"))
+    found = [str(a.type) for a in module.get_function(symbol).arguments]
+    _check_arguments(found, takes)
+    module.link_in(llvm.parse_assembly(_entrance(symbol, takes, found)))
     for thing in (*module.functions, *module.global_variables):
-        if not thing.is_declaration and thing.name != symbol:
+        if not thing.is_declaration and thing.name != symbol + ENTER:
             thing.linkage = "internal"
     builder = llvm.create_pass_builder(machine().target, llvm.create_pipeline_tuning_options())
     passes = llvm.create_new_module_pass_manager()
     passes.add_global_dead_code_eliminate_pass()
     passes.add_strip_dead_prototype_pass()
     passes.run(module, builder)
-    _check_arguments([str(a.type) for a in module.get_function(symbol).arguments], takes)
     for thing in (*module.functions, *module.global_variables):
         name = thing.name
         if thing.is_declaration and not (name.startswith("llvm.") or name in SUPPLIED or _from_the_process(name)):
@@ -208,6 +224,46 @@ def _check_arguments(found: list[str], takes: tuple[Kind, ...]) -> None:
         raise NotNative(f"arguments {found}")
 
 
+def _entrance(symbol: str, takes: tuple[Kind, ...], types: list[str]) -> str:
+    """A function of three addresses that calls `symbol`: results, failure, and one word for each argument.
+
+    An array's word is the address of the array object itself, out of which data, shape and strides are read here: passing them
+    one by one through the interpreter would cost ten times as much.
+    """
+    lines, passed = [], ["ptr %room", "ptr %failure"]
+
+    def load(name: str, kind: str, base: str, offset: int) -> str:
+        lines.append(f"  %{name}.at = getelementptr i8, ptr {base}, i64 {offset}")
+        lines.append(f"  %{name} = load {kind}, ptr %{name}.at, align 1")
+        return f"%{name}"
+
+    for n, kind in enumerate(takes):
+        if not isinstance(kind, ArrayKind):
+            passed.append(f"{types[len(passed)]} {load(f'a{n}', types[len(passed)], '%words', 8 * n)}")
+            continue
+        array = load(f"a{n}", "ptr", "%words", 8 * n)
+        data, shape = load(f"d{n}", "ptr", array, DATA_AT), load(f"s{n}", "ptr", array, SHAPE_AT)
+        strides = load(f"t{n}", "ptr", array, STRIDES_AT)
+        sizes = [load(f"s{n}.{k}", "i64", shape, 8 * k) for k in range(kind.ndim)]
+        steps = [load(f"t{n}.{k}", "i64", strides, 8 * k) for k in range(kind.ndim)]
+        count = "1"
+        for k, size in enumerate(sizes):
+            lines.append(f"  %c{n}.{k} = mul i64 {count}, {size}")
+            count = f"%c{n}.{k}"
+        passed += ["ptr null", "ptr null", f"i64 {count}", f"i64 {np.dtype(kind.dtype).itemsize}", f"ptr {data}"]
+        passed += [f"i64 {value}" for value in (*sizes, *steps)]
+    body = "\n".join(lines)
+    return f"""
+declare i32 @{symbol}({", ".join(types)})
+
+define i32 @{symbol}{ENTER}(ptr %room, ptr %failure, ptr %words) {{
+{body}
+  %status = call i32 @{symbol}({", ".join(passed)})
+  ret i32 %status
+}}
+"""
+
+
 def load_object(
     code: bytes, symbol: str, takes: tuple[Kind, ...], gives: tuple[Kind, ...] | Kind | None
 ) -> Callable[..., Any]:
@@ -216,35 +272,27 @@ def load_object(
     The call lets other threads run. A failure inside (no memory, division by zero) raises `NotNative`: the caller repeats
     the call through the compiler, which says what it was.
     """
+    if not machine().arrays_as_expected:
+        raise NotNative("arrays of another make")
     engine = machine().engine
     engine.add_object_file(llvm.ObjectFileRef.from_data(code))
     engine.finalize_object()
-    address = engine.get_function_address(symbol)
+    address = engine.get_function_address(symbol + ENTER)
     if not address:
         raise NotNative(symbol)
-    types: list[Any] = [ctypes.c_void_p, ctypes.c_void_p]
-    for kind in takes:
-        if isinstance(kind, ArrayKind):
-            types += [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int64, ctypes.c_int64, ctypes.c_void_p]
-            types += [ctypes.c_int64] * (2 * kind.ndim)
-        else:
-            types.append({"q": ctypes.c_int64, "d": ctypes.c_double, "?": ctypes.c_uint8}[kind])
-    entry = ctypes.CFUNCTYPE(ctypes.c_int32, *types)(address)
+    entry = ctypes.CFUNCTYPE(ctypes.c_int32, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_void_p)(address)
     results = gives if isinstance(gives, tuple) else () if gives is None else (gives,)
     layout = struct.Struct("@" + "".join(_letters(kind) for kind in results) + "0q")
+    words = struct.Struct("@" + "".join("q" if isinstance(k, ArrayKind) else "?7x" if k == "?" else k for k in takes))
+    is_array = tuple(isinstance(kind, ArrayKind) for kind in takes)
+    failure, first, size = layout.size, layout.size + 8, layout.size + 8 + words.size
     alone = not isinstance(gives, tuple)
 
     def call(*arguments: Any) -> Any:
-        flat: list[Any] = []
-        for argument, kind in zip(arguments, takes, strict=True):
-            if isinstance(kind, ArrayKind):
-                address_of = argument.__array_interface__["data"][0]
-                flat += (None, None, argument.size, argument.itemsize, address_of, *argument.shape, *argument.strides)
-            else:
-                flat.append(argument)
-        room = ctypes.create_string_buffer(max(layout.size, 8))
-        failure = ctypes.c_void_p()
-        if entry(ctypes.addressof(room), ctypes.addressof(failure), *flat) != 0:
+        room = ctypes.create_string_buffer(size)
+        words.pack_into(room, first, *[id(a) if array else a for a, array in zip(arguments, is_array, strict=True)])
+        at = ctypes.addressof(room)
+        if entry(at, at + failure, at + first) != 0:
             raise NotNative(symbol)
         if not results:
             return None
