@@ -106,3 +106,9 @@ def test_an_unknown_tooth_is_one_sentence_and_status_2(tmp_path, capsys, code, n
 def test_volumes_other_than_numbers_in_three_dimensions_are_refused(tmp_path):
     with pytest.raises(InputError, match="float64"):
         write_nrrd(tmp_path / "x.nrrd", np.zeros((2, 2, 2)), origin_mm=np.zeros(3), spacing_mm=1.0)
+
+
+def test_a_file_in_place_of_the_folder_is_said_in_a_sentence(tmp_path, cache, capsys):
+    (tmp_path / "taken").touch()
+    assert main(["46", "--out", str(tmp_path / "taken"), "--edge-mm", "0.3", "--cache", str(cache)]) == 2
+    assert capsys.readouterr().err.startswith(f"error: {tmp_path / 'taken'}: File exists, expected a folder")

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from kerfmark.anatomy.export import write_tooth
 from kerfmark.anatomy.notation import read_tooth, tooth_name
 from kerfmark.anatomy.tooth import tooth
-from kerfmark.errors import KerfmarkError
+from kerfmark.errors import KerfmarkError, printable
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -27,9 +27,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code = read_tooth(said.tooth, notation=said.notation)
         made = tooth(code, seed=said.seed, edge_mm=said.edge_mm, cache_dir=said.cache)
         files = write_tooth(said.out, made, spacing_mm=said.spacing_mm)
-    except (KerfmarkError, OSError) as fault:
-        sys.stderr.write(f"{fault}\n")
-        return fault.exit_status if isinstance(fault, KerfmarkError) else 2
+    except KerfmarkError as fault:
+        sys.stderr.write(f"error: {fault}\n")
+        return fault.exit_status
+    except OSError as fault:
+        where, why = printable(fault.filename or said.out), printable(fault.strerror or fault, limit=80)
+        sys.stderr.write(f"error: {where}: {why}, expected a folder to write to, with room in it. Name another.\n")
+        return 2
     sys.stdout.write(f"{code}, {tooth_name(code)}: {len(files)} files in {said.out}\n")
     return 0
 

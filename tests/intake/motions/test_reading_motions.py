@@ -75,6 +75,7 @@ def test_the_content_decides_over_the_suffix(slab, tmp_path):
     parquet.write_table(table, tmp_path / "motion.csv")
     assert codes(read_motion(tmp_path / "motion.csv", slab)) == {"suffix-differs"}
     assert looks_like_motion(tmp_path / "motion.csv")
+    assert codes(read_motion(saved(tmp_path, as_csv(rows()), "piece.stl"), slab)) == {"suffix-differs"}
     assert looks_like_motion(saved(tmp_path, '"x_mm";"time_s"\n', "a.txt"))
     assert not looks_like_motion(saved(tmp_path, "solid piece\n", "b.stl"))
 

@@ -23,6 +23,11 @@ from kerfmark.settings import Limits
 
 __all__ = ["Sampling", "read_motion", "sampling"]
 
+SUFFIXES = {".parquet": "Parquet", ".csv": "CSV", ".tsv": "CSV"} | dict.fromkeys(
+    (".stl", ".ply", ".obj", ".3mf", ".glb"), "a surface"
+)
+"""What a suffix says that a file holds."""
+
 
 @dataclass(frozen=True, slots=True)
 class Sampling:
@@ -75,7 +80,7 @@ def read_motion(
         )
     motion = _motion(rows, poses, exercise, record, name=name, sha256=hashlib.sha256(data).hexdigest())
     suffix, other = path.suffix.lower(), "Parquet" if is_parquet else "CSV"
-    if suffix in (".csv", ".tsv", ".parquet") and is_parquet != (suffix == ".parquet"):
+    if SUFFIXES.get(suffix, other) != other:
         differs = Remark("suffix-differs", name, f"holds {other}, not what its suffix says; read as what it holds")
         return _with_remark(motion, differs)
     return motion
