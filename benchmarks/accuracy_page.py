@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
@@ -11,7 +10,7 @@ import numpy as np
 
 Rows = list[dict[str, str]]
 
-WITHIN, ONE_SIDED = 1.96, 1.645
+WITHIN = 1.96
 UNIT_LENGTH, UNIT_ANGLE = "µm", "°"
 
 
@@ -108,7 +107,7 @@ def end_table(rows: Rows) -> list[str]:
     if not groups:
         return []
     lines = ["Readings whose truth stands at an end of their scale (see above):", ""]
-    lines += ["| reading | unit | n | at the end | 95 % within | worst | mean u | within 1.645 u, % |"]
+    lines += ["| reading | unit | n | at the end | 95 % within | worst | mean u | covered, % |"]
     lines += ["|---|---|---|---|---|---|---|---|"]
     for key, group in groups.items():
         by, unit = scale_of(key[0])
@@ -116,7 +115,7 @@ def end_table(rows: Rows) -> list[str]:
         worst, u = max(abs(f.error) for f in group), float(np.mean([f.u for f in group]))
         shown = " | ".join(number(by * n) for n in (within_95(group), worst, u))
         lines.append(
-            f"| {shown_name(key)} | {unit} | {len(group)} | {none:.0f} % | {shown} | {covered(group, ONE_SIDED):.1f} |"
+            f"| {shown_name(key)} | {unit} | {len(group)} | {none:.0f} % | {shown} | {covered(group, WITHIN):.1f} |"
         )
     return [*lines, ""]
 
@@ -181,11 +180,6 @@ def sweep_table(own: Sequence[tuple[Any, Rows]]) -> list[str]:
     return [*lines, ""]
 
 
-def sampling_percent(pieces: int, nominal: float = 0.95) -> float:
-    """How far (two standard deviations) a coverage counted over so many pieces may lie off by chance."""
-    return 200.0 * math.sqrt(nominal * (1.0 - nominal) / pieces)
-
-
 INTRODUCTION = """# Accuracy
 
 Phantoms with known answers, cut as booleans of solids by a route the measuring code does not share, meshed in even triangles as a
@@ -201,6 +195,6 @@ hundred intervals ± 1.96 u hold the truth: 92 to 98 is meant.
 
 **At the end of a scale** a truth can be missed on one side only: no damage, a margin without a gap, a width whose 95th percentile is its median
 because it is the same all round. Where the truth lies within 1.96 u of such an end, the reading counts in a table of its own: how
-often it stands exactly at the end, and how many errors are within 1.645 u, the one-sided 95 %. More than 98 there is no fault: what is cut off
-at the end cannot err, and u says what might have hidden.
+often it stands exactly at the end, and how many intervals ± 1.96 u hold the truth. More than 98 there is no fault: what is cut off at the
+end cannot err, and u says what might have hidden.
 """

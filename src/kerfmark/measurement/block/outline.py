@@ -19,6 +19,7 @@ ABSOLUTE_NORMAL = 0.8
 """Mean size of a standard normal variable, sqrt(2 / π)."""
 ABSOLUTE_SCATTER = 0.75
 """Standard deviation of that size over its mean: √(π / 2 − 1)."""
+AWAY = 3.0
 RIM_NOISE = 0.5
 """Noise across a rim over that of its points: they move along the mean of two normals, and between them it is less."""
 
@@ -111,28 +112,28 @@ def _lost_and_budget(
 ) -> tuple[float, tuple[Component, ...]]:
     """What errors on average take off the overlap, and how far they move it.
 
-    The outline is moved, turned and made wider and narrower by a standard uncertainty, either way: half the difference of
-    the two overlaps is what an error does, and what their mean falls short of the overlap is what it takes off whichever
-    way it goes, nothing where the outlines lie apart and most where they are the same.
+    The outline is moved, turned and made wider and narrower by three standard uncertainties, either way. Of half the
+    difference of the two overlaps a third is what one does. What their mean falls short of the overlap is taken off
+    whichever way an error goes: nothing where the outlines lie apart, and where they are the same it grows with what an
+    error is more than the one already made, which on average is 0.8 of its uncertainty.
     """
     piece, lattice = bench.piece, bench.lattice
     assert lattice is not None
 
     def both(change: Callable[[FloatArray, float], FloatArray], by: float) -> tuple[float, float]:
-        found = [dice(opening, inside_outline(lattice, [change(c, side * by) for c in outline])) for side in (-1, 1)]
-        return 0.5 * abs(found[1] - found[0]), max(value - 0.5 * (found[0] + found[1]), 0.0)
+        ends = (-AWAY * by, AWAY * by)
+        found = [dice(opening, inside_outline(lattice, [change(c, end) for c in outline])) for end in ends]
+        lost = max(value - 0.5 * (found[0] + found[1]), 0.0) * ABSOLUTE_NORMAL / (AWAY - ABSOLUTE_NORMAL)
+        return 0.5 * abs(found[1] - found[0]) / AWAY, lost
 
     covariance = np.sqrt(np.diag(piece.alignment.covariance))
     moves = [both(_along_x, float(covariance[3])), both(_along_y, float(covariance[4]))]
     moves.append(both(_turned, float(covariance[2])))
-    grown, noise = (
-        both(_grown, part * 1e-3 * um)
-        for part, um in ((1.0, piece.trueness_um), (RIM_NOISE * ABSOLUTE_NORMAL, piece.noise_um))
-    )
+    grown, noise = both(_grown, 1e-3 * piece.trueness_um), both(_grown, RIM_NOISE * 1e-3 * piece.noise_um)
     size = float(opening.sum()) + float(inside_outline(lattice, outline).sum())
     rim = sum(float(np.linalg.norm(np.diff(c, axis=0, append=c[:1]), axis=1).sum()) for c in outline)
     strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm)) / (size * lattice.cell_mm2)
-    lost = ABSOLUTE_NORMAL * (sum(m[1] for m in moves) + grown[1]) + noise[1]
+    lost = math.hypot(*(m[1] for m in moves), grown[1], noise[1])
     return lost, (
         Component("alignment", math.hypot(*(m[0] for m in moves))),
         Component("surface noise", noise[0]),
