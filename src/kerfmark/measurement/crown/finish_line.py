@@ -82,8 +82,8 @@ def _round_about(stump: Stump) -> FloatArray:
 
 
 def _noise_mm(stump: Stump, found: list[Profile]) -> Noise:
-    """Noise of one section's width: the usual one of every third section's."""
-    some = [foot_noise_mm(stump, p).beside(edge_u_mm(stump, p)) for p in found[::3]]
+    """Noise of one section's width: the usual one of every sixth section's."""
+    some = [foot_noise_mm(stump, p).beside(edge_u_mm(stump, p)) for p in found[::6]]
     own, shared = np.median(np.array(some), axis=0)
     return Noise(float(own), float(shared))
 

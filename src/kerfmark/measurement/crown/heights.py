@@ -74,6 +74,13 @@ def _height_of(stump: Stump, profile: Profile) -> _Height | None:
     """Height of one section; None where margin or line angle was not found."""
     if profile.corner is None or profile.margin is None:
         return None
+    if profile.azimuth_deg not in stump.heights:
+        stump.heights[profile.azimuth_deg] = _found_height(stump, profile)
+    found: _Height = stump.heights[profile.azimuth_deg]
+    return found
+
+
+def _found_height(stump: Stump, profile: Profile) -> _Height:
     profiles = stump.about_path.profiles
     middle = profiles.index(profile)
     ends = (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -210,6 +210,11 @@ class Stump:
         if side not in self._losses:
             self._losses[side] = loss_of(self, side)
         return self._losses[side]
+
+    @cached_property
+    def heights(self) -> dict[float, Any]:
+        """What `heights` found in the section at each azimuth: heights, ratios and limits share it."""
+        return {}
 
     @cached_property
     def _losses(self) -> dict[str, NeighbourLoss | None]:
