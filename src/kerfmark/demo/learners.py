@@ -35,6 +35,8 @@ NOISE_UM = 10.0
 EDGE_MM = 0.15
 SCAN_BELOW_CERVICAL_MM = 3.5
 OCCLUSAL_LINE_MM = 1.2
+ONE_LINE_MM = 0.02
+"""A top whose drawn-out line moves by more when three quarters of it are taken is round: no one height is true there."""
 MEAN_OVER_NICK_MM = 0.15**2 / 4.0 / 0.8
 """By how much the mean over 0.3 mm about the deepest point of a ball's nick, 0.8 mm in radius, is less deep than it."""
 
@@ -201,7 +203,8 @@ def _true_heights(cut: CutCrown, *, mesial_sign: int) -> dict[Key, float]:
 
     The occlusal line is fitted to the cut itself, before any scan, from where the rounding ends to 1.2 mm inside the
     corner. Where a wall leans out by more than it tapers the readings' path is not the long axis, and where a wall has two
-    planes its one fitted line meets the top elsewhere: heights of those are not known beforehand.
+    planes its one fitted line meets the top elsewhere; on a rounded ridge the height is what is made of the line. Heights of
+    those are not known beforehand.
     """
     plan, truth = cut.plan, dict[Key, float]()
     if not _hides_nothing(cut):
@@ -221,20 +224,25 @@ def _true_heights(cut: CutCrown, *, mesial_sign: int) -> dict[Key, float]:
             np.array([np.linalg.norm((p - middle)[:2]), (p - middle)[2]])
             for p in (_feet(cut)[i], top, cut.margin_mm[i])
         ]
-        corner = _drawn_out(outline[0], ends[0], ends[1], rounding_mm=plan.edge_radius_mm)
-        if corner is not None:
+        corner, nearer = (
+            _drawn_out(outline[0], ends[0], ends[1], rounding_mm=plan.edge_radius_mm, length_mm=length)
+            for length in (OCCLUSAL_LINE_MM, 0.75 * OCCLUSAL_LINE_MM)
+        )
+        if corner is not None and nearer is not None and abs(corner - nearer) < ONE_LINE_MM:
             truth["crown.height_mm", wall, None] = corner - float(ends[2][1])
     return truth
 
 
-def _drawn_out(outline: FloatArray, foot: FloatArray, top: FloatArray, *, rounding_mm: float) -> float | None:
+def _drawn_out(
+    outline: FloatArray, foot: FloatArray, top: FloatArray, *, rounding_mm: float, length_mm: float
+) -> float | None:
     """Height at which a wall's line through two points of a section meets the line of what lies inside its upper end."""
     steps = np.hypot(*np.diff(outline, axis=0).T)
     along = np.concatenate([[0.0], np.cumsum(steps)])
     wanted = np.arange(0.0, along[-1], 0.02)
     even = np.column_stack([np.interp(wanted, along, outline[:, k]) for k in (0, 1)])
     nearest = int(np.argmin(((even - top) ** 2).sum(axis=1)))
-    inside = even[nearest + int(rounding_mm / 0.02) : nearest + int(OCCLUSAL_LINE_MM / 0.02)]
+    inside = even[nearest + int(rounding_mm / 0.02) : nearest + int(length_mm / 0.02)]
     if len(inside) < 10:
         return None
     slope, level = np.polyfit(inside[:, 0], inside[:, 1], 1)
