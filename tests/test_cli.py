@@ -10,7 +10,9 @@ from pathlib import Path
 import jsonschema
 import pytest
 
+import kerfmark
 from kerfmark.demo.learners import simulated_piece
+from kerfmark.demo.term import Term, term_text
 from kerfmark.settings import compiled_dir
 
 
@@ -74,6 +76,10 @@ def test_help_comes_quickly(settings, tmp_path):
     assert done.returncode == 0
     assert "assess" in done.stdout
     assert min(took) < 0.3
+
+
+def test_the_version_is_said(settings, tmp_path):
+    assert run("--version", settings=settings, cwd=tmp_path).stdout == f"kerfmark {kerfmark.__version__}\n"
 
 
 def test_assess_loads_neither_the_compiler_nor_the_large_libraries(block, settings, tmp_path):
@@ -235,3 +241,30 @@ def test_an_output_or_a_cache_that_takes_nothing_is_said_in_a_sentence(settings,
     )  # fmt: skip
     assert done.returncode == 2
     assert "(KERFMARK_CACHE_DIR)" in done.stderr
+
+
+def test_a_mesh_that_is_named_like_a_motion_is_read_as_what_it_holds(block, settings, tmp_path):
+    path = tmp_path / "piece.csv"
+    path.write_bytes(block.read_bytes())
+    done = run("assess", "layered-block", path, "--json", "-", settings=settings, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["piece"]["kind"] == "scan"
+
+
+def test_a_pass_line_that_is_not_known_is_refused_with_those_that_are(settings, tmp_path):
+    table = tmp_path / "term.csv"
+    table.write_text(term_text(Term(), seed=7), encoding="utf-8")
+    done = run(
+        "evidence",
+        table,
+        "--chosen",
+        "by feel",
+        "--reason",
+        "none",
+        "--signed",
+        "nobody",
+        settings=settings,
+        cwd=tmp_path,
+    )
+    assert done.returncode == 2
+    assert "expected one of 'borderline regression'" in done.stderr

@@ -14,6 +14,7 @@ import typer
 
 from kerfmark.errors import InputError, KerfmarkError, printable
 from kerfmark.outputs import Outputs, check_folder_of, check_suffix, check_targets
+from kerfmark.version import __version__
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -36,6 +37,22 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"kerfmark {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """Measure the cut, mark the work. Exercises only: nothing here is for use on patients."""
+
 
 ExerciseArgument = Annotated[
     str, typer.Argument(metavar="EXERCISE", help="Folder, zip, or the name of a built-in exercise (`kerfmark list`).")

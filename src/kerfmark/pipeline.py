@@ -14,13 +14,14 @@ from kerfmark.exercise.prepared import Prepared, prepare
 from kerfmark.exercise.tables import Source
 from kerfmark.geometry.frames import rigid_inverse, transform_points
 from kerfmark.geometry.mesh import bounds_mm
+from kerfmark.geometry.mesh_files import format_by_content
 from kerfmark.intake.motions import looks_like_motion
 from kerfmark.intake.surfaces import TakenIn, take_in
 from kerfmark.marking import mark, rule
 from kerfmark.measurement import events, measure
 from kerfmark.records import Alignment, Assessment, Piece, PieceKind, Reading, Remark, Surface
 from kerfmark.registration import Registered, register
-from kerfmark.settings import Settings, read_settings
+from kerfmark.settings import Limits, Settings, read_settings
 from kerfmark.version import __version__
 
 __all__ = ["assess", "assess_prepared", "ideal_readings", "open_exercise", "remarks_of"]
@@ -114,7 +115,7 @@ def assess_prepared(
     """As `assess`, with the exercise already read and prepared."""
     path = Path(piece)
     progress(f"reading {path.name}")
-    if _is_motion(path):
+    if _is_motion(path, settings.limits):
         _check_motion_options(neighbours, unit)
         aligned, remarks = _from_motion(path, prepared, rig=rig, grid_um=grid_um, settings=settings, progress=progress)
     else:
@@ -184,8 +185,15 @@ def ideal_readings(prepared: Prepared) -> tuple[Reading, ...]:
     return measure(piece, prepared)
 
 
-def _is_motion(path: Path) -> bool:
-    return path.suffix.lower() in MOTION_SUFFIXES or looks_like_motion(path)
+def _is_motion(path: Path, limits: Limits) -> bool:
+    """By content; a file that is neither by its content goes by its suffix, so that the error fits."""
+    if path.suffix.lower() not in MOTION_SUFFIXES or looks_like_motion(path):
+        return looks_like_motion(path)
+    try:
+        with path.open("rb") as stream:
+            return format_by_content(stream.read(limits.file_mib * 2**20)) is None
+    except (OSError, ValueError):
+        return True
 
 
 def _from_motion(

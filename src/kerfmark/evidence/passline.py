@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from kerfmark.errors import EvidenceError
+from kerfmark.errors import EvidenceError, InputError, printable
 from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Panel, counted, share_of
 from kerfmark.evidence.marks import Marks
 from kerfmark.statistics.estimates import Estimate, FloatArray
@@ -62,6 +62,11 @@ def pass_line(marks: Marks, panel: Panel, options: Options, rng: np.random.Gener
     for rule in ("logistic", "midpoint", "equal density"):
         lines[f"contrasting groups, {rule}"] = _or_why(partial(contrast, rule=rule))
     _panel_lines(lines, panel, scores)
+    if options.chosen and options.chosen not in lines:
+        known = ", ".join(f"'{n}'" for n in lines)
+        raise InputError(
+            f"--chosen is '{printable(options.chosen, limit=60)}', expected one of {known}. Choose one of them, as the report names them."
+        )
     name = options.chosen or next((n for n, line in lines.items() if isinstance(line, Estimate)), "")
     cut = lines.get(name)
     if not isinstance(cut, Estimate):

@@ -43,6 +43,8 @@ __all__ = [
 
 Family: TypeAlias = Literal["crown", "cavity", "access", "implant", "line", "block"]
 
+NO_CONTROL_CHARACTERS = r"^[^\x00-\x1f\x7f]*$"
+"""A title stands on one line of pages and terminals."""
 Text: TypeAlias = Annotated[str, Field(min_length=1, max_length=4000)]
 if TYPE_CHECKING:
     Outline: TypeAlias = tuple[tuple[float, float, float], ...]
@@ -209,7 +211,7 @@ class ExerciseTables(Table):
 
     format: Annotated[Literal[1], BeforeValidator(_whole)]
     id: Annotated[str, Field(pattern=r"^[a-z0-9-]+$", max_length=100)]
-    title: Annotated[str, Field(min_length=1, max_length=400)]
+    title: Annotated[str, Field(min_length=1, max_length=400, pattern=NO_CONTROL_CHARACTERS)]
     family: Family
     cavity_class: Annotated[int, Field(ge=1, le=5)] | None = Field(default=None, description="cavity only")
     tooth: ToothNumber | None = Field(default=None, description="FDI number; left out for line and block")

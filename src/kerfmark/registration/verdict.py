@@ -89,6 +89,13 @@ def refusal(
         )
     doubt, firm = worst_shift_mm(placement.fit.patch_covariance, scene), _is_firm(placement, scene, noise_mm=noise_mm)
     small = placement.fit.rms_mm <= largest_rms_mm(noise_mm) and placement.stray <= MOST_PARTIAL_STRAY
+    if small and doubt <= MOST_DOUBT_MM and not firm:
+        scatter = worst_shift_mm(placement.fit.covariance, scene)
+        return AlignmentError(
+            f"{name} shows enough of the uncut surface ({100 * placement.overlap:.0f} %) but does not lie on it evenly: the fit leaves its "
+            f"place in doubt by {1000 * scatter:.0f} µm, expected at most {1000 * max(MOST_SCATTER_MM, 2.0 * noise_mm):.0f} µm. Check that it "
+            "was cut on this version of the exercise's subject, and that the scan is not warped."
+        )
     if small and not firm:
         return AlignmentError(
             f"{name} is a fragment: what it shows of the uncut surface ({100 * placement.overlap:.0f} %) leaves it loose, "

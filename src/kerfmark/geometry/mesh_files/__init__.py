@@ -25,7 +25,7 @@ from kerfmark.outputs import write_whole
 from kerfmark.records import Remark, Surface
 from kerfmark.settings import Limits
 
-__all__ = ["FORMATS", "MeshFile", "read_mesh_file", "write_surface"]
+__all__ = ["FORMATS", "MeshFile", "format_by_content", "read_mesh_file", "write_surface"]
 
 READERS: Mapping[str, Callable[..., Content]] = {
     "stl": read_stl, "ply": read_ply, "obj": read_obj, "3mf": read_3mf, "glb": read_glb,
@@ -98,17 +98,22 @@ def _format_of(data: bytes, suffix: str, *, name: str) -> str:
     """The format the content has; a damaged file that has none goes by its suffix, so that the error fits."""
     if not data:
         raise InputError(f"{name}: is empty, expected a mesh file. Export it again.")
-    tests: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
-        ("stl", is_binary_stl), ("ply", is_ply), ("glb", is_glb), ("3mf", is_zip), ("stl", is_ascii_stl), ("obj", is_obj),
-    )  # fmt: skip
-    for form, holds in tests:
-        if holds(data):
-            return form
+    form = format_by_content(data)
+    if form is not None:
+        return form
     if suffix == "stl" and b"\0" in data[:4096]:
         return "stl"
     raise InputError(
         f"{name}: is none of {', '.join(f.upper() for f in FORMATS)}, expected one of these by its content. Export it again."
     )
+
+
+def format_by_content(data: bytes) -> str | None:
+    """Which of `FORMATS` a file's whole content is, None where it is none."""
+    tests: tuple[tuple[str, Callable[[bytes], bool]], ...] = (
+        ("stl", is_binary_stl), ("ply", is_ply), ("glb", is_glb), ("3mf", is_zip), ("stl", is_ascii_stl), ("obj", is_obj),
+    )  # fmt: skip
+    return next((form for form, holds in tests if holds(data)), None)
 
 
 def write_surface(
