@@ -43,7 +43,7 @@ def test_page_sheets_and_json_are_written(term_file, tmp_path, capsys):
     [
         (["--chosen", "Ebel"], 2, "without a reason"),
         (["--html", "missing/e.html"], 2, "folder does not exist"),
-        (["--panel", "missing.csv"], 2, "not a panel's file"),
+        (["--panel", "missing.csv"], 2, "expected a panel's file"),
     ],
 )
 def test_what_is_wrong_is_one_sentence(term_file, options, status, words, capsys):

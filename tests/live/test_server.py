@@ -66,7 +66,7 @@ def test_a_dropped_client_goes_on_where_it_was(server, felt, lines, tmp_path):
     line.send(sample_frame(50, rows[50:70]))  # sent, and the line is lost before the answer
     line.close()
     line, again = greeted(lines, server, {"session": greeting["session"]})
-    assert again["taken"] in (50, 70)
+    assert 50 <= again["taken"] <= 70  # as far as it had come when the line was lost; what follows overlaps it
     line.send(sample_frame(40, rows[40:]))
     assert answer(line)[0] == 120
     line.send(json.dumps({"finish": True}))
