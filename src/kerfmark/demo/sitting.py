@@ -25,7 +25,7 @@ __all__ = ["EXERCISE", "SCHOOL", "run"]
 EXERCISE = "full-crown-46"
 SCHOOL = "Ellisgarth School of Dentistry (invented)"
 SITTING = "Crown practice, group B"
-RECORDED_EVERY = 4
+RECORDED_EVERY = 8
 """Every so many learners one sits at a rig that records the tool; the others' pieces are scanned."""
 
 
