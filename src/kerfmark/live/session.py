@@ -29,6 +29,8 @@ from kerfmark.replay.sweep import Sweep
 
 __all__ = ["LiveEvent", "Session", "Step"]
 
+ROOM_BLOCKS = 65_536
+"""Blocks there is room for from the start, 270 MB of addresses: memory is taken as they are written to, and no step has to move them."""
 BLOCKS_A_STEP = 2
 FIRST_END = np.array([0])
 NEXT_END = np.array([1])
@@ -109,6 +111,7 @@ class Session:
     def _prepare_sweep(self, spacing_mm: float) -> None:
         subject = self.prepared.subject_grid
         self._sweep = Sweep(subject, [self.tool], spacing_mm=spacing_mm, threads=1)
+        self._sweep.reserve(ROOM_BLOCKS)
         self._values = read_only(subject.values, np.float32)
         self._labels = read_only(labels_of(subject, self.prepared.layer_grids), np.uint8)
         self._shift = self._sweep.origin_mm - subject.origin_mm

@@ -133,6 +133,10 @@ class Sweep:
         """Places (n, 3) of all blocks that hold material, or voxels beside it, in lexicographic order."""
         return np.argwhere(self._active).astype(np.int32)
 
+    def reserve(self, blocks: int) -> None:
+        """Take room for so many blocks now, as far as the grid has them: growing later copies what is held."""
+        self._have_room(min(blocks, self.most))
+
     def _have_room(self, blocks: int) -> None:
         """Room for so many blocks; room that is not written to takes no memory, so it is given generously."""
         held = len(self.places)
