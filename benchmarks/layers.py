@@ -193,7 +193,7 @@ Junction: from the entry of the central fissure down to dentine; floor: enamel l
 
 Published: incisal edges about 2.0, premolar cusps 2.3 to 2.5, molar cusps 2.5 to 3.0 (Sturdevant, from memory); side walls 1.0 to
 1.3; junction 1.3 to 1.5 under the fissure entry (practice): all our teeth with a central fissure lie inside. Lower incisors and the sides of front teeth are thinner than the
-range for side walls, as labial thirds of 0.3–0.5, 0.6–1.0 and 1.0–2.1 (from memory, uncertain) say for upper centrals.
+range for side walls, as labial thirds of 0.3–0.5, 0.6–1.0 and 1.0–2.1 (from memory, uncertain) say for upper centrals; ours has 0.43, 0.83 and 1.02 there.
 
 ## Chambers of molars
 

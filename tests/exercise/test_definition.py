@@ -69,7 +69,7 @@ def test_the_formats_own_example_of_a_single_number_with_a_median_is_taken(crown
         ("format", 1.0, "format is 1.0"),
         ("id", "Full_Crown", "id is 'Full_Crown'"),
         ("title", ..., "title is missing"),
-        ("title", "a\u001b[2Jb", "title is"),
+        ("title", "a\u001b[2Jb", "expected text on one line, without control characters"),
         ("family", "crwn", "family is 'crwn', expected 'crown'"),
         ("tooth", 49, "tooth is 49"),
         ("tooth", 46.0, "tooth is 46.0"),

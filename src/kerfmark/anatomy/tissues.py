@@ -87,9 +87,10 @@ _ENAMEL = {
 
 # Cusps and fissures whose shape makes what is measured on the finished tooth differ from its kind's: fitted.
 _ENAMEL_OF = {
-    14: {"fissure_mm": 1.67, "top_mm": 2.35},
-    15: {"fissure_mm": 1.71},
-    34: {"top_mm": 2.25},
+    11: {"side_mm": 1.19},
+    14: {"fissure_mm": 1.67, "top_mm": 2.10},
+    15: {"fissure_mm": 1.71, "top_mm": 2.23},
+    34: {"top_mm": 2.00},
     35: {"fissure_mm": 1.34},
 }
 

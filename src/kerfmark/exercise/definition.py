@@ -13,6 +13,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 from kerfmark.exercise.faults import Fault, as_error, listed, nearest, shown, toml_place
 from kerfmark.exercise.rules import faults_of, layer_names, statistic_of
 from kerfmark.exercise.tables import (
+    NO_CONTROL_CHARACTERS,
     Canal,
     Criterion,
     ExerciseTables,
@@ -216,6 +217,8 @@ def _accepted(kind: str, context: Mapping[str, Any]) -> str:
     if kind == "literal_error":
         return str(context["expected"])
     if kind == "string_pattern_mismatch":
+        if context["pattern"] == NO_CONTROL_CHARACTERS:
+            return "text on one line, without control characters"
         return (
             "lower-case letters, digits and '-' only"
             if "0-9-" in context["pattern"]
