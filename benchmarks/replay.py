@@ -17,10 +17,10 @@ import time
 from pathlib import Path
 
 import numpy as np
+from motion_phantoms import write_two_layers
 
 from kerfmark.exercise.folder import load_exercise
 from kerfmark.geometry.grids import distance_grid
-from kerfmark.geometry.mesh_files import write_surface
 from kerfmark.geometry.solids import Solid, difference, hull, union
 from kerfmark.instruments import head_distance, instrument
 from kerfmark.intake.motions.writing import write_motion
@@ -29,34 +29,6 @@ from kerfmark.replay import cut_surface, removal, replay
 from kerfmark.settings import read_settings
 
 BALL, TAPER, CYLINDER = "806 314 001 524 010", "chamfer diamond 0.8 to 1.2", "straight fissure 1.4"
-EXERCISE = """
-format = 1
-id = "cube"
-title = "Cube of 10 mm in two layers"
-family = "block"
-instruction = "Clear a pocket."
-
-[subject]
-surface = "cube.stl"
-layers = { enamel = "upper.stl", dentine = "lower.stl" }
-
-[frame]
-origin = [0.0, 0.0, 0.0]
-occlusal = [0.0, 0.0, 1.0]
-facial = [0.0, 1.0, 0.0]
-mesial = "-x"
-
-[target]
-clear = "enamel"
-
-[source]
-kind = "motion"
-
-[[criteria]]
-reading = "surface.removed_mm3"
-where = "all"
-limits = [0.0, 500.0]
-"""
 
 
 def strokes(seconds, *, rate_hz=1000, speed_mm_s=12.0, depth_mm=3.0, half_mm=3.5, layers=6, tilt=0.15):
@@ -131,10 +103,7 @@ def growth():
 def whole_command(folder, seconds, spacing_um):
     exercise = folder / "cube"
     if not exercise.exists():
-        exercise.mkdir()
-        (exercise / "exercise.toml").write_text(EXERCISE, encoding="utf-8")
-        for name, low, high in (("cube", -10, 0), ("upper", -1.5, 0), ("lower", -10, -1.5)):
-            write_surface(exercise / f"{name}.stl", Solid.box([-5, -5, low], [5, 5, high]).surface())
+        write_two_layers(exercise, [-5, -5, -10], [5, 5, 0], enamel_mm=1.5)
     settings = read_settings()
     loaded = load_exercise(exercise, limits=settings.limits, cache_dir=settings.cache_dir)
     record = folder / "motion.parquet"

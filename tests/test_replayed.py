@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,45 +16,25 @@ import zarr
 import kerfmark
 from kerfmark.errors import InputError
 from kerfmark.exercise.folder import load_exercise
-from kerfmark.geometry.mesh_files import write_surface
-from kerfmark.geometry.solids import Solid
 from kerfmark.intake.motions.writing import write_motion
 from kerfmark.records import Motion
 
-EXERCISE = """
-format = 1
-id = "brick"
-title = "Brick in two layers"
-family = "block"
-instruction = "Cut a slot."
-[subject]
-surface = "brick.stl"
-layers = { enamel = "upper.stl", dentine = "lower.stl" }
-[frame]
-origin = [10.0, 20.0, 30.0]
-occlusal = [1.0, 0.0, 0.0]
-facial = [0.0, 1.0, 0.0]
-mesial = "-x"
-[target]
-clear = "enamel"
-[permitted]
-instruments = ["straight fissure 1.0"]
-[source]
-kind = "motion"
-[[criteria]]
-reading = "surface.removed_mm3"
-where = "all"
-limits = [0.0, 5.0]
-"""
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 
 @pytest.fixture(scope="module")
 def brick(tmp_path_factory, settings):
     """A block whose top (+z of the tooth frame) is +x of its files, and a slot of 1 × 2 mm cut 0.8 deep, 5 s into the record."""
-    folder = tmp_path_factory.mktemp("brick")
-    (folder / "exercise.toml").write_text(EXERCISE, encoding="utf-8")
-    for name, low, high in (("brick", 7.0, 10.0), ("upper", 9.5, 10.0), ("lower", 7.0, 9.5)):
-        write_surface(folder / f"{name}.stl", Solid.box([low, 17, 28], [high, 23, 32]).surface())
+    from motion_phantoms import write_two_layers
+
+    folder = write_two_layers(
+        tmp_path_factory.mktemp("brick"),
+        [7, 17, 28],
+        [10, 23, 32],
+        enamel_mm=0.5,
+        up=0,
+        permitted=["straight fissure 1.0"],
+    )
     n = 200
     tip = np.stack([np.zeros(n), np.linspace(-1.0, 1.0, n), np.full(n, -0.8)], axis=1)
     upright = np.tile([1.0, 0.0, 0.0, 0.0], (n, 1))
