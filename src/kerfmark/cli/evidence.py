@@ -1,0 +1,83 @@
+"""`kerfmark evidence`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from kerfmark.cli.options import HtmlTo, JsonTo, PdfTo, Seed, json_file
+from kerfmark.cli.saying import Progress
+from kerfmark.outputs import Outputs, check_targets
+
+if TYPE_CHECKING:
+    from kerfmark.evidence import Evidence
+
+__all__ = ["evidence"]
+
+
+def evidence(
+    table: Annotated[
+        Path, typer.Argument(metavar="FILE", help="CSV, one row a thing said about a piece (docs/evidence/data.md).")
+    ],
+    html_to: HtmlTo = None,
+    pdf_to: PdfTo = None,
+    json_to: JsonTo = None,
+    panel: Annotated[
+        Path | None, typer.Option("--panel", metavar="FILE", help="CSV of a panel's judgements: Angoff, Ebel, Hofstee.")
+    ] = None,
+    title: Annotated[
+        str, typer.Option(metavar="TEXT", help="What the report is headed.")
+    ] = "Evidence for a set of marks",
+    school: Annotated[str, typer.Option(metavar="TEXT", help="Where and when.")] = "",
+    chosen: Annotated[str, typer.Option(metavar="METHOD", help="The pass line chosen, as named in the report.")] = "",
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; needed with --chosen.")] = "",
+    signed: Annotated[str, typer.Option(metavar="NAME", help="By whom; needed with --chosen.")] = "",
+    margin: Annotated[
+        float, typer.Option(metavar="POINTS", help="Within which groups count as the same.", min=0.1, max=100)
+    ] = 3.0,
+    draws: Annotated[int, typer.Option(metavar="N", help="Bootstrap draws.", min=100, max=100_000)] = 2000,
+    seed: Seed = 1,
+    simulated: Annotated[bool, typer.Option("--simulated", help="Say on every sheet that nobody cut these.")] = False,
+) -> None:
+    """Ask a table of marks whether they are reliable, fair and defensible; write a report for a board.
+
+    Without --html, --pdf or --json the answers are shown as text.
+    """
+    from kerfmark.evidence import Options, gather, read_panel, read_table
+    from kerfmark.settings import read_settings
+
+    check_targets((html_to, pdf_to, json_file(json_to)), inputs=(table, panel))
+    options = Options(
+        seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
+        simulated=simulated,
+    )  # fmt: skip
+    progress = Progress()
+    progress("reading the table")
+    rows = read_table(table, limit_mib=read_settings().limits.file_mib)
+    found = gather(rows, panel=read_panel(panel) if panel else None, options=options, progress=progress)
+    progress("writing the report")
+    _write_evidence(found, html_to, pdf_to, json_to)
+    progress.done()
+
+
+def _write_evidence(found: Evidence, html_to: Path | None, pdf_to: Path | None, json_to: str | None) -> None:
+    from kerfmark.reports.board.contents import as_json_text, summary_lines
+
+    with Outputs() as outputs:
+        if html_to is not None:
+            from kerfmark.reports.board.page import write_board_page
+
+            write_board_page(outputs.at(html_to), found)
+        if pdf_to is not None:
+            from kerfmark.reports.board.sheets import write_board_pdf
+
+            write_board_pdf(outputs.at(pdf_to), found)
+        if (file := json_file(json_to)) is not None:
+            outputs.at(file).write_text(as_json_text(found) + "\n", encoding="utf-8")
+    if json_to == "-":
+        typer.echo(as_json_text(found))
+    if html_to is None and pdf_to is None and json_to is None:
+        for line in summary_lines(found):
+            typer.echo(line)
