@@ -105,13 +105,30 @@ def test_the_command_says_and_writes_what_was_removed(brick, settings, tmp_path)
 
 @pytest.mark.parametrize(
     ("more", "words"),
-    [(["--grid-um", "2"], "grid is 2 µm, expected 5 to 1000 µm"), (["--surface", "."], "is a folder")],
+    [
+        (["--grid-um", "2"], "grid is 2 µm, expected 5 to 1000 µm"),
+        (["--surface", "."], "is a folder"),
+        (["--keep", "kept.npz", "--device", "cuda"], "--keep goes with --device cpu"),
+    ],
 )
 def test_bad_usage_is_one_sentence(brick, settings, more, words):
     done = run(brick, settings, brick / "slot.parquet", *more)
     assert done.returncode == 2
     assert words in done.stderr
     assert done.stdout == ""
+
+
+def test_what_was_kept_is_gone_on_from_and_never_the_record_itself(brick, settings, tmp_path):
+    asked = ("--json", "-", "--keep", tmp_path / "kept.npz")
+    first, second = (run(brick, settings, brick / "slot.parquet", *asked) for _ in range(2))
+    assert first.returncode == second.returncode == 0, first.stderr + second.stderr
+    one, two = json.loads(first.stdout), json.loads(second.stdout)
+    assert one["removed_mm3"] == two["removed_mm3"]
+    assert one["samples_used"] == two["samples_used"] == 200
+    record = (brick / "slot.parquet").read_bytes()
+    over = run(brick, settings, brick / "slot.parquet", "--keep", brick / "slot.parquet")
+    assert over.returncode == 2
+    assert (brick / "slot.parquet").read_bytes() == record
 
 
 def test_python_gives_the_same(brick, settings):

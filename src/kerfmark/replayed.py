@@ -18,7 +18,7 @@ from kerfmark.geometry.mesh import transformed
 from kerfmark.geometry.mesh_files import write_surface
 from kerfmark.recorded import Recorded, check_grid_um, read_recorded, tools_held
 from kerfmark.records import CutField, CutSurface, Remark, Removal, ShankContact
-from kerfmark.replay import Device, cut_surface, removal, replay, write_field
+from kerfmark.replay import Device, Keeper, cut_surface, removal, replay, write_field
 from kerfmark.settings import Settings, read_settings
 from kerfmark.version import __version__
 
@@ -123,6 +123,7 @@ def replay_motion(
     rig: str | Path | None = None,
     with_surface: bool = True,
     device: Device = "cpu",
+    keep: str | Path | None = None,
     settings: Settings | None = None,
     progress: Callable[[str], None] = _silent,
     started: float | None = None,
@@ -143,6 +144,8 @@ def replay_motion(
         Whether to make the surface that is left.
     device : "cpu" or "cuda"
         What sweeps the head.
+    keep : path, optional
+        Where to keep how far the replay has come; a file that is there is gone on from. On the processor only.
     settings : Settings, optional
         Read from the environment when left out.
     progress : callable, optional
@@ -157,7 +160,7 @@ def replay_motion(
     Raises
     ------
     InputError
-        If the exercise, the motion or the rig is not valid, or `grid_um` is out of bounds.
+        If the exercise, the motion or the rig is not valid, `grid_um` is out of bounds, or what was kept is not of this replay.
     """
     began = time.perf_counter() if started is None else started
     check_grid_um(grid_um)
@@ -177,6 +180,7 @@ def replay_motion(
         spacing_mm=grid_um / 1000.0,
         threads=threads,
         device=device,
+        keeper=None if keep is None else Keeper(Path(keep)),
     )
     progress("measuring what is left")
     gone = removal(field, prepared.subject_grid, layers=prepared.layer_grids, threads=threads)

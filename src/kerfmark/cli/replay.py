@@ -11,6 +11,7 @@ import typer
 from kerfmark.cli.application import STARTED
 from kerfmark.cli.options import ExerciseArgument, GridUm, JsonTo, RigFile, check_one_of, json_file
 from kerfmark.cli.saying import Progress, show_remarks, values_text
+from kerfmark.errors import InputError
 from kerfmark.outputs import Outputs, check_folder_of, check_suffix, check_targets
 
 __all__ = ["replay"]
@@ -31,6 +32,12 @@ def replay(
     ] = None,
     json_to: JsonTo = None,
     rig: RigFile = None,
+    keep: Annotated[
+        Path | None,
+        typer.Option(
+            "--keep", metavar="FILE", help="Keep here how far it has come, and go on from there if it was broken off."
+        ),
+    ] = None,
     device: Annotated[
         str, typer.Option(metavar="cpu|cuda", help="What sweeps the instrument: the processor, or a CUDA device.")
     ] = "cpu",
@@ -45,6 +52,7 @@ def replay(
 
     check_one_of(device, ("cpu", "cuda"), option="--device")
     check_targets((surface_to, json_file(json_to)), inputs=(Path(exercise), motion, rig))
+    _check_kept(keep, device, inputs=(Path(exercise), motion, rig, surface_to))
     check_suffix(surface_to, ("ply", "glb"))
     if field_to is not None:
         check_folder_of(field_to)
@@ -52,7 +60,7 @@ def replay(
     progress = Progress()
     done = replay_motion(
         exercise, motion, grid_um=grid_um, rig=rig, with_surface=surface_to is not None,
-        device="cuda" if device == "cuda" else "cpu", settings=read_settings(),
+        keep=keep, device="cuda" if device == "cuda" else "cpu", settings=read_settings(),
         progress=progress, started=STARTED,
     )  # fmt: skip
     show_remarks(done.remarks)
@@ -69,3 +77,12 @@ def replay(
     elif nothing_asked:
         for text in done.summary_lines():
             typer.echo(text)
+
+
+def _check_kept(keep: Path | None, device: str, *, inputs: tuple[Path | None, ...]) -> None:
+    """Where the state is kept must be no other file of the command, and only the processor's sweep can be broken off."""
+    if keep is None:
+        return
+    check_targets((keep,), inputs=inputs)
+    if device == "cuda":
+        raise InputError("--keep goes with --device cpu, but the device is cuda, which takes no second. Leave one out.")

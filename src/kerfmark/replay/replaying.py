@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from kerfmark.instruments import Instrument
 from kerfmark.records import CutField, Grid, IntArray, Motion
+from kerfmark.replay.kept import Keeper
 from kerfmark.replay.poses import Poses, cutting_stretches, poses_of
 from kerfmark.replay.shank import shank_contacts
 from kerfmark.replay.sweep import EDGE, Sweep
@@ -38,6 +39,7 @@ def replay(
     chunk: int = CHUNK,
     device: Device = "cpu",
     progress: Callable[[float], None] = _silent,
+    keeper: Keeper | None = None,
 ) -> CutField:
     """The cut as a field of times.
 
@@ -61,6 +63,8 @@ def replay(
         A CUDA device sweeps some fifty times as fast; distances and times then differ in the last bits of single precision.
     progress : callable, optional
         Called with the share done, 0 to 1.
+    keeper : Keeper, optional
+        Keeps where the replay stands, and goes on from where it stood. The result is the same, bit for bit, as in one go.
 
     Returns
     -------
@@ -69,7 +73,7 @@ def replay(
     Raises
     ------
     InputError
-        If `device` is "cuda" and there is none.
+        If `device` is "cuda" and there is none, or `keeper`'s file cannot be gone on from.
     """
     sweep = Sweep(subject, instruments, spacing_mm=spacing_mm, threads=threads)
     cuts, step_mm = cutting_stretches(motion), STEP_VOXELS * spacing_mm
@@ -81,7 +85,13 @@ def replay(
             band_mm=sweep.band_mm, step_mm=step_mm,
         )  # fmt: skip
         return field_of(sweep, motion, subject, instruments, poses=poses, blocks=(places, distance, time))
-    poses = _swept(sweep, motion, cuts, chunk=chunk, step_mm=step_mm, progress=progress)
+    begun = (0, 0) if keeper is None else keeper.resume(sweep, motion, subject, cuts)
+
+    def keep(first: int, poses: int) -> None:
+        if keeper is not None:
+            keeper.keep(sweep, motion, subject, cuts, first=first, poses=poses)
+
+    poses = _swept(sweep, motion, cuts, chunk=chunk, step_mm=step_mm, progress=progress, begun=begun, keep=keep)
     return field_of(sweep, motion, subject, instruments, poses=poses)
 
 
@@ -93,21 +103,25 @@ def _swept(
     chunk: int,
     step_mm: float,
     progress: Callable[[float], None],
+    begun: tuple[int, int],
+    keep: Callable[[int, int], None],
 ) -> int:
-    """Sweep a motion chunk by chunk; how many poses that took."""
+    """Sweep a motion chunk by chunk from the sample where it stood; how many poses that took, with those before."""
     reach = np.array([head.reach_mm for head in sweep.heads])
-    count, poses = len(motion.time_s), 0
+    count, (start, poses) = len(motion.time_s), begun
 
     def runs_from(first: int) -> list[Poses]:
         end = min(first + chunk, count)
         return list(poses_of(motion, cuts, first, end, origin_mm=sweep.origin_mm, reach_mm=reach, step_mm=step_mm))
 
     with ThreadPoolExecutor(1) as ahead, sweep:
-        for first, runs in _one_ahead(ahead, runs_from, range(0, count, chunk)):
+        for first, runs in _one_ahead(ahead, runs_from, range(start, count, chunk)):
             for run in runs:
                 sweep.take(run)
                 poses += run.swept
-            progress(min(first + chunk, count) / count)
+            done = min(first + chunk, count)
+            keep(done, poses)
+            progress(done / count)
     return poses
 
 

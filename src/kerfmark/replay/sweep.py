@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -128,6 +128,33 @@ class Sweep:
         if self._pool is not None:
             self._pool.shutdown()
             self._pool = None
+
+    STATE = ("places", "cells", "planes")
+    """Names of the arrays that `state` gives and `restore` takes."""
+
+    def state(self) -> dict[str, NDArray[Any]]:
+        """The blocks held so far, as arrays: what a later sweep of the same heads over the same subject can go on from."""
+        held = slice(0, self.used)
+        return {"places": self.places[held], "cells": self.cells[held], "planes": self._planes[held]}
+
+    def restore(self, state: Mapping[str, NDArray[Any]]) -> None:
+        """Hold the blocks that `state` gave, in a sweep that holds none yet.
+
+        Raises
+        ------
+        ValueError
+            If the arrays cannot be a sweep's over this subject.
+        """
+        places, cells, planes = (state[name] for name in self.STATE)
+        count = len(places)
+        shaped = cells.shape == (count, *self.cells.shape[1:]) and planes.shape == (count, *self._planes.shape[1:])
+        if not shaped or places.shape != (count, 3) or ((places < 0) | (places >= self.counts)).any():
+            raise ValueError("blocks that do not belong to this grid")
+        slots = slice(0, count)
+        self._have_room(count)
+        self.places[slots], self.cells[slots], self._planes[slots] = places, cells, planes
+        self.index[tuple(places.T)] = np.arange(count, dtype=np.int32)
+        self.used = count
 
     def candidates(self) -> IntArray:
         """Places (n, 3) of all blocks that hold material, or voxels beside it, in lexicographic order."""

@@ -192,8 +192,10 @@ def _summed(
     u_depth = math.hypot(DEEPEST_OF_SOME * _mean_noise_mm(stump, scan), 0.0008, drift, narrow)
     u_area = math.hypot(u_area, 2.0 * drift * area / max(deepest_mm, 1e-6))
     total = float(across.sum())
-    counts = 1.0 / max(len(around), 1) + 1.0 / max(beyond, 1)
-    u_volume = total * math.hypot(stump.noise_mm * math.sqrt(counts), 0.0002, drift)
+    of_each = np.bincount(faces.ravel(), np.repeat(across / 3.0, 3))
+    of_points = stump.noise_mm * math.sqrt(float(of_each @ of_each))
+    of_ring = stump.noise_mm * total / math.sqrt(max(beyond, 1))
+    u_volume = math.hypot(of_points, of_ring, 0.0002 * total, drift * total)
     return NeighbourLoss(
         deepest_mm, volume, area, scan.vertices_mm[around[averaged > 0.3 * averaged[deepest]]],
         segment, u_depth, u_volume, u_area,
