@@ -15,21 +15,18 @@ import time
 from pathlib import Path
 
 import numpy as np
+from motion_phantoms import write_two_layers
 
 from kerfmark.exercise.folder import load_exercise
 from kerfmark.exercise.prepared import prepare
-from kerfmark.geometry.mesh_files import write_surface
-from kerfmark.geometry.solids import Solid
 from kerfmark.live import Session
 from kerfmark.replay import replay
 from kerfmark.settings import read_settings
-from replay import BALL, EXERCISE, strokes
+from replay import BALL, strokes
 
 
 def prepared_cube(folder):
-    (folder / "exercise.toml").write_text(EXERCISE, encoding="utf-8")
-    for name, low, high in (("cube", -10, 0), ("upper", -1.5, 0), ("lower", -10, -1.5)):
-        write_surface(folder / f"{name}.stl", Solid.box([-5, -5, low], [5, 5, high]).surface())
+    write_two_layers(folder, [-5, -5, -10], [5, 5, 0], enamel_mm=1.5)
     settings = read_settings()
     loaded = load_exercise(folder, limits=settings.limits, cache_dir=settings.cache_dir)
     return prepare(loaded, cache_dir=settings.cache_dir, limits=settings.limits)
@@ -63,7 +60,7 @@ def main():
     asked.add_argument("--minutes", type=float, default=10.0)
     minutes = asked.parse_args().minutes
     with tempfile.TemporaryDirectory() as name:
-        prepared = prepared_cube(Path(name))
+        prepared = prepared_cube(Path(name) / "cube")
         run(Session(prepared, BALL), 0.02)
         session = Session(prepared, BALL)
         gc.collect()
