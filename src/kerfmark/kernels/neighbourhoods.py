@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from kerfmark.kernels.compiled import loop
 
-__all__ = ["cells_of", "means_within", "near_any", "over_local_planes"]
+__all__ = ["cells_of", "means_within", "near_any", "over_local_planes", "span_of"]
 
 Cells = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64], NDArray[np.int64]]
 
@@ -39,7 +39,7 @@ def cells_of(points: NDArray[np.float64], size: float) -> Cells:
 
 
 @loop
-def _span(
+def span_of(
     query: NDArray[np.float64], corner: NDArray[np.float64], shape: NDArray[np.int64], size: float
 ) -> NDArray[np.int64]:
     """First and last cube (exclusive) along each axis that may hold a neighbour."""
@@ -59,7 +59,7 @@ def means_within(
     order, starts, corner, shape = cells_of(points, radius)
     means = np.full(queries.shape[0], np.nan)
     for q in range(queries.shape[0]):
-        span = _span(queries[q], corner, shape, radius)
+        span = span_of(queries[q], corner, shape, radius)
         total, count = 0.0, 0
         for x in range(span[0, 0], span[0, 1]):
             for y in range(span[1, 0], span[1, 1]):
@@ -105,7 +105,7 @@ def over_local_planes(
     over, through = np.full(chosen.shape[0], np.nan), np.ones(chosen.shape[0])
     for q in range(chosen.shape[0]):
         here = points[chosen[q]]
-        span = _span(here, corner, shape, reach)
+        span = span_of(here, corner, shape, reach)
         moments, pulls, squares = np.zeros((3, 3)), np.zeros(3), 0.0
         for x in range(span[0, 0], span[0, 1]):
             for y in range(span[1, 0], span[1, 1]):

@@ -7,7 +7,7 @@ from block_phantoms import BLOCK, OUTLINE, Blank, Pocket
 
 from kerfmark.geometry.columns import lattice_over
 from kerfmark.geometry.solids import Solid, difference, intersection, union
-from kerfmark.measurement.block.outline import inside_outline
+from kerfmark.measurement.surface.overlap import inside_outline
 
 # Truth by construction (block_phantoms). Accuracy to reach with 10 µm noise and 0.15 mm triangles: angles 0.3°, depths
 # 20 µm, volumes and fractions what 20 µm over their faces and edges comes to: 48 mm² of walls and floor.

@@ -1,0 +1,96 @@
+"""Where a wall meets the surface it was cut into: straight fits beside each point of a curve."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.kernels.compiled import loop
+from kerfmark.kernels.neighbourhoods import cells_of, span_of
+
+__all__ = ["walls_beside"]
+
+_Floats = NDArray[np.float64]
+OUTLIER = 2.5
+LEAST_POINTS = 8
+LEAST_SPREAD = 0.06
+
+
+@loop
+def walls_beside(
+    curve: _Floats, along: _Floats, inward: _Floats, points: _Floats, depths: _Floats, reach: float, half_width: float
+) -> tuple[_Floats, _Floats, NDArray[np.int64]]:
+    """Of each curve point (n, 3): where its wall begins at depth 0, inwards, and how far in it leans for each unit of depth.
+
+    The wall is fitted to the points within `reach` and `half_width` of it along the curve as in = a + b · depth + c · along,
+    once with all of them and twice without those farther off than 2.5 root mean squares. NaN where there are too few, or
+    they spread over too little depth. Also gives how many points each fit rests on.
+    """
+    order, starts, corner, shape = cells_of(points, reach)
+    begins, leans = np.full(curve.shape[0], np.nan), np.full(curve.shape[0], np.nan)
+    counts = np.zeros(curve.shape[0], np.int64)
+    found, near = np.empty((points.shape[0], 3)), np.empty((points.shape[0], 3))
+    for q in range(curve.shape[0]):
+        span = span_of(curve[q], corner, shape, reach)
+        count = 0
+        for x in range(span[0, 0], span[0, 1]):
+            for y in range(span[1, 0], span[1, 1]):
+                row = (x * shape[1] + y) * shape[2]
+                if span[2, 0] >= span[2, 1]:
+                    continue
+                for j in range(starts[row + span[2, 0]], starts[row + span[2, 1]]):
+                    i = order[j]
+                    away = side = into = 0.0
+                    for k in range(3):
+                        off = points[i, k] - curve[q, k]
+                        away += off * off
+                        side += off * along[q, k]
+                        into += off * inward[q, k]
+                    if away <= reach * reach and abs(side) <= half_width:
+                        found[count, 0], found[count, 1], found[count, 2] = into, depths[i], side
+                        count += 1
+        for _ in range(3):
+            if count < LEAST_POINTS:
+                break
+            begin, lean, turn, spread = _line(found, count)
+            if not spread > LEAST_SPREAD:
+                begins[q], leans[q] = np.nan, np.nan
+                break
+            begins[q], leans[q], counts[q] = begin, lean, count
+            square = 0.0
+            for i in range(count):
+                square += (found[i, 0] - begin - lean * found[i, 1] - turn * found[i, 2]) ** 2
+            most = OUTLIER * np.sqrt(square / count) + 1e-6
+            kept = 0
+            for i in range(count):
+                if abs(found[i, 0] - begin - lean * found[i, 1] - turn * found[i, 2]) <= most:
+                    for k in range(3):
+                        near[kept, k] = found[i, k]
+                    kept += 1
+            for i in range(kept):
+                for k in range(3):
+                    found[i, k] = near[i, k]
+            count = kept
+    return begins, leans, counts
+
+
+@loop
+def _line(found: _Floats, count: int) -> tuple[float, float, float, float]:
+    """Least squares in = a + b · depth + c · along, and the standard deviation of the depths."""
+    mean = np.zeros(3)
+    for i in range(count):
+        for k in range(3):
+            mean[k] += found[i, k] / count
+    dd = ds = ss = di = si = 0.0
+    for i in range(count):
+        into, depth, side = found[i, 0] - mean[0], found[i, 1] - mean[1], found[i, 2] - mean[2]
+        dd += depth * depth
+        ds += depth * side
+        ss += side * side
+        di += depth * into
+        si += side * into
+    determinant = dd * ss - ds * ds
+    if not determinant > 1e-12 * count * count:
+        return np.nan, np.nan, np.nan, 0.0
+    lean, turn = (di * ss - si * ds) / determinant, (si * dd - di * ds) / determinant
+    return mean[0] - lean * mean[1] - turn * mean[2], lean, turn, np.sqrt(dd / count)

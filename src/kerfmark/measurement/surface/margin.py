@@ -1,0 +1,152 @@
+"""The cavosurface margin: the closed curves on the old surface at which a cut begins, and how its wall leaves each point.
+
+The border of the cut faces says roughly where it runs. The exact place is where the wall, fitted beside each point as a
+straight line in depth, comes up to the old surface: a level of the depth alone would lie up to its own height inside.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerfmark.geometry.grids import sample, sample_with_gradient
+from kerfmark.geometry.mesh import area_mm2, boundary_loops, components, submesh
+from kerfmark.kernels.arrays import read_only
+from kerfmark.kernels.rims import walls_beside
+from kerfmark.measurement.surface.bench import Bench
+from kerfmark.records import FloatArray, Surface
+
+__all__ = ["Margin", "cut_patches", "margins_of"]
+
+STEP_MM = 0.1
+SMOOTHED_MM = 0.5
+LEAST_LENGTH_MM = 2.0
+LEAST_AREA_MM2, LEAST_AREA_PART = 0.3, 0.02
+DEEP_MM = 0.35
+FROM_MM, TO_MM = 0.06, 0.45
+REACH_MM, HALF_WIDTH_MM = 0.75, 0.2
+FARTHEST_MM = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Margin:
+    """One closed curve of the margin in even steps, counter-clockwise about the cut seen from outside the tooth.
+
+    Attributes
+    ----------
+    points_mm : (k, 3) float array
+        On the old surface; its first point is not repeated.
+    outward : (k, 3) float array
+        The old surface's unit normals there.
+    inward : (k, 3) float array
+        Unit directions in the old surface, at right angles to the curve, towards the cut.
+    lean : (k,) float array
+        How far the wall goes inwards for each millimetre of depth; NaN where no wall could be fitted.
+    """
+
+    points_mm: FloatArray
+    outward: FloatArray
+    inward: FloatArray
+    lean: FloatArray
+
+    @property
+    def angle_deg(self) -> FloatArray:
+        """(k,) cavosurface angle through the tooth, degrees: 90 for a wall square to the old surface, more for a bevel."""
+        return np.asarray(90.0 + np.degrees(np.arctan(self.lean)))
+
+    @property
+    def length_mm(self) -> float:
+        """Its whole length."""
+        return float(np.linalg.norm(np.diff(self.points_mm, axis=0, append=self.points_mm[:1]), axis=1).sum())
+
+
+def cut_patches(bench: Bench) -> tuple[Surface, ...]:
+    """The connected parts of the cut surface, largest first, without specks."""
+    found = components(submesh(bench.piece.surface, bench.is_cut)) if bench.has_cut else ()
+    least = max(LEAST_AREA_MM2, LEAST_AREA_PART * area_mm2(found[0])) if found else 0.0
+    return tuple(part for part in found if area_mm2(part) >= least)
+
+
+def margins_of(bench: Bench) -> tuple[Margin, ...]:
+    """The margins of everything that is cut, longest first; none where nothing is."""
+    found = [_refined(bench, part, loop) for part in cut_patches(bench) for loop in _rims(bench, part)]
+    return tuple(sorted((m for m in found if m.length_mm > LEAST_LENGTH_MM), key=lambda m: -m.length_mm))
+
+
+def _rims(bench: Bench, part: Surface) -> list[FloatArray]:
+    """The borders of a part that lie on the old surface; the others are holes of the scan."""
+    loops = [loop for loop in boundary_loops(part) if len(loop) > 8]
+    return [
+        loop
+        for loop in loops
+        if float(np.median(-sample(bench.prepared.subject_grid, loop))) < DEEP_MM and _length(loop) > LEAST_LENGTH_MM
+    ]
+
+
+def _length(loop: FloatArray) -> float:
+    return float(np.linalg.norm(np.diff(loop, axis=0, append=loop[:1]), axis=1).sum())
+
+
+def _refined(bench: Bench, part: Surface, rim: FloatArray) -> Margin:
+    grid = bench.prepared.subject_grid
+    curve = _onto(bench, even_loop(rim, step_mm=STEP_MM, smoothed_mm=SMOOTHED_MM))
+    depths = -sample(grid, part.vertices_mm)
+    wall = (depths > max(FROM_MM, bench.least_mm)) & (depths < TO_MM)
+    points, depths = read_only(part.vertices_mm[wall], np.float64), read_only(depths[wall], np.float64)
+    along, outward, inward = _frames(bench, curve)
+    if not len(points):
+        return Margin(curve, outward, inward, np.full(len(curve), np.nan))
+    begins, lean, _counts = walls_beside(
+        read_only(curve, np.float64), read_only(along, np.float64), read_only(inward, np.float64), points, depths,
+        REACH_MM, HALF_WIDTH_MM,
+    )  # fmt: skip
+    lean[~(np.abs(begins) < FARTHEST_MM)] = np.nan
+    moved = np.where(np.isfinite(lean), begins, _bridged(begins, np.isfinite(lean)))
+    placed = _onto(bench, curve + moved[:, None] * inward)
+    _along, outward, inward = _frames(bench, placed)
+    return Margin(placed, outward, inward, lean)
+
+
+def _bridged(values: FloatArray, known: np.ndarray) -> FloatArray:
+    """Values round a closed curve, gaps bridged straight; 0 where none is known."""
+    if not known.any():
+        return np.zeros(len(values))
+    at = np.arange(len(values))
+    return np.asarray(np.interp(at, at[known], values[known], period=len(values)))
+
+
+def _onto(bench: Bench, points: FloatArray) -> FloatArray:
+    """The points moved along the old surface's normals onto it."""
+    for _ in range(2):
+        height, slope = sample_with_gradient(bench.prepared.subject_grid, points)
+        points = points - height[:, None] * slope / np.maximum((slope**2).sum(axis=1, keepdims=True), 0.25)
+    return points
+
+
+def _frames(bench: Bench, curve: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Unit directions along a closed curve, out of the old surface, and into the cut."""
+    outward = _unit(sample_with_gradient(bench.prepared.subject_grid, curve)[1])
+    along = np.roll(curve, -2, axis=0) - np.roll(curve, 2, axis=0)
+    along = _unit(along - (along * outward).sum(axis=1, keepdims=True) * outward)
+    return along, outward, np.cross(outward, along)
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12))
+
+
+def even_loop(loop: FloatArray, *, step_mm: float, smoothed_mm: float) -> FloatArray:
+    """A closed polyline in even steps, its jags smoothed by a Gaussian whose half width at half height is `smoothed_mm` / 2."""
+    fine = _resampled(loop, max(64, round(_length(loop) / 0.02)))
+    spacing = _length(fine) / len(fine)
+    per_mm = np.fft.rfftfreq(len(fine), spacing)[:, None]
+    smooth = np.fft.irfft(np.fft.rfft(fine, axis=0) * 2.0 ** -((smoothed_mm * per_mm) ** 2), len(fine), axis=0)
+    return _resampled(smooth, max(16, round(_length(smooth) / step_mm)))
+
+
+def _resampled(loop: FloatArray, count: int) -> FloatArray:
+    closed = np.concatenate([loop, loop[:1]])
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    wanted = np.linspace(0.0, along[-1], count, endpoint=False)
+    return np.column_stack([np.interp(wanted, along, closed[:, k]) for k in range(3)])

@@ -1,0 +1,174 @@
+"""How far an opening, seen along its columns, covers a planned outline; both blocks and teeth are read so."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.geometry.columns import Lattice
+from kerfmark.measurement.budget import measured
+from kerfmark.measurement.surface.bench import Bench
+from kerfmark.records import Component, FloatArray, Reading, Witness
+
+__all__ = ["dice", "inside_outline", "opened", "opening_of", "overlap_reading", "rim_of"]
+
+ABSOLUTE_NORMAL = 0.8
+"""Mean size of a standard normal variable, sqrt(2 / π)."""
+ABSOLUTE_SCATTER = 0.75
+"""Standard deviation of that size over its mean: √(π / 2 − 1)."""
+AWAY = 3.0
+RIM_NOISE = 0.5
+"""Noise across a rim over that of its points: they move along the mean of two normals, and between them it is less."""
+
+
+def overlap_reading(
+    name: str,
+    bench: Bench,
+    outline: Sequence[FloatArray],
+    opening: NDArray[np.bool_],
+    *,
+    within: NDArray[np.bool_] | None = None,
+) -> Reading:
+    """Dice of an opening (a mask of the bench's columns) and the columns inside closed loops (k, 3), with its budget.
+
+    `within` leaves all other columns out of both.
+    """
+    assert bench.lattice is not None
+    if within is not None:
+        opening = opening & within
+    seen = dice(opening, _inside(bench.lattice, outline, within))
+    witness = Witness("curve", curves_mm=(*outline, *rim_of(bench, opening)))
+    lost, budget = _lost_and_budget(bench, opening, outline, seen, within)
+    return measured(name, min(seen + lost, 1.0), unit="1", budget=budget, witness=witness)
+
+
+def opening_of(bench: Bench) -> NDArray[np.bool_]:
+    """(columns,) where the subject's top is cut open."""
+    depth = bench.subject_columns.top - bench.piece_columns.top
+    gone = bench.removal.length_mm[:, 1::2].sum(axis=(0, 1)) > 0.0
+    return np.asarray(gone & ((depth > bench.least_mm) | bench.removal.filled))
+
+
+def opened(loop: FloatArray) -> FloatArray:
+    """A closed curve without its last point where that repeats the first."""
+    return loop[:-1] if len(loop) > 1 and np.allclose(loop[0], loop[-1]) else loop
+
+
+def dice(a: np.ndarray, b: np.ndarray) -> float:
+    """Twice what two sets share over the sum of their sizes; 1 where both are the same, 0 where they are apart.
+
+    Notes
+    -----
+    Source: Dice (1945).
+
+    Examples
+    --------
+    >>> dice(np.array([True, True, False]), np.array([True, False, False])).__round__(3)
+    0.667
+    """
+    total = int(a.sum()) + int(b.sum())
+    return 2.0 * int((a & b).sum()) / total if total else 0.0
+
+
+def inside_outline(lattice: Lattice, loops: Sequence[FloatArray]) -> np.ndarray:
+    """(columns,) whether each column stands inside closed loops (k, 3), an odd number of times."""
+    toggles = np.zeros((lattice.nx, lattice.ny + 1), np.int64)
+    for loop in loops:
+        turned = (np.asarray(loop)[:, :2] @ lattice.turn[:2, :2].T - lattice.origin) / lattice.spacing_mm
+        x0, y0, x1, y1 = np.hstack([turned, np.roll(turned, -1, axis=0)]).T
+        first = np.clip(np.ceil(np.minimum(x0, x1)), 0, lattice.nx).astype(int)
+        count = np.clip(np.ceil(np.maximum(x0, x1)), 0, lattice.nx).astype(int) - first
+        edge = np.repeat(np.arange(len(turned)), count)
+        row = np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count) + first[edge]
+        at = y0[edge] + (row - x0[edge]) * (y1 - y0)[edge] / (x1 - x0)[edge]
+        np.add.at(toggles, (row, np.clip(np.ceil(at), 0, lattice.ny).astype(int)), 1)
+    return np.asarray((toggles.cumsum(axis=1)[:, :-1] % 2 == 1).ravel())
+
+
+def _inside(lattice: Lattice, loops: Sequence[FloatArray], within: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
+    found = inside_outline(lattice, loops)
+    return found if within is None else found & within
+
+
+def _lost_and_budget(
+    bench: Bench,
+    opening: np.ndarray,
+    outline: Sequence[FloatArray],
+    value: float,
+    within: NDArray[np.bool_] | None,
+) -> tuple[float, tuple[Component, ...]]:
+    """What errors on average take off the overlap, and how far they move it.
+
+    The outline is moved, turned and made wider and narrower by three standard uncertainties, either way. Of half the
+    difference of the two overlaps a third is what one does. What their mean falls short of the overlap is taken off
+    whichever way an error goes: nothing where the outlines lie apart, and where they are the same it grows with what an
+    error is more than the one already made, which on average is 0.8 of its uncertainty.
+    """
+    piece, lattice = bench.piece, bench.lattice
+    assert lattice is not None
+
+    def both(change: Callable[[FloatArray, float], FloatArray], by: float) -> tuple[float, float]:
+        ends = (-AWAY * by, AWAY * by)
+        found = [dice(opening, _inside(lattice, [change(c, end) for c in outline], within)) for end in ends]
+        lost = max(value - 0.5 * (found[0] + found[1]), 0.0) * ABSOLUTE_NORMAL / (AWAY - ABSOLUTE_NORMAL)
+        return 0.5 * abs(found[1] - found[0]) / AWAY, lost
+
+    covariance = np.sqrt(np.diag(piece.alignment.covariance))
+    moves = [both(_along_x, float(covariance[3])), both(_along_y, float(covariance[4]))]
+    moves.append(both(_turned, float(covariance[2])))
+    grown, noise = both(_grown, 1e-3 * piece.trueness_um), both(_grown, RIM_NOISE * 1e-3 * piece.noise_um)
+    size = float(opening.sum()) + float(_inside(lattice, outline, within).sum())
+    rim = sum(float(np.linalg.norm(np.diff(c, axis=0, append=c[:1]), axis=1).sum()) for c in outline)
+    strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm)) / (size * lattice.cell_mm2)
+    lost = math.hypot(*(m[1] for m in moves), grown[1], noise[1])
+    return lost, (
+        Component("alignment", math.hypot(*(m[0] for m in moves))),
+        Component("surface noise", noise[0]),
+        Component("trueness", grown[0]),
+        Component("errors either way", ABSOLUTE_SCATTER * lost),
+        Component("column spacing", strip),
+    )
+
+
+def _along_x(curve: FloatArray, shift_mm: float) -> FloatArray:
+    return np.asarray(curve + np.array([shift_mm, 0.0, 0.0]))
+
+
+def _along_y(curve: FloatArray, shift_mm: float) -> FloatArray:
+    return np.asarray(curve + np.array([0.0, shift_mm, 0.0]))
+
+
+def _turned(curve: FloatArray, angle: float) -> FloatArray:
+    x, y = curve[:, 0], curve[:, 1]
+    return np.column_stack([x - angle * y, y + angle * x, curve[:, 2]])
+
+
+def _grown(curve: FloatArray, by_mm: float) -> FloatArray:
+    """The closed curve moved outwards along its normals."""
+    flat = curve[:, :2]
+    forward, back = np.roll(flat, -1, axis=0) - flat, flat - np.roll(flat, 1, axis=0)
+    units = [e / np.maximum(np.linalg.norm(e, axis=1, keepdims=True), 1e-12) for e in (forward, back)]
+    area = 0.5 * float(np.sum(flat[:, 0] * forward[:, 1] - flat[:, 1] * forward[:, 0]))
+    out = np.stack([units[0] + units[1]])[0] @ np.array([[0.0, -1.0], [1.0, 0.0]]) * np.sign(area)
+    square = np.maximum((out**2).sum(axis=1, keepdims=True), 0.2)
+    return np.column_stack([flat + by_mm * 2.0 * out / square, curve[:, 2]])
+
+
+def rim_of(bench: Bench, opening: np.ndarray) -> tuple[FloatArray, ...]:
+    """Points along the opening's rim, in order round its middle, for drawing."""
+    lattice = bench.lattice
+    assert lattice is not None
+    mask = opening.reshape(lattice.nx, lattice.ny)
+    inner = mask[1:-1, 1:-1] & mask[:-2, 1:-1] & mask[2:, 1:-1] & mask[1:-1, :-2] & mask[1:-1, 2:]
+    edge = mask.copy()
+    edge[1:-1, 1:-1] &= ~inner
+    chosen = edge.ravel()
+    points = np.column_stack([lattice.feet[chosen], bench.subject_columns.top[chosen]])
+    if not len(points):
+        return ()
+    middle = points.mean(axis=0)
+    order = np.argsort(np.arctan2(*(points - middle)[:, [1, 0]].T))
+    return (points[order][:: max(1, len(points) // 400)],)
