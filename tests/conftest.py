@@ -1,6 +1,10 @@
 """What many tests share: settings with one cache for the whole run, the open data beside the checkout, surfaces to measure on."""
 
 import os
+import secrets
+import tempfile
+import warnings
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +16,7 @@ from kerfmark.geometry.mesh import submesh
 from kerfmark.geometry.solids import Solid
 from kerfmark.records import Surface
 from kerfmark.settings import Settings, read_settings
+from kerfmark.storage import Store, open_store
 
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
 
@@ -52,3 +57,33 @@ def cup(pebble: Surface) -> Surface:
 def brick() -> Surface:
     """A box of 2 × 3 × 4 mm with its corner at (1, 1, 1)."""
     return Solid.box([1, 1, 1], [3, 4, 5]).surface()
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[Callable[[], str]]:
+    """Makes empty databases on a real PostgreSQL server of this run and gives their addresses; skips where none can start."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            pgserver = pytest.importorskip("pgserver", reason="pgserver is not installed (no wheel for this machine)")
+            # not pytest's folder, which nobody but this user may enter: the server gives root's rights up
+            server = pgserver.get_server(tempfile.mkdtemp(prefix="kerfmark-pg-"), cleanup_mode="delete")
+    except (OSError, RuntimeError, AssertionError) as why:
+        pytest.skip(f"PostgreSQL could not be started here: {why}")
+
+    def fresh() -> str:
+        name = f"test_{secrets.token_hex(6)}"
+        server.psql(f"CREATE DATABASE {name};")
+        return str(server.get_uri(name))
+
+    yield fresh
+    server.cleanup()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def store(request, tmp_path) -> Iterator[Store]:
+    """An empty store, once on each database."""
+    address = tmp_path / "store" if request.param == "sqlite" else request.getfixturevalue("postgresql")()
+    opened = open_store(address, tmp_path / "files")
+    yield opened
+    opened.close()

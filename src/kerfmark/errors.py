@@ -4,10 +4,14 @@ from __future__ import annotations
 
 __all__ = [
     "AlignmentError",
+    "ConflictError",
     "EvidenceError",
     "InputError",
     "KerfmarkError",
     "MeasurementError",
+    "MissingError",
+    "RightsError",
+    "StoreError",
     "UsageError",
     "printable",
 ]
@@ -49,6 +53,24 @@ class EvidenceError(KerfmarkError):
     """
 
     exit_status = 3
+
+
+class RightsError(KerfmarkError):
+    """Somebody asked for what they may not see or do."""
+
+    exit_status = 2
+
+
+class MissingError(InputError):
+    """There is no such thing, or none that this person may know of."""
+
+
+class ConflictError(InputError):
+    """It was done already, or what stands now does not allow it."""
+
+
+class StoreError(KerfmarkError):
+    """The store cannot be used as it is: it does not answer, a file is damaged, the disk is full."""
 
 
 def printable(text: object, *, limit: int = 200) -> str:
