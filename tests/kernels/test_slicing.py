@@ -75,3 +75,26 @@ def test_chains_stay_linked_where_faces_are_turned_against_each_other(pebble):
 
 def test_a_plane_that_passes_by_gives_nothing(pebble):
     assert chains(pebble.vertices_mm, pebble.faces, np.array([[0.0, 0, 1.0]]), np.array([99.0])) == []
+
+
+def plain_level(vertices, faces, values):
+    """The segment in each face that a field's zero crosses, without any chaining."""
+    found = []
+    for corners, height in zip(vertices[faces], values[faces], strict=True):
+        ends = [
+            corners[k] + height[k] / (height[k] - height[(k + 1) % 3]) * (corners[(k + 1) % 3] - corners[k])
+            for k in range(3)
+            if (height[k] >= 0) != (height[(k + 1) % 3] >= 0)
+        ]
+        if ends:
+            found.append(ends)
+    return np.array(found)
+
+
+@pytest.mark.parametrize("shape", ["pebble", "cup"])
+def test_the_chains_of_a_field_hold_the_segments_of_every_face_once(shape, request):
+    surface = request.getfixturevalue(shape)
+    values = np.sin(1.1 * surface.vertices_mm[:, 0]) + 0.4 * surface.vertices_mm[:, 1] - 0.2
+    points, starts = kernels.slice_by_values(surface.vertices_mm, surface.faces, values)
+    pieces = [np.stack([points[a : b - 1], points[a + 1 : b]], axis=1) for a, b in itertools.pairwise(starts.tolist())]
+    assert keys(np.concatenate(pieces)) == keys(plain_level(surface.vertices_mm, surface.faces, values))

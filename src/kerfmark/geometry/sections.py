@@ -10,10 +10,10 @@ from numpy.typing import ArrayLike
 
 from kerfmark.geometry.frames import as_direction, azimuth_direction
 from kerfmark.kernels.arrays import read_only
-from kerfmark.kernels.slicing import slice_by_planes
+from kerfmark.kernels.slicing import slice_by_planes, slice_by_values
 from kerfmark.records import FloatArray, SectionPlane, Surface
 
-__all__ = ["radial_profiles", "section_curves", "sections"]
+__all__ = ["level_curves", "radial_profiles", "section_curves", "sections"]
 
 
 def section_curves(surface: Surface, plane: SectionPlane) -> tuple[FloatArray, ...]:
@@ -38,6 +38,28 @@ def sections(surface: Surface, planes: Sequence[SectionPlane]) -> list[tuple[Flo
     normals = np.array([np.cross(plane.across, plane.up) for plane in planes]).reshape(-1, 3)
     offsets = np.array([normal @ plane.origin_mm for normal, plane in zip(normals, planes, strict=True)])
     return [tuple(sorted(curves, key=_length, reverse=True)) for curves in _cut(surface, normals, offsets)]
+
+
+def level_curves(surface: Surface, values: ArrayLike, level: float) -> tuple[FloatArray, ...]:
+    """Where a field given at the vertices, linear over each face, has a value.
+
+    Parameters
+    ----------
+    surface : Surface
+    values : (n,) float array
+        One for each vertex.
+    level : float
+
+    Returns
+    -------
+    curves_mm : tuple of (k, 3) float arrays
+        Longest first. A closed curve ends with the point it begins with; an open one ends at the surface's border.
+    """
+    field = np.asarray(values, dtype=float) - level
+    points, starts = slice_by_values(
+        read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32), read_only(field, np.float64)
+    )
+    return tuple(sorted((points[a:b] for a, b in itertools.pairwise(starts.tolist())), key=_length, reverse=True))
 
 
 def radial_profiles(

@@ -7,7 +7,7 @@ import numpy as np
 from kerfmark.kernels.compiled import loop
 from kerfmark.records import FloatArray, IntArray
 
-__all__ = ["slice_by_planes"]
+__all__ = ["slice_by_planes", "slice_by_values"]
 
 
 @loop
@@ -121,3 +121,24 @@ def slice_by_planes(
     out_starts[:chains] = starts[:chains]
     out_starts[chains] = length
     return points[:length].copy(), out_starts, planes[:chains].copy()
+
+
+@loop
+def slice_by_values(vertices: FloatArray, faces: IntArray, values: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Where a field given at the vertices is 0: the points of all chains (k, 3), and where each starts (chains + 1,).
+
+    A closed chain ends with the point it begins with. A vertex at 0 counts as above.
+    """
+    above = np.empty(vertices.shape[0], np.int32)
+    for v in range(vertices.shape[0]):
+        above[v] = 1 if values[v] >= 0.0 else 0
+    low, high = np.empty(2 * faces.shape[0], np.int32), np.empty(2 * faces.shape[0], np.int32)
+    ends = _crossed_sides(faces, above, low, high)
+    sequence, starts = _walk(_mates(low, high, ends), ends)
+    points = np.empty((sequence.shape[0], 3))
+    for s in range(sequence.shape[0]):
+        p, q = low[sequence[s]], high[sequence[s]]
+        at = values[p] / (values[p] - values[q])
+        for k in range(3):
+            points[s, k] = vertices[p, k] + at * (vertices[q, k] - vertices[p, k])
+    return points, starts

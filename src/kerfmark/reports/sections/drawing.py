@@ -35,7 +35,7 @@ from kerfmark.reports.sections.planes import dimensioned_segments, flat, looking
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["CSS_PX_PER_MM", "Section", "section_of", "sections_of"]
+__all__ = ["CSS_PX_PER_MM", "Section", "fitting_scale", "section_of", "sections_of"]
 
 CSS_PX_PER_MM: Final = 96.0 / 25.4
 TRUE_SCALES: Final = (10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0)
@@ -93,14 +93,15 @@ def sections_of(
         if names is None or p.name in names
     ]
     cut = [outlines_of(plane, assessment.piece, prepared, floor_mm=floor_mm, limit_mm=limit_mm) for plane in planes]
-    scale = min((_fitting_scale(one, size, true_scale=true_scale) for one in cut), default=1.0)
+    scale = min((fitting_scale(one, size, true_scale=true_scale) for one in cut), default=1.0)
     return tuple(
         section_of(p, o, assessment, prepared, contents, size=size, px_per_mm=scale)
         for p, o in zip(planes, cut, strict=True)
     )
 
 
-def _fitting_scale(outlines: Outlines, size: tuple[int, int], *, true_scale: bool) -> float:
+def fitting_scale(outlines: Outlines, size: tuple[int, int], *, true_scale: bool = False) -> float:
+    """Px per mm at which outlines fill a drawing; with `true_scale` the largest stated scale that fits."""
     low, high = _bounds(outlines)
     room = np.array([size[0] - 2 * (PAPER_SIDE_ROOM if true_scale else SIDE_ROOM), size[1] - TOP_ROOM - FOOT_ROOM])
     fits = float((room / np.maximum(high - low, 1e-3)).min())
@@ -125,8 +126,10 @@ def section_of(
     *,
     size: tuple[int, int],
     px_per_mm: float,
+    key: str | None = None,
 ) -> Section:
-    """Draw one section at a scale."""
+    """Draw one section at a scale. `key` keeps its patterns' names apart from those of other drawings on the page."""
+    key = key or plane.name
     width, height = size
     low, high = _bounds(outlines)
     middle = (low + high) / 2
@@ -139,14 +142,14 @@ def section_of(
         way_words(sign * plane.across, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth) for sign in (-1, 1)
     )
     body = _grid(frame, width, height) + _ends(ends, room)
-    body += _cut(frame, outlines, plane.name) + _axis(frame, outlines)
+    body += _cut(frame, outlines, key) + _axis(frame, outlines)
     words = looking_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
     body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]), words=words)
-    body += _detail(frame, outlines, plane.name, room)
+    body += _detail(frame, outlines, key, room)
     dimensions, numbers = _dimensions(frame, plane, contents, extent, room)
     label = f"Section {plane.name}, {ends[0]} on the left, {ends[1]} on the right, grid 1 mm"
     texts = tuple(line.aloud for line in contents.lines if line.number in numbers)
-    drawing = svg(width, height, _definitions(plane.name) + body + dimensions, label=label, class_="section")
+    drawing = svg(width, height, _definitions(key) + body + dimensions, label=label, class_="section")
     return Section(plane.name, drawing, numbers, px_per_mm, px_per_mm / CSS_PX_PER_MM, (ends[0], ends[1]), texts)
 
 

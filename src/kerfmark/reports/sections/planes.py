@@ -9,7 +9,7 @@ import numpy as np
 from kerfmark.geometry.frames import azimuth_direction
 from kerfmark.records import FloatArray, Reading, SectionPlane, Witness
 
-__all__ = ["dimensioned_segments", "flat", "looking_words", "planes_of", "way_words"]
+__all__ = ["dimensioned_segments", "flat", "looking_words", "planes_of", "view_planes", "way_words"]
 
 PLANE_AZIMUTHS: Final = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
 NEAR_MM: Final = 0.4
@@ -36,6 +36,14 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
     for name in ("BL", "MD"):
         found.setdefault(name, _axial_plane(name, mesial_sign))
     return tuple(found[name] for name in PLANE_AZIMUTHS if name in found)
+
+
+def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True) -> tuple[SectionPlane, ...]:
+    """The planes a reader may start from: those of `planes_of`, and of a tooth all four that have names."""
+    found = {plane.name: plane for plane in planes_of(readings, mesial_sign=mesial_sign, tooth=tooth)}
+    if tooth:
+        found = {name: found.get(name) or _axial_plane(name, mesial_sign) for name in PLANE_AZIMUTHS}
+    return tuple(found.values())
 
 
 def _axial_plane(azimuth: str, mesial_sign: int, *, name: str | None = None) -> SectionPlane:

@@ -19,7 +19,18 @@ from kerfmark.reports.wording import number
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["CORRIDOR_MM", "Patch", "cut_depth_mm", "deviation_mm", "legend_svg", "map_patches", "map_svg"]
+__all__ = [
+    "CORRIDOR_MM",
+    "LEAST_PATCH_MM2",
+    "STEPS_MM",
+    "Patch",
+    "cut_depth_mm",
+    "deviation_mm",
+    "legend_svg",
+    "map_patches",
+    "map_svg",
+    "patch_words",
+]
 
 CORRIDOR_MM: Final = 0.15
 """Half width of the corridor about the target where the exercise sets none."""
@@ -44,9 +55,18 @@ class Patch:
     @property
     def shown(self) -> str:
         """The greatest value with its sign, `over` where it lies beyond what is known."""
-        if abs(self.value_mm) < KNOWN_TO_MM:
-            return number(self.value_mm, 2, sign=True)
-        return "over " + number(np.sign(self.value_mm) * 0.6, 1, sign=True)
+        return patch_words(self.value_mm)
+
+
+def patch_words(value_mm: float) -> str:
+    """A patch's greatest value with its sign, `over` where it lies beyond what is known.
+
+    >>> patch_words(0.382), patch_words(-0.6)
+    ('+0.38', 'over −0.6')
+    """
+    if abs(value_mm) < KNOWN_TO_MM:
+        return number(value_mm, 2, sign=True)
+    return "over " + number(np.sign(value_mm) * 0.6, 1, sign=True)
 
 
 def cut_depth_mm(piece: Piece, prepared: Prepared) -> FloatArray:
