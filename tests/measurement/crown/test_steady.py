@@ -46,3 +46,18 @@ def test_a_spread_larger_than_noise_is_kept():
 def test_a_ledge_is_not_smoothed_away():
     widths = np.where(np.abs(np.arange(72) - 30) < 4, 1.3, 1.0)
     assert smoothed(widths, noise=0.005)[0][[27, 30, 33]] == pytest.approx([1.3, 1.3, 1.3])
+
+
+def test_a_lone_value_among_agreeing_ones_is_kept_and_its_distance_is_uncertain():
+    # Source: JCGM 100, 4.3.7: anywhere between the two, half-width over √3.
+    level = np.zeros(72)
+    level[18] = -0.034
+    found = steady(level, 18, noise=Noise(0.0045, 0.001))
+    assert found.value == -0.034
+    assert found.slack == pytest.approx(0.034 / np.sqrt(3.0))
+
+
+def test_a_value_on_a_ledge_stands_for_itself():
+    level = np.where(np.arange(72) < 18, 0.0, 0.3)
+    found = steady(level, 18, noise=Noise(0.0045, 0.001))
+    assert (found.value, found.slack) == (0.3, 0.0)

@@ -15,6 +15,9 @@ __all__ = ["Steady", "steady"]
 WINDOWS = {3: (np.array([-2.0, 3.0, 6.0, 7.0, 6.0, 3.0, -2.0]) / 21.0, 9.49), 2: (np.array([-3.0, 12.0, 17.0, 12.0, -3.0]) / 35.0, 5.99)}  # fmt: skip
 """Sections on either side → weights of the middle of a parabola through them, and 95 % of the χ² of what it leaves."""
 
+MOST_OF_SIX = 7.81
+"""95 % of the χ² that a parabola through six values leaves."""
+
 
 @dataclass(frozen=True, slots=True)
 class Steady:
@@ -41,7 +44,8 @@ def steady(values: FloatArray, at: int, *, noise: Noise) -> Steady:
     -----
     Source: Savitzky & Golay (1964): the parabola takes nothing off a value that changes up to its third power round the
     stump. Of seven sections, then of five, whose χ² about their parabola is below its 95 % point the first is taken;
-    else the section stands alone, as beside a cusp or a ledge.
+    else the section stands alone, as beside a cusp or a ledge. One that stands alone among six that agree is either a
+    notch narrower than two sections or a fit gone wrong: it is kept, and its distance from them counts as evenly spread.
 
     Examples
     --------
@@ -60,4 +64,18 @@ def steady(values: FloatArray, at: int, *, noise: Noise) -> Steady:
         value, kept = float(weights @ beside), float(weights[reach])
         slack = max((float(values[at]) - value) ** 2 - (1.0 - kept) * noise.own**2, 0.0)
         return Steady(value, math.hypot(noise.own * math.sqrt(kept), noise.shared), math.sqrt(slack) / 2.0)
-    return Steady(float(values[at]), math.hypot(*noise), 0.0)
+    alone = _off_its_neighbours(values, at, noise=noise)
+    return Steady(float(values[at]), math.hypot(*noise), alone / math.sqrt(3.0))
+
+
+def _off_its_neighbours(values: FloatArray, at: int, *, noise: Noise) -> float:
+    """How far a lone value lies off the parabola through the three on either side, where those agree; 0 where they do not."""
+    places = np.array([-3, -2, -1, 1, 2, 3])
+    beside = values[(at + places) % len(values)]
+    if not np.isfinite(beside).all():
+        return 0.0
+    through = np.polyfit(places, beside, 2)
+    left = beside - np.polyval(through, places)
+    if float((left**2).sum()) > MOST_OF_SIX * noise.own**2:
+        return 0.0
+    return abs(float(values[at]) - float(through[-1]))
