@@ -229,3 +229,32 @@ def test_other_threads_run_meanwhile():
         ticks.append(1)
     worker.join()
     assert len(ticks) > 20
+
+
+def test_a_bound_call_sees_what_its_arrays_hold_by_then():
+    @loop
+    def total(values, factor):
+        out = 0.0
+        for i in range(values.shape[0]):
+            out += values[i] * factor
+        return out
+
+    values = np.array([1.0, 2.0])
+    again = total.bound(values, 2.0)
+    assert again() == 6.0
+    values[:] = 5.0
+    assert again() == 20.0
+
+
+def test_a_bound_call_keeps_its_arrays_alive():
+    @loop
+    def filled(values, out):
+        for i in range(values.shape[0]):
+            out[i] = values[i]
+
+    out = np.zeros(100_000)
+    again = filled.bound(np.arange(100_000.0), out)
+    gc.collect()
+    np.full(100_000, 7.0)
+    again()
+    np.testing.assert_array_equal(out, np.arange(100_000.0))

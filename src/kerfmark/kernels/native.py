@@ -288,10 +288,12 @@ def load_object(
     failure, first, size = layout.size, layout.size + 8, layout.size + 8 + words.size
     alone = not isinstance(gives, tuple)
 
-    def call(*arguments: Any) -> Any:
+    def packed(arguments: tuple[Any, ...]) -> Any:
         room = ctypes.create_string_buffer(size)
         words.pack_into(room, first, *[id(a) if array else a for a, array in zip(arguments, is_array, strict=True)])
-        at = ctypes.addressof(room)
+        return room
+
+    def run(room: Any, at: int) -> Any:
         if entry(at, at + failure, at + first) != 0:
             raise NotNative(symbol)
         if not results:
@@ -299,6 +301,20 @@ def load_object(
         values = _values(layout.unpack_from(room), results)
         return values[0] if alone else tuple(values)
 
+    def call(*arguments: Any) -> Any:
+        room = packed(arguments)
+        return run(room, ctypes.addressof(room))
+
+    def bound(*arguments: Any) -> Callable[[], Any]:
+        room = packed(arguments)
+        at = ctypes.addressof(room)
+
+        def again(_held: tuple[Any, ...] = arguments) -> Any:
+            return run(room, at)
+
+        return again
+
+    call.bound = bound  # type: ignore[attr-defined]
     return call
 
 

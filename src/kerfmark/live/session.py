@@ -23,7 +23,7 @@ from kerfmark.live.shell import point_shell
 from kerfmark.live.tissues import labels_of, stiffness_of
 from kerfmark.recorded import Recorded, piece_of
 from kerfmark.records import CutField, FloatArray, Motion, Piece
-from kerfmark.replay.poses import run_of_poses
+from kerfmark.replay.poses import NextPoses, Poses, run_of_poses
 from kerfmark.replay.replaying import STEP_VOXELS, field_of
 from kerfmark.replay.sweep import Sweep
 
@@ -32,8 +32,6 @@ __all__ = ["LiveEvent", "Session", "Step"]
 ROOM_BLOCKS = 65_536
 """Blocks there is room for from the start, 270 MB of addresses: memory is taken as they are written to, and no step has to move them."""
 BLOCKS_A_STEP = 2
-FIRST_END = np.array([0])
-NEXT_END = np.array([1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,13 @@ class Session:
         self._prepare_sweep(grid_um / 1e3)
         self._stiffness = stiffness_of(tuple(prepared.layers), hardest_n_mm)
         self.hardest_n_mm, self.coupling_n_mm, self.damping_n_s_mm = hardest_n_mm, coupling_n_mm, damping_n_s_mm
-        self._offset, self._out = np.zeros(3), np.zeros(5)
+        self._offset, self._out, self._pose = np.zeros(3), np.zeros(5), np.zeros(7)
+        self._weighed = np.zeros(BLOCKS_A_STEP, dtype=np.int32)
+        self._weights = np.zeros((BLOCKS_A_STEP, len(self.names)))
+        self._next = NextPoses(
+            origin_mm=self._sweep.origin_mm, reach_mm=self._reach, step_mm=STEP_VOXELS * self._sweep.spacing_mm
+        )
+        self._bind()
         self._tissue: str | None = None
         self._before: tuple[float, FloatArray, FloatArray, bool] | None = None
         self._first_s = 0.0
@@ -124,6 +128,23 @@ class Session:
         self._queued = np.zeros(self._sweep.most, dtype=bool)
         self._volumes = np.zeros((self._sweep.most, len(self.names)))
         self._total = np.zeros(len(self.names))
+
+    def _bind(self) -> None:
+        """Tie the loops of a step to where the cells are now: they move only when more room is taken."""
+        sweep, step = self._sweep, self.prepared.subject_grid.spacing_mm
+        cells = sweep.cells.reshape(-1)
+        self._touch = touch.bound(
+            self._shell, self._pose, self._values, self._labels, self._shift, step, cells, sweep.index, sweep.spacing_mm,
+            sweep.band_mm, self._stiffness, self.coupling_n_mm, self._offset, self._out,
+        )  # fmt: skip
+        self._weigh_some = {
+            count: block_removed.bound(
+                cells, sweep.places, self._weighed[:count], sweep.spacing_mm, self._values, self._labels, self._shift, step,
+                self._weights[:count],
+            )
+            for count in range(1, BLOCKS_A_STEP + 1)
+        }  # fmt: skip
+        self._felt_in = sweep.cells
 
     def step(self, time_s: float, tip_mm: ArrayLike, orientation: ArrayLike, spindle_rpm: float = 1.0) -> Step:
         """Take one sample: what it meets, and then what it cuts.
@@ -182,29 +203,35 @@ class Session:
         return joined, joined and cutting and self._log.last_cutting
 
     def _cut(self, time_s: float, tip: FloatArray, turn: FloatArray) -> None:
-        first = self._before is None
-        then, was, turned, had_cut = self._before if self._before is not None else (time_s, tip, turn, False)
-        run = run_of_poses(
-            np.stack([was, tip]) if not first else tip[None],
-            np.stack([turned, turn]) if not first else turn[None],
-            np.array([then, time_s] if not first else [time_s]) - self._first_s,
-            np.array([had_cut, True] if not first else [True]),
-            FIRST_END if first else NEXT_END,
-            instrument=0, origin_mm=self._sweep.origin_mm, reach_mm=self._reach, step_mm=STEP_VOXELS * self._sweep.spacing_mm,
-        )  # fmt: skip
+        run = self._stretch(time_s, tip, turn)
         self._sweep.take(run)
         self._poses += run.swept
         new = self._sweep.swept[~self._queued[self._sweep.swept]]
-        self._queued[new] = True
-        self._waiting.extend(new.tolist())
+        if len(new):
+            self._queued[new] = True
+            self._waiting.extend(new.tolist())
+
+    def _stretch(self, time_s: float, tip: FloatArray, turn: FloatArray) -> Poses:
+        """The poses from the sample before to this one; of the first sample, that one."""
+        if self._before is None:
+            return run_of_poses(
+                tip[None], turn[None], np.array([time_s - self._first_s]), np.array([True]), np.array([0]), instrument=0,
+                origin_mm=self._sweep.origin_mm, reach_mm=self._reach, step_mm=STEP_VOXELS * self._sweep.spacing_mm,
+            )  # fmt: skip
+        then, was, turned, had_cut = self._before
+        make = self._next
+        make.tip_mm[0], make.tip_mm[1] = was, tip
+        make.orientation[0], make.orientation[1] = turned, turn
+        make.seconds[0], make.seconds[1] = then - self._first_s, time_s - self._first_s
+        make.cuts[0] = had_cut
+        return make()
 
     def _feel(self, time_s: float, tip: FloatArray, turn: FloatArray) -> tuple[tuple[float, float, float], float]:
         """Force on the device in the files' axes, and the deepest overlap; the offset of the tool moves on."""
-        touch(
-            self._shell, np.concatenate([tip - self._sweep.origin_mm, turn]), self._values, self._labels, self._shift,
-            self.prepared.subject_grid.spacing_mm, self._sweep.cells.reshape(-1), self._sweep.index, self._sweep.spacing_mm, self._sweep.band_mm,
-            self._stiffness, self.coupling_n_mm, self._offset, self._out,
-        )  # fmt: skip
+        self._pose[:3], self._pose[3:] = tip - self._sweep.origin_mm, turn
+        if self._sweep.cells is not self._felt_in:
+            self._bind()
+        self._touch()
         force, depth = self._out[:3].copy(), float(self._out[3])
         if depth > 0.0 and self.damping_n_s_mm and self._before is not None:
             force -= self.damping_n_s_mm * (tip - self._before[1]) / (time_s - self._before[0])
@@ -224,15 +251,13 @@ class Session:
         """Bring the volumes of a few blocks up to date."""
         if not self._waiting:
             return ()
-        slots = np.array(
-            [self._waiting.popleft() for _ in range(min(BLOCKS_A_STEP, len(self._waiting)))], dtype=np.int32
-        )
+        count = min(BLOCKS_A_STEP, len(self._waiting))
+        slots, volumes = self._weighed[:count], self._weights[:count]
+        slots[:] = [self._waiting.popleft() for _ in range(count)]
         self._queued[slots] = False
-        volumes = np.empty((len(slots), len(self.names)))
-        block_removed(
-            self._sweep.cells.reshape(-1), self._sweep.places, slots, self._sweep.spacing_mm, self._values, self._labels, self._shift,
-            self.prepared.subject_grid.spacing_mm, volumes,
-        )  # fmt: skip
+        if self._sweep.cells is not self._felt_in:
+            self._bind()
+        self._weigh_some[count]()
         none_yet = self._total <= 0.0
         self._total += (volumes - self._volumes[slots]).sum(axis=0)
         self._volumes[slots] = volumes

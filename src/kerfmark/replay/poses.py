@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from kerfmark.kernels.poses import make_run
 from kerfmark.records import FloatArray, Motion
 
-__all__ = ["Poses", "axes_of", "cutting_stretches", "poses_of", "run_of_poses"]
+__all__ = ["NextPoses", "Poses", "axes_of", "cutting_stretches", "poses_of", "run_of_poses"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,3 +114,38 @@ def run_of_poses(
         room, count = found.tolist()
         if count >= 0:
             return Poses(instrument, columns, linked, spans[:count], windows[:, :count])
+
+
+FEW_POSES = 64
+"""Room for one stretch's poses: a step of half a voxel at 2 m/s and 1 kHz needs more, and is made by itself."""
+
+
+class NextPoses:
+    """The poses of one stretch after another, made in the same room: for a session, whose every call counts.
+
+    Write `tip_mm` (2, 3), `orientation` (2, 4), `seconds` (2,) and `cuts` (2,) in place, then call it. What it gives holds until
+    it is called again.
+    """
+
+    def __init__(self, *, origin_mm: FloatArray, reach_mm: float, step_mm: float) -> None:
+        self.tip_mm, self.orientation, self.seconds = np.zeros((2, 3)), np.zeros((2, 4)), np.zeros(2)
+        self.cuts = np.array([False, True])
+        self._origin_mm, self._reach_mm, self._step_mm = np.array(origin_mm, dtype=float), reach_mm, step_mm
+        self._columns, self._linked = np.empty((7, FEW_POSES), dtype=np.float32), np.empty(FEW_POSES, dtype=bool)
+        self._spans, self._windows = np.empty((FEW_POSES, 2), dtype=np.int32), np.empty((8, FEW_POSES), np.float32)
+        self._ends, self._parts, self._found = np.array([1]), np.empty(1, np.int64), np.empty(2, dtype=np.int64)
+        self._make = make_run.bound(
+            self.tip_mm, self.orientation, self.seconds, self.cuts, self._ends, self._origin_mm, reach_mm, step_mm,
+            self._parts, self._columns, self._linked, self._spans, self._windows, self._found,
+        )  # fmt: skip
+
+    def __call__(self) -> Poses:
+        """The poses of the stretch that stands in the arrays."""
+        self._make()
+        count = int(self._found[1])
+        if count < 0:
+            return run_of_poses(
+                self.tip_mm, self.orientation, self.seconds, self.cuts, self._ends, instrument=0, origin_mm=self._origin_mm,
+                reach_mm=self._reach_mm, step_mm=self._step_mm,
+            )  # fmt: skip
+        return Poses(0, self._columns, self._linked, self._spans[:count], self._windows[:, :count])

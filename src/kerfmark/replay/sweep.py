@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -115,6 +115,9 @@ class Sweep:
         self._slots: IntArray = np.empty(self.most, dtype=np.int32)
         self._work, self._chosen = np.empty((4, 8 * ROW), dtype=np.float32), np.empty(ROW, dtype=np.int32)
         self._room = np.empty(6 * PLAIN, dtype=np.float32)
+        self._windows = np.zeros((8, ROW), dtype=np.float32)
+        self._all_windows = self._windows.reshape(-1)
+        self._lookers: dict[tuple[int, int], Callable[[], int]] = {}
         self.cells = np.empty((0, CELLS, 2, PLAIN), dtype=np.float32)
         self._planes = np.empty((0, CELLS, 4), dtype=np.float32)
         self._have_room(min(self.most, ROOM))
@@ -179,19 +182,12 @@ class Sweep:
     def take(self, poses: Poses) -> None:
         """Sweep more poses."""
         for first in range(0, len(poses.spans), ROW):
-            windows = np.zeros((8, ROW), dtype=np.float32)
             some = poses.windows[:, first : first + ROW]
-            windows[:, : some.shape[1]] = some
-            self._take(
-                _Batch(poses, windows.reshape(-1), poses.spans[first : first + ROW], self.heads[poses.instrument])
-            )
+            self._windows[:, : some.shape[1]] = some
+            self._take(_Batch(poses, self._all_windows, poses.spans[first : first + ROW], self.heads[poses.instrument]))
 
     def _take(self, batch: _Batch) -> None:
-        head = batch.head
-        found = near_blocks(
-            self._near, self._slots, self._marks, self._active, self.index, batch.windows, len(batch.spans), self.spacing_mm,
-            self.band_mm, head.length_mm, head.radius_mm, head.faces, head.fans, head.segments, self._work,
-        )  # fmt: skip
+        found = self._look(batch.poses.instrument, len(batch.spans))()
         slots = self._slots[:found].copy()
         new = slots == NOT_YET_HELD
         if new.any():
@@ -199,6 +195,17 @@ class Sweep:
         self.swept = slots[slots >= 0]
         if len(self.swept):
             self._sweep(self.swept, batch)
+
+    def _look(self, instrument: int, windows: int) -> Callable[[], int]:
+        """What finds the blocks near so many windows of a head; they stand in the sweep's own room."""
+        look = self._lookers.get((instrument, windows))
+        if look is None:
+            head = self.heads[instrument]
+            look = self._lookers[instrument, windows] = near_blocks.bound(
+                self._near, self._slots, self._marks, self._active, self.index, self._all_windows, windows, self.spacing_mm,
+                self.band_mm, head.length_mm, head.radius_mm, head.faces, head.fans, head.segments, self._work,
+            )  # fmt: skip
+        return look
 
     def _held(self, places: IntArray) -> IntArray:
         """Hold more blocks; where."""
