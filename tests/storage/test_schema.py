@@ -42,7 +42,7 @@ def test_times_come_back_in_utc_whatever_zone_they_went_in_with(store):
 
 
 def test_a_row_that_points_nowhere_is_refused(store):
-    with pytest.raises(DBAPIError, match="(?i)foreign key"), store.write() as tx:
+    with pytest.raises(DBAPIError, match=r"(?i)foreign key"), store.write() as tx:
         tx.add(Grant(person_id="nobody", role="lead", made_at=tx.now))
 
 
