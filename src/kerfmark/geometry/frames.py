@@ -11,6 +11,7 @@ from kerfmark.records import FloatArray
 __all__ = [
     "as_direction",
     "azimuth_direction",
+    "looking_frame",
     "rigid_inverse",
     "rotation_about",
     "transform_directions",
@@ -103,4 +104,27 @@ def rotation_about(axis: ArrayLike, angle_deg: float) -> FloatArray:
     angle = np.radians(angle_deg)
     matrix = np.eye(4)
     matrix[:3, :3] += np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross
+    return matrix
+
+
+def looking_frame(towards: ArrayLike, up: ArrayLike) -> FloatArray:
+    """The rotation (4 × 4) into a frame seen from `towards`: its third axis points at the viewer, its second upwards.
+
+    Parameters
+    ----------
+    towards : (3,) float array
+        From what is looked at to the viewer; any length but zero.
+    up : (3,) float array
+        Made square to `towards`.
+
+    Examples
+    --------
+    >>> looking_frame([0, 1, 0], up=[0, 0, 1])[:3, :3] @ [1, 2, 3]
+    array([-1.,  3.,  2.])
+    """
+    z = as_direction(towards, name="towards")
+    y = np.asarray(up, dtype=float)
+    y = as_direction(y - (y @ z) * z, name="up")
+    matrix = np.eye(4)
+    matrix[:3, :3] = np.stack([np.cross(y, z), y, z])
     return matrix

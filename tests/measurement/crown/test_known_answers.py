@@ -6,15 +6,16 @@ import pytest
 
 from kerfmark.geometry.phantoms import refined
 from kerfmark.geometry.solids import Solid, difference
-from kerfmark.measurement.crown import CROWN, Stump
+from kerfmark.measurement.crown import CROWN
 
 # Accuracy asked for with 10 µm noise and triangles of 0.1 mm; u beyond it where the budget says so.
 ALLOWED = {"deg": 0.3, "mm": 0.02, "um": 7.0, "1": 0.01, "mm2": 0.05, "mm3": 0.005}
 
 
 def take(piece, prepared, *ids):
-    stump = Stump(piece, prepared)
-    return {r.key: r for m in CROWN if not ids or m.id in ids for r in m.function(stump)}
+    wanted = [m for m in CROWN if not ids or m.id in ids]
+    made = {context: context(piece, prepared) for context in {m.context for m in wanted}}
+    return {r.key: r for m in wanted for r in m.function(made[m.context])}
 
 
 def off(found, truth):

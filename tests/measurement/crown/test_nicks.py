@@ -7,8 +7,7 @@ import pytest
 from kerfmark.geometry.evening import evened
 from kerfmark.geometry.phantoms import scanned
 from kerfmark.geometry.solids import Solid, difference
-from kerfmark.measurement.crown.neighbours import damage_depth, damage_volume
-from kerfmark.measurement.crown.stump import Stump
+from kerfmark.measurement.surface.neighbours import Beside, damage
 
 
 @pytest.fixture(scope="module")
@@ -16,7 +15,7 @@ def exercise():
     return phantoms.exercise_for(phantoms.DESIGNS["shoulder, 12°"], mesial_sign=1)
 
 
-def stump(exercise, *, depth_mm, seed, trueness_um=15.0):
+def beside(exercise, *, depth_mm, seed, trueness_um=15.0):
     solid = phantoms.neighbour(6.0)
     if depth_mm > 0.0:
         solid = difference(solid, Solid.sphere(0.8, segments=160).moved([5.2 + depth_mm, 0.07, 1.53]))
@@ -25,14 +24,14 @@ def stump(exercise, *, depth_mm, seed, trueness_um=15.0):
         trueness_um=trueness_um, even=False,
     )  # fmt: skip
     piece = phantoms.piece_of(seen, noise_um=10.0, trueness_um=trueness_um, neighbours={"mesial": seen})
-    return Stump(piece, exercise)
+    return Beside(piece, exercise)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_nick_of_six_hundredths_is_found(exercise, seed):
     # Built: a ball 0.8 mm in radius, 0.06 mm deep: π h² (3 r − h) / 3 = 0.0088 mm³; its mean over 0.3 mm is 0.053 mm.
-    found = stump(exercise, depth_mm=0.06, seed=seed)
-    depth, volume = damage_depth(found)[0], damage_volume(found)[0]
+    found = beside(exercise, depth_mm=0.06, seed=seed)
+    depth, volume = (damage(found, family="crown", what=what)[0] for what in ("depth_mm", "volume_mm3"))
     assert depth.value == pytest.approx(0.053, abs=2.0 * depth.u)
     assert volume.value == pytest.approx(0.0088, abs=2.0 * volume.u)
     assert depth.u < 0.01
@@ -40,9 +39,9 @@ def test_a_nick_of_six_hundredths_is_found(exercise, seed):
 
 def test_where_nothing_was_lost_nothing_is_found(exercise):
     for seed in (3, 4, 5):
-        assert damage_depth(stump(exercise, depth_mm=0.0, seed=seed))[0].value == 0.0
+        assert damage(beside(exercise, depth_mm=0.0, seed=seed), family="crown", what="depth_mm")[0].value == 0.0
 
 
 def test_a_nick_too_shallow_to_be_seen_lies_within_what_may_hide(exercise):
-    reading = damage_depth(stump(exercise, depth_mm=0.04, seed=6))[0]
+    reading = damage(beside(exercise, depth_mm=0.04, seed=6), family="crown", what="depth_mm")[0]
     assert abs(reading.value - 0.033) <= 2.0 * reading.u

@@ -6,15 +6,16 @@ import pytest
 
 from kerfmark.geometry.phantoms import refined
 from kerfmark.geometry.solids import Solid
-from kerfmark.measurement.crown import CROWN, Stump
+from kerfmark.measurement.crown import CROWN
 from kerfmark.records import Surface
 
 DESIGN = phantoms.DESIGNS["shoulder, 12°"]
 
 
 def everything(surface, prepared, noise_um=10.0):
-    stump = Stump(phantoms.piece_of(surface, noise_um=noise_um), prepared)
-    return {r.key: r for m in CROWN for r in m.function(stump)}
+    piece = phantoms.piece_of(surface, noise_um=noise_um)
+    made = {context: context(piece, prepared) for context in {m.context for m in CROWN}}
+    return {r.key: r for m in CROWN for r in m.function(made[m.context])}
 
 
 def without(surface, gone):

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kerfmark.measurement.block.floor import find_floor
 from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench, CutFaces
+from kerfmark.measurement.surface.floors import find_floor
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["WALLS", "wall_squareness_deg"]

@@ -9,7 +9,6 @@ from kerfmark.measurement.crown import (
     finish_line,
     heights,
     margin,
-    neighbours,
     path,
     reduction,
     roughness,
@@ -17,11 +16,12 @@ from kerfmark.measurement.crown import (
 )
 from kerfmark.measurement.crown.stump import PLANES, WALLS, Stump
 from kerfmark.measurement.measures import Measure
+from kerfmark.measurement.surface.neighbours import neighbour_measures
 from kerfmark.records import Reading
 
 __all__ = ["CROWN", "Stump"]
 
-_PLANES, _WALLS, _SIDES = tuple(PLANES), tuple(WALLS), neighbours.SIDES
+_PLANES, _WALLS = tuple(PLANES), tuple(WALLS)
 _THIRDS = tuple(f"{wall}/{third}" for wall in WALLS for third in reduction.THIRDS)
 
 
@@ -80,11 +80,6 @@ CROWN: tuple[Measure, ...] = (
              "Angle between the cervical and the incisal plane of a front tooth's facial wall."),
     _measure("wall_roughness_um", "um", roughness.wall_roughness,
              "Sa of the axial walls over a Gaussian regression of 0.8 mm."),
-    _measure("neighbour.damage_depth_mm", "mm", neighbours.damage_depth,
-             "Deepest loss of a neighbour against its own scan.", wheres=_SIDES),
-    _measure("neighbour.damage_volume_mm3", "mm3", neighbours.damage_volume,
-             "Volume a neighbour lost.", wheres=_SIDES),
-    _measure("neighbour.damage_area_mm2", "mm2", neighbours.damage_area,
-             "Opening of the loss in a neighbour's old surface.", wheres=_SIDES),
+    *neighbour_measures("crown"),
 )  # fmt: skip
 """Every reading of a crown preparation."""

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import face_normals
+from kerfmark.geometry.mesh import even_edge_mm, face_normals
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.sections import radial_profiles
 from kerfmark.measurement.crown.insertion import best_lean, map_of
@@ -21,9 +21,8 @@ from kerfmark.records import FloatArray, Piece, Surface
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
-    from kerfmark.measurement.crown.neighbours import NeighbourLoss
 
-__all__ = ["BESIDE_DEG", "PLANES", "WALLS", "Round", "SteadyWall", "Stump", "even_edge_mm"]
+__all__ = ["BESIDE_DEG", "PLANES", "WALLS", "Round", "SteadyWall", "Stump"]
 
 WALLS = {"buccal": 0.0, "mesial": 90.0, "lingual": 180.0, "distal": 270.0}
 PLANES = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
@@ -203,21 +202,9 @@ class Stump:
             return self.surface
         return faces_above(self._part, min(levels) - 0.5, along=around.turning)
 
-    def neighbour_loss(self, side: str) -> NeighbourLoss | None:
-        """What a neighbour lost; None where the piece came without its scan."""
-        from kerfmark.measurement.crown.neighbours import loss_of
-
-        if side not in self._losses:
-            self._losses[side] = loss_of(self, side)
-        return self._losses[side]
-
     @cached_property
     def heights(self) -> dict[float, Any]:
         """What `heights` found in the section at each azimuth: heights, ratios and limits share it."""
-        return {}
-
-    @cached_property
-    def _losses(self) -> dict[str, NeighbourLoss | None]:
         return {}
 
     @cached_property
@@ -289,14 +276,6 @@ class Stump:
             points = deep if len(deep) > 100 else points
         middle = points.mean(axis=0) if len(points) else np.zeros(3)
         return np.array([middle[0], middle[1], 0.0])
-
-
-def even_edge_mm(surface: Surface) -> float:
-    """Side of even triangles as large as a surface's median one, from a sample of them."""
-    faces = surface.faces[:: max(1, len(surface.faces) // 5000)]
-    a, b, c = (surface.vertices_mm[faces[:, i]] for i in range(3))
-    areas = 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
-    return float(np.sqrt(np.median(areas) * 4.0 / np.sqrt(3.0))) if len(faces) else 0.1
 
 
 def _margin_band(surface: Surface, around: Round) -> Surface:

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample_with_gradient
+from kerfmark.geometry.mesh import even_edge_mm
 from kerfmark.kernels.neighbourhoods import means_within, near_any
 from kerfmark.measurement.budget import effective_count, measured, unmeasured
-from kerfmark.measurement.crown.stump import Stump, even_edge_mm
-from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
+from kerfmark.measurement.measures import Measure
+from kerfmark.records import Component, FloatArray, IntArray, Piece, Reading, Surface, Witness
 
-__all__ = ["SIDES", "NeighbourLoss", "damage_area", "damage_depth", "damage_volume", "loss_of"]
+if TYPE_CHECKING:
+    from kerfmark.exercise.prepared import Prepared
+
+__all__ = ["SIDES", "Beside", "NeighbourLoss", "damage", "loss_of", "neighbour_measures"]
 
 SIDES = ("mesial", "distal")
 MEAN_RADIUS_MM = 0.15
@@ -47,27 +53,48 @@ class NeighbourLoss:
     u_area_mm2: float
 
 
-def damage_depth(stump: Stump) -> tuple[Reading, ...]:
-    """Deepest loss of each neighbour, averaged over 0.3 mm."""
-    return tuple(_reading(stump, side, "depth_mm") for side in SIDES)
+class Beside:
+    """The neighbours as scanned with a piece, beside the exercise's own; what each lost is found once."""
+
+    def __init__(self, piece: Piece, prepared: Prepared) -> None:
+        self.piece, self.prepared = piece, prepared
+        self.noise_mm, self.shared_mm = 1e-3 * piece.noise_um, 1e-3 * piece.trueness_um
+        self._losses: dict[str, NeighbourLoss | None] = {}
+
+    def loss(self, side: str) -> NeighbourLoss | None:
+        """What a neighbour lost; None where the piece came without its scan."""
+        if side not in self._losses:
+            self._losses[side] = loss_of(self, side)
+        return self._losses[side]
 
 
-def damage_volume(stump: Stump) -> tuple[Reading, ...]:
-    """Volume each neighbour lost."""
-    return tuple(_reading(stump, side, "volume_mm3") for side in SIDES)
+def neighbour_measures(family: str) -> tuple[Measure, ...]:
+    """`<family>.neighbour.damage_depth_mm`, `…_volume_mm3`, `…_area_mm2`."""
+    told = {
+        "depth_mm": "Deepest loss of a neighbour against its own scan.",
+        "volume_mm3": "Volume a neighbour lost.",
+        "area_mm2": "Opening of the loss in a neighbour's old surface.",
+    }
+    return tuple(
+        Measure(
+            f"{family}.neighbour.damage_{what}", family, what.rpartition("_")[2], definition, Beside,
+            partial(damage, family=family, what=what), SIDES,
+        )
+        for what, definition in told.items()
+    )  # fmt: skip
 
 
-def damage_area(stump: Stump) -> tuple[Reading, ...]:
-    """Opening of the loss in each neighbour's old surface."""
-    return tuple(_reading(stump, side, "area_mm2") for side in SIDES)
+def damage(beside: Beside, *, family: str, what: str) -> tuple[Reading, ...]:
+    """What each neighbour lost: `depth_mm` (averaged over 0.3 mm), `volume_mm3` or `area_mm2`."""
+    return tuple(_reading(beside, family, side, what) for side in SIDES)
 
 
-def _reading(stump: Stump, side: str, what: str) -> Reading:
-    name, unit = f"crown.neighbour.damage_{what}", what.rpartition("_")[2]
-    if side not in stump.prepared.neighbours:
+def _reading(beside: Beside, family: str, side: str, what: str) -> Reading:
+    name, unit = f"{family}.neighbour.damage_{what}", what.rpartition("_")[2]
+    if side not in beside.prepared.neighbours:
         reason = f"the exercise has no {side} neighbour"
         return unmeasured(name, reason, unit=unit, where=side, status="not_applicable")
-    loss = stump.neighbour_loss(side)
+    loss = beside.loss(side)
     if loss is None:
         return unmeasured(name, f"the piece came without a scan of its {side} neighbour", unit=unit, where=side)
     value = {"depth_mm": loss.depth_mm, "volume_mm3": loss.volume_mm3, "area_mm2": loss.area_mm2}[what]
@@ -79,17 +106,17 @@ def _reading(stump: Stump, side: str, what: str) -> Reading:
     )
 
 
-def loss_of(stump: Stump, side: str) -> NeighbourLoss | None:
+def loss_of(beside: Beside, side: str) -> NeighbourLoss | None:
     """Compare one neighbour with its own scan; None where the piece came without it."""
-    scan = stump.piece.neighbours.get(side)
+    scan = beside.piece.neighbours.get(side)
     if scan is None or not len(scan.faces):
         return None
-    value, outward = sample_with_gradient(stump.prepared.neighbour_grids[side], scan.vertices_mm)
+    value, outward = sample_with_gradient(beside.prepared.neighbour_grids[side], scan.vertices_mm)
     depth = -value
-    least = least_seen_mm(stump, scan)
-    lost = _lost(scan, depth, least_mm=least, noise_mm=stump.noise_mm)
+    least = least_seen_mm(beside, scan)
+    lost = _lost(scan, depth, least_mm=least, noise_mm=beside.noise_mm)
     if not len(lost):
-        return _nothing(least + ONE_SIDED * _mean_noise_mm(stump, scan))
+        return _nothing(least + ONE_SIDED * _mean_noise_mm(beside, scan))
     around = near_any(scan.vertices_mm, scan.vertices_mm[lost], ROUND_ABOUT_MM)
     beyond = (
         near_any(scan.vertices_mm, scan.vertices_mm[lost], BASE_WITHIN_MM)
@@ -97,24 +124,26 @@ def loss_of(stump: Stump, side: str) -> NeighbourLoss | None:
         & (np.abs(depth) < GRID_IS_EXACT_MM)
     )
     base = float(depth[beyond].mean()) if np.count_nonzero(beyond) > 30 else 0.0
-    _sharpen(stump.prepared.neighbours[side], scan, np.flatnonzero(around & (depth > GRID_IS_EXACT_MM)), depth, outward)
+    _sharpen(
+        beside.prepared.neighbours[side], scan, np.flatnonzero(around & (depth > GRID_IS_EXACT_MM)), depth, outward
+    )
     counted = np.flatnonzero(around).astype(np.int32)
-    return _summed(stump, scan, counted, depth - base, outward, beyond=int(np.count_nonzero(beyond)))
+    return _summed(beside, scan, counted, depth - base, outward, beyond=int(np.count_nonzero(beyond)))
 
 
-def _mean_noise_mm(stump: Stump, scan: Surface) -> float:
+def _mean_noise_mm(beside: Beside, scan: Surface) -> float:
     """Noise of a mean over 0.3 mm of a neighbour's scan."""
     count = effective_count(edge_mm=even_edge_mm(scan), area_mm2=math.pi * MEAN_RADIUS_MM**2)
-    return stump.noise_mm / math.sqrt(count)
+    return beside.noise_mm / math.sqrt(count)
 
 
-def least_seen_mm(stump: Stump, scan: Surface) -> float:
+def least_seen_mm(beside: Beside, scan: Surface) -> float:
     """Depth from which a mean over 0.3 mm, against the surface round it, is a loss.
 
     Five standard deviations of such a mean, as there are a thousand of them on a tooth; of a smooth error in waves of
     4 mm and longer what can change within 0.9 mm; and what a scan's triangles do.
     """
-    least = MANY_MEANS * _mean_noise_mm(stump, scan) + WITHIN_A_WAVE * stump.shared_mm + MESH_MM
+    least = MANY_MEANS * _mean_noise_mm(beside, scan) + WITHIN_A_WAVE * beside.shared_mm + MESH_MM
     return max(least, LEAST_SEEN_MM)
 
 
@@ -163,7 +192,7 @@ def _sharpen(old: Surface, scan: Surface, deep: NDArray[np.intp], depth: FloatAr
 
 
 def _summed(
-    stump: Stump, scan: Surface, around: IntArray, depth: FloatArray, outward: FloatArray, *, beyond: int
+    beside: Beside, scan: Surface, around: IntArray, depth: FloatArray, outward: FloatArray, *, beyond: int
 ) -> NeighbourLoss:
     """Volume, opening and deepest mean over the faces round what was lost; `beyond` points say where depth begins."""
     inside = np.zeros(len(scan.vertices_mm), bool)
@@ -175,8 +204,8 @@ def _summed(
     volume = float((across * depths.mean(axis=1)).sum())
     averaged = means_within(scan.vertices_mm[around], scan.vertices_mm[around], depth[around], MEAN_RADIUS_MM)
     deepest = int(np.argmax(averaged))
-    threshold = max(3.0 * stump.noise_mm, 0.03)
-    area, u_area = _opening(across, depths, threshold, noise_mm=stump.noise_mm, edge_mm=even_edge_mm(scan))
+    threshold = max(3.0 * beside.noise_mm, 0.03)
+    area, u_area = _opening(across, depths, threshold, noise_mm=beside.noise_mm, edge_mm=even_edge_mm(scan))
     if (
         averaged[deepest] < 2.0 * threshold
     ):  # shallow as noise: of single points too few lie deep enough to draw out from
@@ -185,16 +214,16 @@ def _summed(
     bottom = scan.vertices_mm[around[deepest]]
     segment = np.array([[bottom, bottom + averaged[deepest] * _unit(outward[around[deepest]][None])[0]]])
     # The deepest of some means lies above the truth by half of what one is uncertain, and a mean blunts a tip.
-    drift = 0.5 * WITHIN_A_WAVE * stump.shared_mm
+    drift = 0.5 * WITHIN_A_WAVE * beside.shared_mm
     deepest_mm = float(averaged[deepest])
     # Where a loss is no wider than what is averaged, the few points that fall on it decide.
     narrow = 0.2 * deepest_mm * min(math.pi * MEAN_RADIUS_MM**2 / max(area, 1e-6), 1.0) ** 2
-    u_depth = math.hypot(DEEPEST_OF_SOME * _mean_noise_mm(stump, scan), 0.0008, drift, narrow)
+    u_depth = math.hypot(DEEPEST_OF_SOME * _mean_noise_mm(beside, scan), 0.0008, drift, narrow)
     u_area = math.hypot(u_area, 2.0 * drift * area / max(deepest_mm, 1e-6))
     total = float(across.sum())
     of_each = np.bincount(faces.ravel(), np.repeat(across / 3.0, 3))
-    of_points = stump.noise_mm * math.sqrt(float(of_each @ of_each))
-    of_ring = stump.noise_mm * total / math.sqrt(max(beyond, 1))
+    of_points = beside.noise_mm * math.sqrt(float(of_each @ of_each))
+    of_ring = beside.noise_mm * total / math.sqrt(max(beyond, 1))
     u_volume = math.hypot(of_points, of_ring, 0.0002 * total, drift * total)
     return NeighbourLoss(
         deepest_mm, volume, area, scan.vertices_mm[around[averaged > 0.3 * averaged[deepest]]],
