@@ -7,7 +7,7 @@ import pytest
 
 from kerfmark.records import Reading, Ruling
 from kerfmark.reports.contents import CriterionLine
-from kerfmark.reports.strips import strip_scale, strip_svg
+from kerfmark.reports.strips import Judged, judging_svg, strip_scale, strip_svg
 
 
 def criterion(value, u, limits, side, *, reading="crown.finish_line_width_mm", unit="mm"):
@@ -122,3 +122,45 @@ def test_a_count_that_must_be_nought_stands_inside_when_it_is():
 def test_a_strip_reads_aloud_as_one_sentence():
     svg = strip_svg(criterion(1.27, 0.03, (0.8, 1.2), "over"))
     assert 'aria-label="Finish line width, distal: 1.27 ± 0.06 mm, limits 0.80 to 1.20, too close to call."' in svg
+
+
+def brackets(svg):
+    """Begin and end (%) of every open bracket: level lines that are 1.3 px wide."""
+    return [
+        (float(a), float(b))
+        for a, b in re.findall(
+            r'<line x1="([0-9.]+)%" x2="([0-9.]+)%" y1="[0-9.]+" y2="[0-9.]+" stroke="@ink" stroke-width="1.3"', svg
+        )
+    ]
+
+
+def test_an_own_view_of_inside_is_a_bracket_from_limit_to_limit_under_the_strip():
+    drawn = strip_svg(criterion(1.0, 0.03, (0.8, 1.2), "over"), own=Judged("inside", "fairly sure"))
+    assert brackets(drawn) == [(25.0, 75.0)]
+    assert 'y1="24" y2="24"' in drawn
+    assert "Own view: inside, fairly sure." in drawn
+
+
+def test_an_own_view_of_outside_is_two_brackets_one_beyond_each_limit():
+    both = strip_svg(criterion(1.0, 0.03, (0.8, 1.2), "over"), own=Judged("outside", "guess"))
+    assert brackets(both) == [(0.0, 25.0), (75.0, 100.0)]
+    one_sided = strip_svg(criterion(0.01, 0.003, (-inf, 0.03), "over"), own=Judged("outside", "guess"))
+    assert brackets(one_sided) == [(75.0, 100.0)]
+
+
+def test_who_cannot_tell_draws_a_dashed_bracket_over_the_full_width_without_strokes():
+    drawn = judging_svg((0.8, 1.2), "over", "Width, distal.", own=Judged("cannot tell"))
+    assert brackets(drawn) == [(0.0, 100.0)]
+    assert "stroke-dasharray" in drawn
+    assert drawn.count('x1="-2"') == drawn.count('x1="0"') == 0
+
+
+@pytest.mark.parametrize(("confidence", "strokes"), [("guess", 1), ("fairly sure", 2), ("sure", 3)])
+def test_how_sure_is_the_number_of_strokes_across_the_bracket(confidence, strokes):
+    drawn = judging_svg((0.8, 1.2), "over", "Width, distal.", own=Judged("inside", confidence))
+    assert len(re.findall(r'<line x1="(-?[0-9.]+)" x2="\1" y1="28" y2="34"', drawn)) == strokes
+
+
+def test_before_the_reveal_a_strip_holds_its_limits_and_no_needle():
+    drawn = judging_svg((0.8, 1.2), "over", "Width, distal.")
+    assert [at for at, _ in uprights(drawn)] == [25.0, 75.0]

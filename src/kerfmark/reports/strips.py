@@ -15,7 +15,7 @@ from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.sides import Side
 from kerfmark.reports.symbols import chevrons
 
-__all__ = ["HIGH_AT", "LOW_AT", "StripScale", "strip_scale", "strip_svg"]
+__all__ = ["HIGH_AT", "LOW_AT", "Judged", "StripScale", "judging_svg", "strip_scale", "strip_svg"]
 
 LOW_AT: Final = 0.25
 HIGH_AT: Final = 0.75
@@ -23,6 +23,21 @@ CORRIDOR_HEIGHT: Final = 0.40
 BAR_HEIGHT: Final = 0.23
 NEEDLE_HEIGHT: Final = 0.60
 NEEDLE_PX: Final = 2.2
+BRACKET_PX: Final = 4.0
+STROKES: Final = {"guess": 1, "fairly sure": 2, "sure": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A person's view of one criterion: `inside`, `outside` or `cannot tell`, and how sure (`guess`, `fairly sure`, `sure`)."""
+
+    view: str
+    confidence: str | None = None
+
+    @property
+    def words(self) -> str:
+        """As read aloud: `inside, fairly sure`."""
+        return ", ".join(part for part in (self.view, self.confidence) if part)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +113,15 @@ def _through(ends: tuple[float, float], left: float | None, right: float | None,
     return StripScale(LOW_AT - per_unit * ends[0], per_unit, left, right, side)
 
 
-def strip_svg(line: CriterionLine, *, height: float = 25.0, width: float | None = None) -> str:
-    """The strip of one criterion.
+def strip_svg(
+    line: CriterionLine,
+    *,
+    height: float = 25.0,
+    width: float | None = None,
+    own: Judged | None = None,
+    examiner: Judged | None = None,
+) -> str:
+    """The strip of one criterion, with the learner's own view as a bracket beneath it and an examiner's above it.
 
     Parameters
     ----------
@@ -108,6 +130,7 @@ def strip_svg(line: CriterionLine, *, height: float = 25.0, width: float | None 
         The row's height, so that the limits of neighbouring rows touch.
     width : float, px, optional
         Fixed width for paper; left out, the strip takes the width it is given.
+    own, examiner : Judged, optional
     """
     scale = _counted(line) or strip_scale(line.limits, line.side_of_large)
     body = _corridor(scale, height)
@@ -115,11 +138,65 @@ def strip_svg(line: CriterionLine, *, height: float = 25.0, width: float | None 
         body += _dashed(scale, height)
     else:
         body += _reading(scale, line.reading.value, 2.0 * (line.reading.u or 0.0), height)
+    if own is not None:
+        body += _bracket(scale, own, height)
+    if examiner is not None:
+        body += _bracket(scale, examiner, height, above=True)
+    views = [f"Own view: {own.words}." if own else "", f"Examiner: {examiner.words}." if examiner else ""]
+    return _framed(body, " ".join(part for part in (line.aloud, *views) if part), height=height, width=width)
+
+
+def judging_svg(
+    limits: Limits2, side_of_large: Side, label: str, *, own: Judged | None = None, height: float = 32.0
+) -> str:
+    """The strip of a criterion whose reading is not shown yet: its corridor, and the learner's own view once there is one."""
+    scale = strip_scale(limits, side_of_large)
+    body = _corridor(scale, height) + ("" if own is None else _bracket(scale, own, height))
+    return _framed(body, label if own is None else f"{label} Own view: {own.words}.", height=height, width=None)
+
+
+def _framed(body: str, label: str, *, height: float, width: float | None) -> str:
     shown = "100%" if width is None else num(width)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="strip" width="{shown}" height="{num(height)}" font-family="@font" role="img" '
-        f'aria-label="{said(line.aloud)}">{body}</svg>'
+        f'aria-label="{said(label)}">{body}</svg>'
     )
+
+
+def _bracket(scale: StripScale, judged: Judged, height: float, *, above: bool = False) -> str:
+    """An open bracket: from limit to limit inside, one beyond each limit outside, dashed over everything for who cannot tell."""
+    at, tip = (1.0, BRACKET_PX + 1.0) if above else (height - 1.0, height - BRACKET_PX - 1.0)
+    low, high = scale.corridor
+    if judged.view == "inside":
+        spans = [(low, high)]
+    elif judged.view == "outside":
+        spans = [(0.0, low)] * (scale.left_limit is not None) + [(high, 1.0)] * (scale.right_limit is not None)
+    else:
+        spans = [(0.0, 1.0)]
+    strokes = 0 if judged.view == "cannot tell" else STROKES.get(judged.confidence or "", 0)
+    return "".join(_span(span, at, tip, strokes=strokes, dashed=judged.view == "cannot tell") for span in spans)
+
+
+def _span(span: tuple[float, float], at: float, tip: float, *, strokes: int, dashed: bool) -> str:
+    """One bracket; nested drawings carry what stands at a share of the width plus some pixels."""
+    begin, end = (_percent(share) for share in span)
+    dash = ' stroke-dasharray="4 2.5"' if dashed else ""
+    body = f'<line x1="{begin}" x2="{end}" y1="{num(at)}" y2="{num(at)}" stroke="@ink" stroke-width="1.3"{dash}/>'
+    for share, inwards in ((begin, 1.0), (end, -1.0)):
+        body += _at(
+            share,
+            f'<line x1="{num(inwards)}" x2="{num(inwards)}" y1="{num(at)}" y2="{num(tip)}" stroke="@ink" stroke-width="1.3"/>',
+        )
+    middle = _percent((span[0] + span[1]) / 2)
+    marks = "".join(
+        f'<line x1="{num(x)}" x2="{num(x)}" y1="{num(at - 3)}" y2="{num(at + 3)}" stroke="@ink" stroke-width="1.3"/>'
+        for x in ((k - (strokes - 1) / 2) * 4.0 for k in range(strokes))
+    )
+    return body + (_at(middle, marks) if marks else "")
+
+
+def _at(share: str, body: str) -> str:
+    return f'<svg x="{share}" y="0" width="1" height="1" overflow="visible">{body}</svg>'
 
 
 def _counted(line: CriterionLine) -> StripScale | None:

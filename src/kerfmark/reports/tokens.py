@@ -10,6 +10,7 @@ a page, which follows light and dark by itself, or into the light hex values for
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache
 from importlib.resources import files
 from typing import Final
@@ -23,6 +24,7 @@ __all__ = [
     "PAPER_FONT",
     "css_variables",
     "font_faces",
+    "font_files",
     "painted",
 ]
 
@@ -113,12 +115,22 @@ def font_faces() -> str:
     from base64 import b64encode
 
     folder = files("kerfmark.reports") / "fonts"
-    rules = []
-    for family, stem in _FACES.items():
-        for weight in (400, 500, 600) if family != "Barlow" else (400, 600):
-            data = b64encode((folder / f"{stem}-{weight}.woff2").read_bytes()).decode("ascii")
-            rules.append(
-                f'@font-face{{font-family:"{family}";font-weight:{weight};font-style:normal;'
-                f"src:url(data:font/woff2;base64,{data}) format('woff2')}}"
-            )
-    return "\n".join(rules)
+
+    def inside(file: str) -> str:
+        return f"data:font/woff2;base64,{b64encode((folder / file).read_bytes()).decode('ascii')}"
+
+    return _faces(inside)
+
+
+def font_files(prefix: str) -> str:
+    """`@font-face` rules that name the packaged files, for pages that are served: `prefix` stands before each file's name."""
+    return _faces(lambda file: prefix + file, display="swap")
+
+
+def _faces(source: Callable[[str], str], *, display: str = "auto") -> str:
+    return "\n".join(
+        f'@font-face{{font-family:"{family}";font-weight:{weight};font-style:normal;font-display:{display};'
+        f"src:url({source(f'{stem}-{weight}.woff2')}) format('woff2')}}"
+        for family, stem in _FACES.items()
+        for weight in ((400, 500, 600) if family != "Barlow" else (400, 600))
+    )
