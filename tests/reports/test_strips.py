@@ -7,7 +7,7 @@ import pytest
 
 from kerfmark.records import Reading, Ruling
 from kerfmark.reports.contents import CriterionLine
-from kerfmark.reports.strips import Judged, judging_svg, strip_scale, strip_svg
+from kerfmark.reports.strips import Judged, choosing_svg, judging_svg, strip_scale, strip_svg
 
 
 def criterion(value, u, limits, side, *, reading="crown.finish_line_width_mm", unit="mm"):
@@ -158,9 +158,15 @@ def test_who_cannot_tell_draws_a_dashed_bracket_over_the_full_width_without_stro
 @pytest.mark.parametrize(("confidence", "strokes"), [("guess", 1), ("fairly sure", 2), ("sure", 3)])
 def test_how_sure_is_the_number_of_strokes_across_the_bracket(confidence, strokes):
     drawn = judging_svg((0.8, 1.2), "over", "Width, distal.", own=Judged("inside", confidence))
-    assert len(re.findall(r'<line x1="(-?[0-9.]+)" x2="\1" y1="28" y2="34"', drawn)) == strokes
+    assert len(re.findall(r'<line x1="(-?[0-9.]+)" x2="\1" y1="26" y2="32"', drawn)) == strokes
 
 
 def test_before_the_reveal_a_strip_holds_its_limits_and_no_needle():
     drawn = judging_svg((0.8, 1.2), "over", "Width, distal.")
     assert [at for at, _ in uprights(drawn)] == [25.0, 75.0]
+
+
+def test_a_strip_to_choose_on_holds_each_view_once_and_each_degree_of_sureness_where_it_is_asked():
+    drawn = choosing_svg((0.8, 1.2), "over", "Width, distal.")
+    assert re.findall(r'data-view="([a-z ]+)"', drawn) == ["inside", "outside", "cannot tell"]
+    assert re.findall(r'data-sure="([a-z ]+)"', drawn) == ["guess", "fairly sure", "sure"] * 2

@@ -15,7 +15,7 @@ from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.sides import Side
 from kerfmark.reports.symbols import chevrons
 
-__all__ = ["HIGH_AT", "LOW_AT", "Judged", "StripScale", "judging_svg", "strip_scale", "strip_svg"]
+__all__ = ["HIGH_AT", "LOW_AT", "Judged", "StripScale", "choosing_svg", "judging_svg", "strip_scale", "strip_svg"]
 
 LOW_AT: Final = 0.25
 HIGH_AT: Final = 0.75
@@ -155,6 +155,21 @@ def judging_svg(
     return _framed(body, label if own is None else f"{label} Own view: {own.words}.", height=height, width=None)
 
 
+def choosing_svg(limits: Limits2, side_of_large: Side, label: str, *, height: float = 32.0) -> str:
+    """The same with every view that can be chosen in it, each in a group `data-view`, how sure in groups `data-sure`; a stylesheet shows one."""
+    scale = strip_scale(limits, side_of_large)
+    body = _corridor(scale, height)
+    for view in ("inside", "outside", "cannot tell"):
+        brackets = _bracket(scale, Judged(view), height)
+        strokes = (
+            ""
+            if view == "cannot tell"
+            else "".join(f'<g data-sure="{sure}">{_strokes(scale, Judged(view, sure), height)}</g>' for sure in STROKES)
+        )
+        body += f'<g data-view="{view}">{brackets}{strokes}</g>'
+    return _framed(body, label, height=height, width=None)
+
+
 def _framed(body: str, label: str, *, height: float, width: float | None) -> str:
     shown = "100%" if width is None else num(width)
     return (
@@ -166,33 +181,40 @@ def _framed(body: str, label: str, *, height: float, width: float | None) -> str
 def _bracket(scale: StripScale, judged: Judged, height: float, *, above: bool = False) -> str:
     """An open bracket: from limit to limit inside, one beyond each limit outside, dashed over everything for who cannot tell."""
     at, tip = (1.0, BRACKET_PX + 1.0) if above else (height - 1.0, height - BRACKET_PX - 1.0)
+    body = "".join(_span(span, at, tip, dashed=judged.view == "cannot tell") for span in _spans(scale, judged.view))
+    return body + _strokes(scale, judged, height, above=above)
+
+
+def _spans(scale: StripScale, view: str) -> list[tuple[float, float]]:
     low, high = scale.corridor
-    if judged.view == "inside":
-        spans = [(low, high)]
-    elif judged.view == "outside":
-        spans = [(0.0, low)] * (scale.left_limit is not None) + [(high, 1.0)] * (scale.right_limit is not None)
-    else:
-        spans = [(0.0, 1.0)]
-    strokes = 0 if judged.view == "cannot tell" else STROKES.get(judged.confidence or "", 0)
-    return "".join(_span(span, at, tip, strokes=strokes, dashed=judged.view == "cannot tell") for span in spans)
+    if view == "inside":
+        return [(low, high)]
+    if view == "outside":
+        return [(0.0, low)] * (scale.left_limit is not None) + [(high, 1.0)] * (scale.right_limit is not None)
+    return [(0.0, 1.0)]
 
 
-def _span(span: tuple[float, float], at: float, tip: float, *, strokes: int, dashed: bool) -> str:
+def _span(span: tuple[float, float], at: float, tip: float, *, dashed: bool) -> str:
     """One bracket; nested drawings carry what stands at a share of the width plus some pixels."""
     begin, end = (_percent(share) for share in span)
     dash = ' stroke-dasharray="4 2.5"' if dashed else ""
     body = f'<line x1="{begin}" x2="{end}" y1="{num(at)}" y2="{num(at)}" stroke="@ink" stroke-width="1.3"{dash}/>'
     for share, inwards in ((begin, 1.0), (end, -1.0)):
-        body += _at(
-            share,
-            f'<line x1="{num(inwards)}" x2="{num(inwards)}" y1="{num(at)}" y2="{num(tip)}" stroke="@ink" stroke-width="1.3"/>',
-        )
-    middle = _percent((span[0] + span[1]) / 2)
+        stroke = f'<line x1="{num(inwards)}" x2="{num(inwards)}" y1="{num(at)}" y2="{num(tip)}" stroke="@ink" stroke-width="1.3"/>'
+        body += _at(share, stroke)
+    return body
+
+
+def _strokes(scale: StripScale, judged: Judged, height: float, *, above: bool = False) -> str:
+    """One, two or three strokes across a bracket: how sure."""
+    count = 0 if judged.view == "cannot tell" else STROKES.get(judged.confidence or "", 0)
+    at = 3.0 if above else height - 3.0
     marks = "".join(
         f'<line x1="{num(x)}" x2="{num(x)}" y1="{num(at - 3)}" y2="{num(at + 3)}" stroke="@ink" stroke-width="1.3"/>'
-        for x in ((k - (strokes - 1) / 2) * 4.0 for k in range(strokes))
+        for x in ((k - (count - 1) / 2) * 4.0 for k in range(count))
     )
-    return body + (_at(middle, marks) if marks else "")
+    spans = _spans(scale, judged.view) if marks else []
+    return "".join(_at(_percent((begin + end) / 2), marks) for begin, end in spans)
 
 
 def _at(share: str, body: str) -> str:

@@ -56,7 +56,7 @@ class GuardedApp:
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        send = self._with_headers(send, scope["path"])
+        send = self._with_headers(send, scope)
         refusal = self._refusal(scope["method"], headers)
         if refusal is not None:
             await refusal(scope, receive, send)
@@ -93,7 +93,7 @@ class GuardedApp:
 
         return counted
 
-    def _with_headers(self, send: Send, path: str) -> Send:
+    def _with_headers(self, send: Send, scope: Scope) -> Send:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
@@ -101,7 +101,9 @@ class GuardedApp:
                     headers.setdefault(name, value)
                 if self._options.behind_tls:
                     headers.setdefault("strict-transport-security", "max-age=31536000")
-                if not path.startswith("/static/"):
+                for cookie in scope.get("kerfmark.cookies", ()):
+                    headers.append("set-cookie", cookie)
+                if not scope["path"].startswith("/static/"):
                     headers.setdefault("cache-control", "no-store")
             await send(message)
 

@@ -1,0 +1,131 @@
+"""The application: pages, API and files, behind one guard."""
+
+from __future__ import annotations
+
+from importlib.resources import as_file, files
+
+from fastapi import FastAPI, HTTPException, Request
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from kerfmark.errors import ConflictError, InputError, KerfmarkError, MissingError, RightsError, StoreError
+from kerfmark.settings import Settings
+from kerfmark.storage import Store
+from kerfmark.version import __version__
+from kerfmark.web.gate import Server, SignInNeeded, visitor_of
+from kerfmark.web.options import WebOptions
+from kerfmark.web.pages import ROUTERS
+from kerfmark.web.rendering import asset_bytes, page
+from kerfmark.web.security.policy import GuardedApp
+from kerfmark.web.security.rates import Rate
+
+__all__ = ["create_app", "status_of"]
+
+FOR_GOOD = "public, max-age=31536000, immutable"
+_STATUSES: dict[type[KerfmarkError], int] = {RightsError: 403, MissingError: 404, ConflictError: 409, StoreError: 503, InputError: 422}
+_HEADINGS = {
+    403: "You may not do that",
+    404: "Not found",
+    409: "It stands differently now",
+    413: "Too large",
+    422: "Not taken",
+    429: "Too many tries",
+    503: "The store does not answer",
+}
+
+
+def create_app(store: Store, *, options: WebOptions, settings: Settings) -> FastAPI:
+    """The whole server as an ASGI application.
+
+    Parameters
+    ----------
+    store : Store
+        Open; whoever opened it closes it.
+    options : WebOptions
+    settings : Settings
+        Limits on what is read.
+    """
+    app = FastAPI(title="Kerfmark", version=__version__, docs_url=None, redoc_url=None, openapi_url=None)
+    app.state.server = Server(
+        store,
+        options,
+        settings,
+        sign_ins=Rate(options.sign_in_tries, 60.0 * options.sign_in_minutes),
+        submissions=Rate(options.submissions_a_minute, 60.0),
+    )
+    _serve_files(app)
+    for router in ROUTERS:
+        app.include_router(router, include_in_schema=False)
+    _answer_failures(app)
+    app.add_middleware(GuardedApp, options=options)
+    return app
+
+
+def status_of(failure: KerfmarkError) -> int:
+    """The HTTP status of a failure: 403 rights, 404 missing, 409 conflict, 422 input, 503 store."""
+    return next((status for kind, status in _STATUSES.items() if isinstance(failure, kind)), 422)
+
+
+def _serve_files(app: FastAPI) -> None:
+    """The stylesheet and scripts that are put together here, then the packaged folders."""
+    for name, kind in (("kerfmark.css", "text/css"), ("piece.js", "text/javascript"), ("charts.js", "text/javascript")):
+        app.add_api_route(f"/static/{name}", _made(name, kind), include_in_schema=False)
+    for place, package, folder in (
+        ("/static/fonts", "kerfmark.reports", "fonts"),
+        ("/static/view", "kerfmark.web", "view"),
+        ("/static", "kerfmark.web", "static"),
+    ):
+        with as_file(files(package) / folder) as path:
+            app.mount(place, _KeptFiles(directory=path, check_dir=False))
+
+
+def _made(name: str, kind: str):  # type: ignore[no-untyped-def]
+    def made() -> Response:
+        return Response(asset_bytes(name), media_type=kind, headers={"cache-control": FOR_GOOD})
+
+    return made
+
+
+class _KeptFiles(StaticFiles):
+    """Packaged files; asked for with their digest they may be kept for good."""
+
+    def file_response(self, *args, **kwargs):  # type: ignore[no-untyped-def]
+        """A file with how long it may be kept."""
+        answer = super().file_response(*args, **kwargs)
+        scope = args[2] if len(args) > 2 else kwargs["scope"]
+        answer.headers["cache-control"] = FOR_GOOD if scope.get("query_string") else "public, max-age=3600"
+        return answer
+
+
+def _answer_failures(app: FastAPI) -> None:
+    @app.exception_handler(SignInNeeded)
+    def to_sign_in(request: Request, _failure: SignInNeeded) -> Response:
+        """Where to sign in, and where to go then."""
+        if request.headers.get("hx-request"):
+            return Response(status_code=401, headers={"hx-redirect": "/sign-in"})
+        asked = f"?next={request.url.path}" if request.method == "GET" and request.url.path != "/" else ""
+        return RedirectResponse(f"/sign-in{asked}", status_code=303)
+
+    @app.exception_handler(KerfmarkError)
+    def ours(request: Request, failure: KerfmarkError) -> Response:
+        """A failure with a sentence of its own."""
+        return _said(request, status_of(failure), str(failure))
+
+    @app.exception_handler(HTTPException)
+    def theirs(request: Request, failure: HTTPException) -> Response:
+        """A failure of the framework, such as an address that is not there."""
+        return _said(request, failure.status_code, str(failure.detail))
+
+    app.add_exception_handler(404, lambda request, _: _said(request, 404, "There is no such page."))  # type: ignore[arg-type]
+    app.add_exception_handler(405, lambda request, _: _said(request, 405, "That cannot be done at this address."))  # type: ignore[arg-type]
+
+
+def _said(request: Request, status: int, sentence: str) -> Response:
+    if request.url.path.startswith("/api/"):
+        problem = {"type": "about:blank", "title": _HEADINGS.get(status, "Failed"), "status": status, "detail": sentence}
+        return JSONResponse(problem, status_code=status, media_type="application/problem+json")
+    visitor = visitor_of(request, request.app.state.server)
+    heading = visitor.words(_HEADINGS.get(status, "That did not go through"))
+    referer = request.headers.get("referer", "")
+    back = referer if referer.startswith(f"{request.url.scheme}://{request.url.netloc}/") else "/"
+    return page(visitor, "wrong.html", status=status, heading=heading, sentence=visitor.words(sentence), back=back)
