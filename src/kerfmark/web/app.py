@@ -12,7 +12,7 @@ from kerfmark.errors import ConflictError, InputError, KerfmarkError, MissingErr
 from kerfmark.settings import Settings
 from kerfmark.storage import Store
 from kerfmark.version import __version__
-from kerfmark.web.gate import Server, SignInNeeded, visitor_of
+from kerfmark.web.gate import NotSignedInError, Server, visitor_of
 from kerfmark.web.options import WebOptions
 from kerfmark.web.pages import ROUTERS
 from kerfmark.web.rendering import asset_bytes, page
@@ -22,7 +22,13 @@ from kerfmark.web.security.rates import Rate
 __all__ = ["create_app", "status_of"]
 
 FOR_GOOD = "public, max-age=31536000, immutable"
-_STATUSES: dict[type[KerfmarkError], int] = {RightsError: 403, MissingError: 404, ConflictError: 409, StoreError: 503, InputError: 422}
+_STATUSES: dict[type[KerfmarkError], int] = {
+    RightsError: 403,
+    MissingError: 404,
+    ConflictError: 409,
+    StoreError: 503,
+    InputError: 422,
+}
 _HEADINGS = {
     403: "You may not do that",
     404: "Not found",
@@ -98,8 +104,8 @@ class _KeptFiles(StaticFiles):
 
 
 def _answer_failures(app: FastAPI) -> None:
-    @app.exception_handler(SignInNeeded)
-    def to_sign_in(request: Request, _failure: SignInNeeded) -> Response:
+    @app.exception_handler(NotSignedInError)
+    def to_sign_in(request: Request, _failure: NotSignedInError) -> Response:
         """Where to sign in, and where to go then."""
         if request.headers.get("hx-request"):
             return Response(status_code=401, headers={"hx-redirect": "/sign-in"})
@@ -116,13 +122,18 @@ def _answer_failures(app: FastAPI) -> None:
         """A failure of the framework, such as an address that is not there."""
         return _said(request, failure.status_code, str(failure.detail))
 
-    app.add_exception_handler(404, lambda request, _: _said(request, 404, "There is no such page."))  # type: ignore[arg-type]
-    app.add_exception_handler(405, lambda request, _: _said(request, 405, "That cannot be done at this address."))  # type: ignore[arg-type]
+    app.add_exception_handler(404, lambda request, _: _said(request, 404, "There is no such page."))
+    app.add_exception_handler(405, lambda request, _: _said(request, 405, "That cannot be done at this address."))
 
 
 def _said(request: Request, status: int, sentence: str) -> Response:
     if request.url.path.startswith("/api/"):
-        problem = {"type": "about:blank", "title": _HEADINGS.get(status, "Failed"), "status": status, "detail": sentence}
+        problem = {
+            "type": "about:blank",
+            "title": _HEADINGS.get(status, "Failed"),
+            "status": status,
+            "detail": sentence,
+        }
         return JSONResponse(problem, status_code=status, media_type="application/problem+json")
     visitor = visitor_of(request, request.app.state.server)
     heading = visitor.words(_HEADINGS.get(status, "That did not go through"))

@@ -22,7 +22,20 @@ from kerfmark.web.security.rates import Rate
 from kerfmark.web.visitor import SignedIn, Visitor
 from kerfmark.web.words import chosen_language
 
-__all__ = ["AnyVisitor", "Filled", "Form", "Here", "Server", "SignInNeeded", "Visit", "Visiting", "cookie_name", "give_cookie", "server_of"]
+__all__ = [
+    "TOKEN_ONLY",
+    "AnyVisitor",
+    "Filled",
+    "Form",
+    "Here",
+    "NotSignedInError",
+    "Server",
+    "Visit",
+    "Visiting",
+    "cookie_name",
+    "give_cookie",
+    "server_of",
+]
 
 LOOK: Final = "kerfmark-look"
 FORM_FIELDS, FORM_FILES, FIELD_BYTES = 4000, 8, 2**20
@@ -39,7 +52,7 @@ class Server:
     submissions: Rate
 
 
-class SignInNeeded(Exception):
+class NotSignedInError(Exception):
     """A page was asked for that needs somebody signed in."""
 
 
@@ -132,7 +145,7 @@ class Visit:
 def visit_of(server: Here, visitor: AnyVisitor) -> Visit:
     """Somebody signed in, or a way to the sign-in page."""
     if visitor.person is None:
-        raise SignInNeeded
+        raise NotSignedInError
     return Visit(server, visitor, visitor.person)
 
 
@@ -205,10 +218,14 @@ async def form_of(request: Request, server: Here) -> Any:
     try:
         data = await request.form(max_fields=FORM_FIELDS, max_files=FORM_FILES, max_part_size=FIELD_BYTES)
     except HTTPException as error:
-        raise HTTPException(422, "The form could not be read, expected one of this server's own. Open the page again.") from error
+        raise HTTPException(
+            422, "The form could not be read, expected one of this server's own. Open the page again."
+        ) from error
     if not is_form_token(data.get(FIELD), visitor.cookie):
         raise HTTPException(403, "The form is too old or not from here. Open the page again and send it once more.")
     return Form(data)
 
 
 Filled = Annotated[Form, Depends(form_of)]
+TOKEN_ONLY: Final = [Depends(form_of)]
+"""For routes that are asked by a form with nothing but its token."""

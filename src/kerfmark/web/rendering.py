@@ -102,7 +102,9 @@ def text_of(visitor: Visitor, template: str, content: Mapping[str, Any]) -> str:
 
 def page(visitor: Visitor, template: str, *, status: int = 200, **content: Any) -> HTMLResponse:
     """A whole page."""
-    return HTMLResponse(text_of(visitor, template, content), status_code=status, headers={"vary": "cookie, accept-language, hx-request"})
+    return HTMLResponse(
+        text_of(visitor, template, content), status_code=status, headers={"vary": "cookie, accept-language, hx-request"}
+    )
 
 
 def part(visitor: Visitor, template: str, *, status: int = 200, **content: Any) -> HTMLResponse:
@@ -115,4 +117,7 @@ def _navigation(visitor: Visitor) -> list[dict[str, Any]]:
     entries = [(href, words) for href, words, whose in NAVIGATION if roles & whose]
     if "learner" in roles and len(roles) == 1:
         entries.sort(key=lambda entry: entry[0] != "/pieces")
-    return [{"href": href, "words": words, "here": visitor.path == href or visitor.path.startswith(f"{href}/")} for href, words in entries]
+    return [
+        {"href": href, "words": words, "here": visitor.path == href or visitor.path.startswith(f"{href}/")}
+        for href, words in entries
+    ]

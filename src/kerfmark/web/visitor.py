@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
-from kerfmark.sittings.rights import Actor, ROLES
+from kerfmark.sittings.rights import ROLES, Actor
 from kerfmark.web.security.forms import form_token
 from kerfmark.web.words import Words, words_in
 

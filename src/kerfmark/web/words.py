@@ -62,7 +62,7 @@ def chosen_language(asked: str | None, accepted: str) -> str:
 
 
 def _by_weight(parts: Iterable[str]) -> list[str]:
-    weighed = []
+    weighed: list[tuple[float, int, str]] = []
     for part in parts:
         if (found := _WEIGHED.match(part)) is not None:
             try:

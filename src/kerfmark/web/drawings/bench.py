@@ -61,7 +61,7 @@ def bench_svg(bench: BenchReadings) -> str:
     low, high = _ends(bench)
     scale = _Scale(low, high, flipped=bench.side == "left")
     body = f"<defs>{hatching('close-zone', turn_deg=45, gap=5.0, stroke='@rule')}</defs>"
-    body += _corridor(bench, scale) + _grid(bench, scale)
+    body += _corridor(bench, scale) + _grid(scale)
     shown = np.isfinite(bench.value)
     body += _dots(bench, scale, shown) if shown.sum() <= MOST_DOTS else _bars(bench, scale, shown)
     body += line(LEFT, BASE, WIDTH - LEFT, BASE, stroke="@edge") + _ends_words(bench)
@@ -69,7 +69,18 @@ def bench_svg(bench: BenchReadings) -> str:
     counts = [int(np.sum(bench.code_now[shown] == code)) for code in (Code.MET, Code.TOO_CLOSE, Code.NOT_MET)]
     changed = int(np.sum(bench.code_now[shown] != bench.code_before[shown]))
     label = f"{bench.name}: {counts[0]} met, {counts[1]} too close to call, {counts[2]} not met; {changed} change with these limits"
-    drawn = svg(WIDTH, HEIGHT, body, label=label, class_="jaws", data_low=low, data_high=high, data_left=LEFT, data_right=WIDTH - LEFT, data_flipped=int(scale.flipped))
+    drawn = svg(
+        WIDTH,
+        HEIGHT,
+        body,
+        label=label,
+        class_="jaws",
+        data_low=low,
+        data_high=high,
+        data_left=LEFT,
+        data_right=WIDTH - LEFT,
+        data_flipped=int(scale.flipped),
+    )
     return tokens.painted(drawn, for_page=True)
 
 
@@ -99,7 +110,9 @@ def _ends(bench: BenchReadings) -> tuple[float, float]:
 def _corridor(bench: BenchReadings, scale: _Scale) -> str:
     low, high = bench.now
     at = sorted((scale.x(low if isfinite(low) else scale.low), scale.x(high if isfinite(high) else scale.high)))
-    body = f'<rect x="{num(at[0])}" y="{num(TOP)}" width="{num(at[1] - at[0])}" height="{num(BASE - TOP)}" fill="@corr"/>'
+    body = (
+        f'<rect x="{num(at[0])}" y="{num(TOP)}" width="{num(at[1] - at[0])}" height="{num(BASE - TOP)}" fill="@corr"/>'
+    )
     known = bench.u[np.isfinite(bench.u)]
     reach = too_close_mm(float(np.median(known)), bench.met_at) if len(known) else 0.0
     for limit in (low, high):
@@ -109,7 +122,7 @@ def _corridor(bench: BenchReadings, scale: _Scale) -> str:
     return body
 
 
-def _grid(bench: BenchReadings, scale: _Scale) -> str:
+def _grid(scale: _Scale) -> str:
     step = _step(scale.high - scale.low)
     first = ceil(scale.low / step) * step
     body = ""
@@ -157,7 +170,9 @@ def _dot(x: float, y: float, bench: BenchReadings, at: int) -> str:
         mark = f'<circle cx="{num(x)}" cy="{num(y)}" r="3" fill="@sheet" stroke="@ink" stroke-width="1" stroke-dasharray="1.6 1.4"/>'
     else:
         mark = f'<circle cx="{num(x)}" cy="{num(y)}" r="3" fill="@ink2"/>'
-    return mark + (f'<circle cx="{num(x)}" cy="{num(y)}" r="4.1" fill="none" stroke="@ink" stroke-width="1.5"/>' if changed else "")
+    return mark + (
+        f'<circle cx="{num(x)}" cy="{num(y)}" r="4.1" fill="none" stroke="@ink" stroke-width="1.5"/>' if changed else ""
+    )
 
 
 def _failed(bench: BenchReadings, value: float) -> Side:
@@ -199,13 +214,17 @@ def _bars(bench: BenchReadings, scale: _Scale, shown: NDArray[np.bool_]) -> str:
 def _bar(a: float, b: float, y: float, height: float, code: Code, bench: BenchReadings, value: float) -> str:
     fill = {Code.MET: "@ink2", Code.TOO_CLOSE: "@sheet"}.get(code) or _fill(_failed(bench, value))
     dash = ' stroke="@ink" stroke-width="0.7" stroke-dasharray="1.6 1.4"' if code == Code.TOO_CLOSE else ""
-    return f'<rect x="{num(a + 0.5)}" y="{num(y)}" width="{num(b - a - 1)}" height="{num(height)}" fill="{fill}"{dash}/>'
+    return (
+        f'<rect x="{num(a + 0.5)}" y="{num(y)}" width="{num(b - a - 1)}" height="{num(height)}" fill="{fill}"{dash}/>'
+    )
 
 
 def _ends_words(bench: BenchReadings) -> str:
     if bench.side is None:
         return ""
-    return text(LEFT, HEIGHT - 4, "◂ material left", size=12, fill="@left") + text(WIDTH - LEFT, HEIGHT - 4, "cut too far ▸", size=12, anchor="end", fill="@over")
+    return text(LEFT, HEIGHT - 4, "◂ material left", size=12, fill="@left") + text(
+        WIDTH - LEFT, HEIGHT - 4, "cut too far ▸", size=12, anchor="end", fill="@over"
+    )
 
 
 def _was(bench: BenchReadings, scale: _Scale) -> str:
@@ -215,7 +234,15 @@ def _was(bench: BenchReadings, scale: _Scale) -> str:
         if isfinite(old) and old != new:
             x = scale.x(old)
             body += line(x, TOP, x, BASE, stroke_width=LIMIT, stroke_dasharray="4 2.5")
-            body += text(x, BASE + 31, f"was {wording.limits_text((-np.inf, old), bench.decimals)[2:]}", size=12, anchor="middle", fill="@ink2", halo=True)
+            body += text(
+                x,
+                BASE + 31,
+                f"was {wording.limits_text((-np.inf, old), bench.decimals)[2:]}",
+                size=12,
+                anchor="middle",
+                fill="@ink2",
+                halo=True,
+            )
     return body
 
 
@@ -231,10 +258,29 @@ def _jaw(name: str, value: float, bench: BenchReadings, scale: _Scale) -> str:
     """A caliper's jaw: its measuring face stands on the limit, its beam points away from the corridor."""
     x = scale.x(value)
     away = -1.0 if (name == "low") != scale.flipped else 1.0
-    face = np.array([[x, TOP + 10], [x + away * 12, TOP - 4], [x + away * 12, TOP - 22], [x + away * 34, TOP - 22], [x + away * 34, TOP - 34], [x, TOP - 34]])
+    face = np.array(
+        [
+            [x, TOP + 10],
+            [x + away * 12, TOP - 4],
+            [x + away * 12, TOP - 22],
+            [x + away * 34, TOP - 22],
+            [x + away * 34, TOP - 34],
+            [x, TOP - 34],
+        ]
+    )
     shown = wording.limits_text((-np.inf, value), bench.decimals)[2:]
-    words = text(x + away * 40, TOP - 24, wording.with_unit(shown, bench.unit), size=14, weight=600, anchor="start" if away > 0 else "end", halo=True)
-    handle = f'<rect x="{num(x - 14)}" y="{num(TOP - 40)}" width="28" height="{num(BASE - TOP + 40)}" fill="transparent"/>'
+    words = text(
+        x + away * 40,
+        TOP - 24,
+        wording.with_unit(shown, bench.unit),
+        size=14,
+        weight=600,
+        anchor="start" if away > 0 else "end",
+        halo=True,
+    )
+    handle = (
+        f'<rect x="{num(x - 14)}" y="{num(TOP - 40)}" width="28" height="{num(BASE - TOP + 40)}" fill="transparent"/>'
+    )
     aloud = f"{'Lower' if name == 'low' else 'Upper'} limit"
     return (
         f'<g class="jaw" data-limit="{name}" data-value="{value!r}" tabindex="0" role="slider" aria-label="{said(aloud)}" aria-valuenow="{value:g}" '
@@ -253,7 +299,9 @@ def _typical(bench: BenchReadings, scale: _Scale) -> str:
     reach = 2.0 * float(np.median(known)) / (scale.high - scale.low) * (WIDTH - 2 * LEFT)
     middle, y = WIDTH / 2, HEIGHT - 8
     reach = min(reach, 130.0)
-    bar = line(middle - reach, y, middle + reach, y, stroke_width=2.2) + "".join(line(x, y - 4, x, y + 4) for x in (middle - reach, middle + reach))
+    bar = line(middle - reach, y, middle + reach, y, stroke_width=2.2) + "".join(
+        line(x, y - 4, x, y + 4) for x in (middle - reach, middle + reach)
+    )
     return bar + text(middle + reach + 8, y + 4, "one reading ± U", size=12, fill="@ink2")
 
 
@@ -261,7 +309,16 @@ def small_bench_svg(bench: BenchReadings, *, width: float = 110.0, height: float
     """The same for the list: bars by bin, limits at a quarter and three quarters as on a strip, one U beneath."""
     low, high = bench.now
     finite = [x for x in (low, high) if isfinite(x)]
-    span = (high - low) if len(finite) == 2 else max(2.0 * float(np.nanmedian(np.abs(bench.value - finite[0]))) if finite and np.isfinite(bench.value).any() else 1.0, 1e-9)
+    span = (
+        (high - low)
+        if len(finite) == 2
+        else max(
+            2.0 * float(np.nanmedian(np.abs(bench.value - finite[0])))
+            if finite and np.isfinite(bench.value).any()
+            else 1.0,
+            1e-9,
+        )
+    )
     start = (low if isfinite(low) else (high - span if isfinite(high) else 0.0)) - span / 2
     bins = 44
     share = (bench.value - start) / (2.0 * span)

@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import InputError
 from kerfmark.sittings import access
 from kerfmark.sittings.rights import SCOPES
-from kerfmark.web.gate import LOOK, AnyVisitor, Filled, Visiting, give_cookie
+from kerfmark.web.gate import LOOK, TOKEN_ONLY, AnyVisitor, Filled, Visiting, give_cookie
 from kerfmark.web.pages.sign_in import own_address
 from kerfmark.web.rendering import page
 from kerfmark.web.security.passwords import check_password, hashed, is_password
@@ -21,9 +21,33 @@ __all__ = ["router"]
 router = APIRouter()
 YEAR_S: Final = 31_536_000
 KEYS: Final = (
-    ("Everywhere", ((("/",), "find a piece, a learner or a sitting"), (("?",), "this list"), (("↑", "↓"), "the row above, the row below"), (("Enter",), "open"))),
-    ("A piece", ((("O", "B", "L", "M", "D"), "seen from occlusal, buccal, lingual, mesial, distal"), (("P",), "plain, or with deviation"), (("T",), "tissue"), (("[", "]"), "the section before, the section after"), (("N",), "pin a note"))),
-    ("Own view", ((("1", "2", "3"), "inside, outside, cannot tell"), (("Q", "W", "E"), "guess, fairly sure, sure (by their place on the keyboard)"), (("↑", "↓"), "the question before, the question after"))),
+    (
+        "Everywhere",
+        (
+            (("/",), "find a piece, a learner or a sitting"),
+            (("?",), "this list"),
+            (("↑", "↓"), "the row above, the row below"),
+            (("Enter",), "open"),
+        ),
+    ),
+    (
+        "A piece",
+        (
+            (("O", "B", "L", "M", "D"), "seen from occlusal, buccal, lingual, mesial, distal"),
+            (("P",), "plain, or with deviation"),
+            (("T",), "tissue"),
+            (("[", "]"), "the section before, the section after"),
+            (("N",), "pin a note"),
+        ),
+    ),
+    (
+        "Own view",
+        (
+            (("1", "2", "3"), "inside, outside, cannot tell"),
+            (("Q", "W", "E"), "guess, fairly sure, sure (by their place on the keyboard)"),
+            (("↑", "↓"), "the question before, the question after"),
+        ),
+    ),
     ("Deciding", ((("1", "2"), "met, not met; then the words"),)),
     ("Limits", ((("←", "→"), "move a limit one step"), (("Shift", "←", "→"), "five steps"), (("Esc",), "put it back"))),
 )
@@ -58,7 +82,12 @@ def set_look(request: Request, visitor: AnyVisitor, form: Filled) -> Response:
 @router.get("/account")
 def account(visit: Visiting, done: str = "") -> Response:
     """One's own account."""
-    return _account(visit, said=visit.visitor.words({"password": "Your password is set.", "stopped": "The token is stopped."}.get(done, "")))
+    return _account(
+        visit,
+        said=visit.visitor.words(
+            {"password": "Your password is set.", "stopped": "The token is stopped."}.get(done, "")
+        ),
+    )
 
 
 @router.post("/account/password")
@@ -83,20 +112,24 @@ def set_password(request: Request, visit: Visiting, form: Filled) -> Response:
 def make_token(visit: Visiting, form: Filled) -> Response:
     """A token for the API, shown this once."""
     try:
-        _, secret = access.make_token(visit.store, visit.actor, name=form.needed("name", most=100), scopes=form.many("scope"))
+        _, secret = access.make_token(
+            visit.store, visit.actor, name=form.needed("name", most=100), scopes=form.many("scope")
+        )
     except InputError as failure:
         return _account(visit, wrong=str(failure), status=422)
     return _account(visit, secret=secret)
 
 
-@router.post("/account/tokens/{token_id}/stop")
-def stop_token(visit: Visiting, token_id: str, form: Filled) -> Response:
+@router.post("/account/tokens/{token_id}/stop", dependencies=TOKEN_ONLY)
+def stop_token(visit: Visiting, token_id: str) -> Response:
     """Stop one of one's own tokens."""
     access.stop_token(visit.store, visit.actor, token_id)
     return RedirectResponse("/account?done=stopped", status_code=303)
 
 
-def _account(visit: Visiting, *, said: str = "", wrong: str | None = None, secret: str | None = None, status: int = 200) -> Response:
+def _account(
+    visit: Visiting, *, said: str = "", wrong: str | None = None, secret: str | None = None, status: int = 200
+) -> Response:
     from kerfmark.sittings.people import person
 
     line = person(visit.store, visit.actor, visit.person.id)

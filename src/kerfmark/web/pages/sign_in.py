@@ -8,7 +8,7 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import InputError
 from kerfmark.reports.contents import Cell
 from kerfmark.sittings import access
-from kerfmark.web.gate import AnyVisitor, Filled, Form, Here, Server, cookie_name, give_cookie
+from kerfmark.web.gate import TOKEN_ONLY, AnyVisitor, Filled, Form, Here, Server, cookie_name, give_cookie
 from kerfmark.web.rendering import page
 from kerfmark.web.security.passwords import check_password, hashed, is_password
 from kerfmark.web.visitor import Visitor
@@ -35,7 +35,11 @@ def enter(request: Request, visitor: AnyVisitor, server: Here, form: Filled) -> 
     keys = (f"name {login}", f"address {request.client.host if request.client else ''}")
     wait_s = max(server.sign_ins.wait_s(key) for key in keys)
     if wait_s > 0.0:
-        words = visitor.words.count("Too many tries. Wait %(n)d minute and try again.", "Too many tries. Wait %(n)d minutes and try again.", max(1, round(wait_s / 60)))
+        words = visitor.words.count(
+            "Too many tries. Wait %(n)d minute and try again.",
+            "Too many tries. Wait %(n)d minutes and try again.",
+            max(1, round(wait_s / 60)),
+        )
         return _form(visitor, server, next=next_, login=login, wrong=words, status=429)
     account = access.account_by_login(server.store, login) if login else None
     if not is_password(form.text("password", most=2000), account[1] if account else None) or account is None:
@@ -47,8 +51,8 @@ def enter(request: Request, visitor: AnyVisitor, server: Here, form: Filled) -> 
     return RedirectResponse(own_address(next_), status_code=303)
 
 
-@router.post("/sign-out")
-def leave(request: Request, visitor: AnyVisitor, server: Here, form: Filled) -> Response:
+@router.post("/sign-out", dependencies=TOKEN_ONLY)
+def leave(request: Request, visitor: AnyVisitor, server: Here) -> Response:
     """End the session, here and in the store."""
     if visitor.person is not None:
         access.end_sign_in(server.store, visitor.cookie)
@@ -111,7 +115,12 @@ def own_address(address: str) -> str:
     >>> own_address("/queue"), own_address("//elsewhere.example"), own_address("https://elsewhere.example")
     ('/queue', '/', '/')
     """
-    plain = address.startswith("/") and not address.startswith(("//", "/\\")) and address.isprintable() and "\\" not in address
+    plain = (
+        address.startswith("/")
+        and not address.startswith(("//", "/\\"))
+        and address.isprintable()
+        and "\\" not in address
+    )
     return address if plain else "/"
 
 
@@ -123,6 +132,26 @@ def _new_password(form: Form, *, name: str) -> str:
     return password
 
 
-def _form(visitor: Visitor, server: Server, *, next: str, login: str = "", status: int = 200, wrong: str | None = None, said: str | None = None) -> Response:
+def _form(
+    visitor: Visitor,
+    server: Server,
+    *,
+    next: str,
+    login: str = "",
+    status: int = 200,
+    wrong: str | None = None,
+    said: str | None = None,
+) -> Response:
     oidc = server.options.oidc
-    return page(visitor, "sign_in.html", status=status, local=True, oidc_name=oidc.name if oidc else "", next=own_address(next), login=login, wrong=wrong, said=said, cells=[Cell(visitor.words("server"), "Kerfmark", visitor.words("metrology of hands-on exercises"))])
+    return page(
+        visitor,
+        "sign_in.html",
+        status=status,
+        local=True,
+        oidc_name=oidc.name if oidc else "",
+        next=own_address(next),
+        login=login,
+        wrong=wrong,
+        said=said,
+        cells=[Cell(visitor.words("server"), "Kerfmark", visitor.words("metrology of hands-on exercises"))],
+    )

@@ -40,7 +40,7 @@ _HEADERS: Final = {
 _SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
-class _TooLarge(Exception):
+class _TooLargeError(Exception):
     """The body went past its limit while it was being read."""
 
 
@@ -63,7 +63,7 @@ class GuardedApp:
             return
         try:
             await self._app(scope, self._counted(receive), send)
-        except _TooLarge:
+        except _TooLargeError:
             await _too_large(self._options)(scope, receive, send)
 
     def _refusal(self, method: str, headers: Headers) -> PlainTextResponse | None:
@@ -88,7 +88,7 @@ class GuardedApp:
             message = await receive()
             left -= len(message.get("body", b""))
             if left < 0:
-                raise _TooLarge
+                raise _TooLargeError
             return message
 
         return counted
