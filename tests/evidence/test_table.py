@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 
 from kerfmark.errors import InputError
+from kerfmark.evidence.marks import marks_of
 from kerfmark.evidence.table import read_table, table_of
 
 
@@ -42,6 +43,17 @@ def test_the_example_in_the_docs_is_read(tmp_path):
         ("learner,by,grade\nL1,own,2.5\n", "grade is '2.5'"),
         ("learner,by,score\nL1,own,40\nL2,own,40\nL1,own,50\n", "row 4: says the same thing again as row 2"),
         ('learner,by\n"L1,own\n', "well-formed"),
+        ("learner,by,score\nL1,moderated,40\n", "examiner's code"),
+        ("learner,by,examiner,score\nL1,moderated,E1,40\nL1,moderated,E2,41\n", "row 3: moderates again what row 2"),
+        (
+            "learner,by,status\nL1,measured,late\n",
+            "status is 'late', expected absent, void, set aside, appeal or nothing",
+        ),
+        ("learner,by,status\nL1,own,void\n", "except in the measured row"),
+        ("learner,by,status,score\nL1,measured,void,40\n", "has no mark"),
+        ("learner,by,date\nL1,own,9 March\n", "date is '9 March', expected a date such as"),
+        ("learner,by,calibrated\nL1,own,20260309\n", "calibrated is '20260309'"),
+        ("learner,by,reason\nL1,own," + "a" * 201 + "\n", "at most 200 characters"),
     ],
 )
 def test_what_is_wrong_is_named_with_its_row(tmp_path, text, words):
@@ -49,6 +61,17 @@ def test_what_is_wrong_is_named_with_its_row(tmp_path, text, words):
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=words):
         read_table(path)
+
+
+def test_a_void_last_attempt_leaves_no_mark_behind():
+    # The attempt before it must not come back to life: decisions rest on the last attempt, and that one has no mark.
+    header = ["learner", "by", "attempt", "score", "status"]
+    rows = [
+        ["L1", "measured", "1", "64", ""],
+        ["L1", "measured", "2", "", "void"],
+        ["L2", "measured", "1", "50", "appeal"],
+    ]
+    assert marks_of(table_of(header, rows)).learners.tolist() == ["L2"]
 
 
 def test_a_file_that_is_no_text_is_refused(tmp_path):

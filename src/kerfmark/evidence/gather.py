@@ -189,8 +189,8 @@ def _evidence(
     digest = hashlib.sha256()
     for name, column in table.columns.items():
         digest.update(name.encode())
-        digest.update("\x1f".join(column.astype(str)).encode())
-    examiners = np.unique(table["examiner"][table["examiner"] != ""])
+        digest.update("\x1f".join(map(str, column)).encode())
+    examiners = np.unique(table["examiner"][table["by"] == "examiner"])
     sites = np.unique(table["site"][table["site"] != ""])
     return Evidence(
         answers,
