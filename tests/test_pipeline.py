@@ -84,10 +84,10 @@ def test_a_neighbour_the_exercise_lacks_is_named(middle, settings):
         assess("layered-block", path, neighbours=neighbours, settings=settings)
 
 
-def test_a_volume_file_says_what_is_taken_instead(settings, tmp_path):
+def test_a_damaged_volume_is_refused_as_a_volume(settings, tmp_path):
     path = tmp_path / "piece.nrrd"
     path.write_text("NRRD0004\n")
-    with pytest.raises(InputError, match="volume file, expected a surface"):
+    with pytest.raises(InputError, match="its head has no end"):
         assess("full-crown-46", path, settings=settings)
 
 

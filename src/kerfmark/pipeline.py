@@ -17,6 +17,7 @@ from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.geometry.mesh_files import format_by_content
 from kerfmark.intake.motions import looks_like_motion
 from kerfmark.intake.surfaces import TakenIn, take_in
+from kerfmark.intake.volumes import is_volume
 from kerfmark.marking import mark, rule
 from kerfmark.measurement import events, measure
 from kerfmark.records import Alignment, Assessment, Piece, PieceKind, Reading, Remark, Surface
@@ -30,7 +31,8 @@ NEIGHBOUR_SIDES = ("mesial", "distal")
 GRID_UM = 50.0
 MOTION_SOURCE = Source(kind="motion", noise_um=5.0, trueness_um=15.0)
 """What a recording is taken to be good for where the exercise expects another kind of source [practice]."""
-VOLUME_SUFFIXES = (".nrrd", ".nii", ".gz", ".dcm")
+VOLUME_SOURCE = Source(kind="volume", noise_um=30.0, trueness_um=100.0)
+"""What a CT's surface is taken to be good for where the exercise expects another kind of source [practice: a part of a voxel]."""
 MOTION_SUFFIXES = (".csv", ".tsv", ".parquet")
 
 
@@ -45,6 +47,7 @@ def assess(
     neighbours: Mapping[str, str | Path] | None = None,
     unit: str | None = None,
     rig: str | Path | None = None,
+    series: str | None = None,
     grid_um: float = GRID_UM,
     settings: Settings | None = None,
     progress: Callable[[str], None] = _silent,
@@ -56,13 +59,16 @@ def assess(
     exercise : str or path
         A folder, a zip, or the name of a built-in exercise.
     piece : path
-        A surface of what was cut (STL, PLY, OBJ, 3MF or GLB), or the recorded motion that cut it (Parquet or CSV).
+        A surface of what was cut (STL, PLY, OBJ, 3MF or GLB), the recorded motion that cut it (Parquet or CSV), or a CT of it
+        (a folder of DICOM slices, NRRD or NIfTI).
     neighbours : side → path, optional
         Scans of the mesial and distal neighbour, in the piece's coordinates.
     unit : str, optional
         `mm`, `cm`, `m`, `in` or `um`, where the file's own unit is wrong or not said.
     rig : path, optional
         `rig.toml` of a motion that does not stand in the exercise's own coordinates.
+    series : str, optional
+        UID or number of the series to read from a folder that holds several.
     grid_um : float
         Between the voxels a motion is replayed on, µm.
     settings : Settings, optional
@@ -89,8 +95,8 @@ def assess(
     progress("preparing the exercise")
     prepared = prepare(loaded, cache_dir=settings.cache_dir, limits=settings.limits)
     return assess_prepared(
-        loaded, prepared, piece, neighbours=neighbours, unit=unit, rig=rig, grid_um=grid_um, settings=settings,
-        progress=progress,
+        loaded, prepared, piece, neighbours=neighbours, unit=unit, rig=rig, series=series, grid_um=grid_um,
+        settings=settings, progress=progress,
     )  # fmt: skip
 
 
@@ -108,6 +114,7 @@ def assess_prepared(
     neighbours: Mapping[str, str | Path] | None = None,
     unit: str | None = None,
     rig: str | Path | None = None,
+    series: str | None = None,
     grid_um: float = GRID_UM,
     settings: Settings,
     progress: Callable[[str], None] = _silent,
@@ -115,7 +122,15 @@ def assess_prepared(
     """As `assess`, with the exercise already read and prepared."""
     path = Path(piece)
     progress(f"reading {path.name}")
-    if _is_motion(path, settings.limits):
+    if is_volume(path):
+        _check_scan_options(rig, what="a volume")
+        _check_volume_options(neighbours, unit)
+        aligned, remarks = _from_volume(path, prepared, series=series, settings=settings, progress=progress)
+    elif series is not None:
+        raise InputError(
+            f"--series goes with a folder of DICOM slices, but {printable(path.name)} is none. Leave it out."
+        )
+    elif _is_motion(path, settings.limits):
         _check_motion_options(neighbours, unit)
         aligned, remarks = _from_motion(path, prepared, rig=rig, grid_um=grid_um, settings=settings, progress=progress)
     else:
@@ -233,12 +248,25 @@ def _from_scan(
     return _piece(taken, registered, source, {**registered.neighbours, **given}), (*taken.remarks, *registered.remarks)
 
 
+def _from_volume(
+    path: Path, prepared: Prepared, *, series: str | None, settings: Settings, progress: Callable[[str], None]
+) -> tuple[Piece, tuple[Remark, ...]]:
+    """The piece a CT shows: the surface of its material, aligned like a scan."""
+    from kerfmark.intake.volumes.piece import take_in_volume
+
+    exercise = prepared.exercise
+    taken = take_in_volume(
+        path, name=path.name, limits=settings.limits, labels=exercise.subject.labels,
+        threshold=exercise.source.threshold, series=series,
+    )  # fmt: skip
+    progress("aligning the piece")
+    source = _source_of("volume", exercise.source)
+    registered = register(taken.parts, prepared, noise_um=source.noise_um)
+    piece = replace(_piece(taken, registered, source, registered.neighbours), kind="volume")
+    return piece, (*taken.remarks, *registered.remarks)
+
+
 def _take_in(path: Path, prepared: Prepared, *, unit: str | None, settings: Settings) -> TakenIn:
-    if path.suffix.lower() in VOLUME_SUFFIXES:
-        raise InputError(
-            f"{printable(path.name)} looks like a volume file, expected a surface (STL, PLY, OBJ, 3MF or GLB) or a motion (Parquet or CSV): "
-            "this version measures no volumes. Export the piece as a surface and hand that in."
-        )
     if prepared.subject is None:
         raise InputError(
             f"exercise {prepared.exercise.id} has no subject surface, expected one to measure against. Add subject.surface."
@@ -264,7 +292,7 @@ def _source_of(kind: PieceKind, source: Source) -> Source:
     """The exercise's source if it is of this kind, else one of the kind's default uncertainty."""
     if source.kind == kind:
         return source
-    return MOTION_SOURCE if kind == "motion" else Source(kind="scan")
+    return {"motion": MOTION_SOURCE, "volume": VOLUME_SOURCE}.get(kind, Source(kind="scan"))
 
 
 def _kind_remarks(source: Source, piece: Piece, path: Path) -> tuple[Remark, ...]:
@@ -285,9 +313,16 @@ def _check_motion_options(neighbours: Mapping[str, str | Path] | None, unit: str
         raise InputError(f"--unit is '{printable(unit, limit=20)}', but motions are always in mm. Leave it out.")
 
 
-def _check_scan_options(rig: str | Path | None) -> None:
+def _check_scan_options(rig: str | Path | None, *, what: str = "a surface") -> None:
     if rig is not None:
-        raise InputError("--rig goes with a recorded motion, but the piece is a surface. Leave it out.")
+        raise InputError(f"--rig goes with a recorded motion, but the piece is {what}. Leave it out.")
+
+
+def _check_volume_options(neighbours: Mapping[str, str | Path] | None, unit: str | None) -> None:
+    if neighbours:
+        raise InputError("--neighbour goes with a scan, but the piece is a volume, which shows its own. Leave it out.")
+    if unit not in (None, "mm"):
+        raise InputError(f"--unit is '{printable(unit, limit=20)}', but volumes are always in mm. Leave it out.")
 
 
 def _check_sides(files: Mapping[str, str | Path], prepared: Prepared) -> None:

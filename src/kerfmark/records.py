@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,7 @@ __all__ = [
     "Site",
     "Status",
     "Surface",
+    "Volume",
     "Witness",
 ]
 
@@ -67,6 +68,17 @@ class Grid:
     origin_mm: FloatArray
     spacing_mm: float
     values: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Volume:
+    """A CT or a label volume: `values` (nx, ny, nz), and `matrix` (4, 4), which carries voxel indices (i, j, k) to mm.
+
+    Coordinates are left-posterior-superior as read. The axes may stand askew (a tilted gantry) and run either way round.
+    """
+
+    values: NDArray[Any]
+    matrix: FloatArray
 
 
 @dataclass(frozen=True, slots=True)

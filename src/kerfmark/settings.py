@@ -33,6 +33,10 @@ class Limits:
         Largest `exercise.toml` read, MiB.
     samples : int
         Most rows in one motion.
+    volume_mib : int
+        Most memory the voxels of one volume may take, MiB.
+    slices : int
+        Most files looked at in a folder of DICOM slices.
     """
 
     file_mib: int = 512
@@ -42,6 +46,8 @@ class Limits:
     grid_mib: int = 1024
     toml_mib: int = 4
     samples: int = 20_000_000
+    volume_mib: int = 1024
+    slices: int = 5000
 
 
 @dataclass(frozen=True, slots=True)

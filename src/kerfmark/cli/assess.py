@@ -25,7 +25,8 @@ def assess(
         Path,
         typer.Argument(
             metavar="PIECE",
-            help="Surface of what was cut (STL, PLY, OBJ, 3MF, GLB) or the motion that cut it (Parquet, CSV).",
+            help="Surface of what was cut (STL, PLY, OBJ, 3MF, GLB), the motion that cut it (Parquet, CSV), or a CT of it "
+            "(folder of DICOM slices, NRRD, NIfTI).",
         ),
     ],
     json_to: JsonTo = None,
@@ -38,6 +39,9 @@ def assess(
         str | None, typer.Option(metavar="UNIT", help="Unit of the piece's file: mm, cm, m, in or um.")
     ] = None,
     rig: RigFile = None,
+    series: Annotated[
+        str | None, typer.Option(metavar="UID", help="Which DICOM series of a folder: its UID or number.")
+    ] = None,
     grid_um: GridUm = 50.0,
 ) -> None:
     """Measure and mark one piece.
@@ -66,6 +70,7 @@ def assess(
         neighbours=sides,
         unit=unit,
         rig=rig,
+        series=series,
         grid_um=grid_um,
         settings=settings,
         progress=progress,

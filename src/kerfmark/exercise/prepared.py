@@ -15,12 +15,12 @@ from kerfmark.exercise.preparing.cache import read_back, write_whole
 from kerfmark.exercise.preparing.columns import as_arrays, columns_of, from_arrays
 from kerfmark.geometry.columns import Crossings, Lattice
 from kerfmark.geometry.frames import transform_points
-from kerfmark.records import FloatArray, Grid, Remark, Site, Surface
+from kerfmark.records import FloatArray, Grid, Remark, Site, Surface, Volume
 from kerfmark.settings import Limits
 
 __all__ = ["PREPARED_FORMAT", "Prepared", "prepare"]
 
-PREPARED_FORMAT = 6
+PREPARED_FORMAT = 7
 """Raised whenever what is kept, or how it is made, changes."""
 
 
@@ -59,6 +59,8 @@ class Prepared:
         Upright columns over what is planned to go; None where nothing says so.
     columns : name → Crossings
         Where they cross `subject`, `target` and `layer.<index>`.
+    volume : Volume or None
+        The subject's CT, or its labels, with its axes carried to the tooth frame.
     remarks : tuple of Remark
         What was mended or looks like a slip.
     """
@@ -93,6 +95,7 @@ class Prepared:
     canal: FloatArray | None = None
     lattice: Lattice | None = None
     columns: Mapping[str, Crossings] = field(default_factory=dict)
+    volume: Volume | None = None
     remarks: tuple[Remark, ...] = ()
 
 
@@ -159,10 +162,16 @@ def _made(loaded: LoadedExercise, *, limits: Limits) -> tuple[dict[str, Any], di
         arrays |= {f"{name}.vertices": surface.vertices_mm, f"{name}.faces": surface.faces}
     for name, grid in grids.items():
         arrays |= {f"grid.{name}.values": grid.values, f"grid.{name}.origin": grid.origin_mm}
+    if found.volume is not None:
+        arrays |= {"volume.values": found.volume.values, "volume.matrix": found.volume.matrix}
     for index, site in enumerate(sites):
         arrays |= {f"site.{index}.points": site.points_mm, f"site.{index}.inward": site.inward}
     spacings = {name: grid.spacing_mm for name, grid in grids.items()}
-    return arrays, {"spacings": spacings, "remarks": [asdict(remark) for remark in (*remarks, *more)]}
+    return arrays, {
+        "spacings": spacings,
+        "layers": list(found.layers),
+        "remarks": [asdict(remark) for remark in (*remarks, *more)],
+    }
 
 
 def _named_surfaces(found: Any) -> list[tuple[str, Surface]]:
@@ -217,8 +226,8 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         neighbours={side: needed(f"neighbour.{side}") for side in subject.neighbours},
         neighbour_grids={side: grid(f"neighbour.{side}") for side in subject.neighbours},
         gingiva=surface("gingiva"),
-        layers={name: needed(f"layer.{index}") for index, name in enumerate(subject.layers)},
-        layer_grids={name: grid(f"layer.{index}") for index, name in enumerate(subject.layers)},
+        layers={name: needed(f"layer.{index}") for index, name in enumerate(facts["layers"])},
+        layer_grids={name: grid(f"layer.{index}") for index, name in enumerate(facts["layers"])},
         envelope=surface("envelope"),
         envelope_grid=grid("envelope") if "grid.envelope.values" in arrays else None,
         roots=tuple(needed(f"root.{index}") for index in range(len(exercise.structures.roots))),
@@ -231,6 +240,7 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         canal=None if exercise.structures.canal is None else points(exercise.structures.canal.points),
         lattice=lattice,
         columns=columns,
+        volume=Volume(arrays["volume.values"], arrays["volume.matrix"]) if "volume.values" in arrays else None,
         remarks=tuple(Remark(**remark) for remark in facts["remarks"]),
     )
 

@@ -29,7 +29,11 @@ def check_together(exercise: Exercise, surfaces: Surfaces, subject_grid: Grid) -
     """
     remarks: list[Remark] = []
     for name, layer in surfaces.layers.items():
-        remarks.extend(_inside(layer, exercise.subject.layers[name], f"layer {name}", subject_grid))
+        remarks.extend(
+            _inside(
+                layer, exercise.subject.layers.get(name, str(exercise.subject.volume)), f"layer {name}", subject_grid
+            )
+        )
     if surfaces.target is not None:
         remarks.extend(_inside(surfaces.target, str(exercise.target.surface), "target", subject_grid))
     for side, neighbour in surfaces.neighbours.items():

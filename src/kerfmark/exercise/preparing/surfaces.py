@@ -9,10 +9,11 @@ import numpy as np
 
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.definition import Exercise
+from kerfmark.exercise.preparing.volumes import check_overlap, read_subject_volume
 from kerfmark.geometry.mending import merged
 from kerfmark.geometry.mesh import boundary_loops, bounds_mm, face_edges, joined, mend, transformed, volume_mm3
 from kerfmark.geometry.mesh_files import read_mesh_file
-from kerfmark.records import FloatArray, Remark, Surface
+from kerfmark.records import FloatArray, Remark, Surface, Volume
 from kerfmark.settings import Limits
 
 __all__ = ["Surfaces", "capped", "read_surfaces"]
@@ -24,7 +25,7 @@ PLAUSIBLE_TOOTH_MM = (3.0, 80.0)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Surfaces:
-    """Every surface an exercise names, in the tooth frame, closed."""
+    """Every surface an exercise names, in the tooth frame, closed; and its volume."""
 
     subject: Surface
     target: Surface | None = None
@@ -34,6 +35,7 @@ class Surfaces:
     neighbours: Mapping[str, Surface] = field(default_factory=dict)
     roots: tuple[Surface, ...] = ()
     sinus: Surface | None = None
+    volume: Volume | None = None
     remarks: tuple[Remark, ...] = ()
 
 
@@ -86,26 +88,26 @@ def read_surfaces(exercise: Exercise, assets: Mapping[str, bytes], *, frame: Flo
         If one cannot be read, is not closed, or its size is not that of its family.
     """
     subject, reader = exercise.subject, _Reader(assets, frame, limits)
-    if subject.surface is None:
-        raise InputError(
-            "exercise.toml: [subject] names a volume alone, expected a surface: this version cuts surfaces only. "
-            "Add [subject] surface."
-        )
-    body = reader.needed(subject.surface, cap=True)
+    read = None
     if subject.volume is not None:
-        reader.remarks.append(
-            Remark("volume-not-read", subject.volume, "this version does not read volumes; its tissues are not known")
-        )
-    _check_size(body, subject.surface, PLAUSIBLE_MM.get(exercise.family, PLAUSIBLE_TOOTH_MM))
+        read = read_subject_volume(exercise, assets[subject.volume], frame=frame, limits=limits)
+        reader.remarks.extend(read.remarks)
+    body = reader.read(subject.surface, cap=True) or (None if read is None else read.body)
+    assert body is not None  # the rules ask for a surface or a volume
+    if read is not None and subject.surface is not None:
+        check_overlap(body, read.volume, surface_name=subject.surface, volume_name=str(subject.volume))
+    _check_size(body, str(subject.surface or subject.volume), PLAUSIBLE_MM.get(exercise.family, PLAUSIBLE_TOOTH_MM))
+    own = {name: reader.needed(file) for name, file in subject.layers.items()}
     return Surfaces(
         subject=body,
         target=reader.read(exercise.target.surface),
         envelope=reader.read(exercise.permitted.envelope),
         gingiva=reader.read(subject.gingiva),
-        layers={name: reader.needed(file) for name, file in subject.layers.items()},
+        layers=own if read is None else own | {name: layer for name, layer in read.layers.items() if name not in own},
         neighbours={side: reader.needed(file) for side, file in subject.neighbours.items()},
         roots=tuple(reader.needed(file) for file in exercise.structures.roots),
         sinus=reader.read(exercise.structures.sinus),
+        volume=None if read is None else read.volume,
         remarks=tuple(reader.remarks),
     )
 

@@ -1,0 +1,94 @@
+"""Volume files of one piece: NRRD and NIfTI, told apart by their content, read strictly and within limits, in LPS millimetres."""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+from pathlib import Path
+
+import numpy as np
+
+from kerfmark.errors import InputError, printable
+from kerfmark.geometry.volume_files.content import VolumeFile
+from kerfmark.geometry.volume_files.nifti import is_nifti, read_nifti
+from kerfmark.geometry.volume_files.nrrd import is_nrrd, read_nrrd
+from kerfmark.records import Remark
+from kerfmark.settings import Limits
+
+__all__ = ["VolumeFile", "looks_like_volume", "read_volume_file"]
+
+READERS = {"nrrd": read_nrrd, "nifti": read_nifti}
+SUFFIXES = {".nrrd": "nrrd", ".nii": "nifti", ".nii.gz": "nifti"}
+LOOK_AT = 65536
+
+
+def looks_like_volume(first: bytes) -> bool:
+    """Whether a file's first bytes are those of an NRRD or NIfTI volume."""
+    return _format_of(first) is not None
+
+
+def read_volume_file(source: Path | bytes, *, name: str, limits: Limits) -> VolumeFile:
+    """A volume from a file.
+
+    Parameters
+    ----------
+    source : Path or bytes
+        The file, or what it holds.
+    name : str
+        What messages call it; its suffix is compared with the content.
+    limits : Limits
+
+    Returns
+    -------
+    file : VolumeFile
+        In LPS, with a remark `suffix-differs` where the suffix says another format than the content.
+
+    Raises
+    ------
+    InputError
+        If the file is neither, is damaged, says too little about where its voxels are, or is beyond a limit.
+    """
+    shown = printable(name, limit=120)
+    data = source if isinstance(source, bytes) else _bytes_of(source, name=shown, limits=limits)
+    if len(data) > limits.file_mib * 2**20:
+        raise _too_large(shown, len(data), limits)
+    form = _format_of(data[:LOOK_AT])
+    if form is None:
+        raise InputError(
+            f"{shown}: is neither NRRD nor NIfTI by its content, expected one of them or a folder of DICOM slices. Export it again."
+        )
+    with np.errstate(invalid="ignore", over="ignore"):  # what is not finite is refused by the reader in words
+        volume, remarks = READERS[form](data, name=shown, limits=limits)
+    said = next((f for suffix, f in SUFFIXES.items() if name.lower().endswith(suffix)), None)
+    if said not in (None, form):
+        remarks += (Remark("suffix-differs", shown, f"holds {form.upper()}; read as what it holds"),)
+    return VolumeFile(volume, hashlib.sha256(data).hexdigest(), remarks)
+
+
+def _format_of(first: bytes) -> str | None:
+    if is_nrrd(first):
+        return "nrrd"
+    return "nifti" if is_nifti(first) else None
+
+
+def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            status = path.stat()
+            if not stat.S_ISREG(status.st_mode):
+                raise InputError(f"{name}: is not a regular file, expected a volume. Give the file itself.")
+            if status.st_size > limits.file_mib * 2**20:
+                raise _too_large(name, status.st_size, limits)
+            return stream.read(limits.file_mib * 2**20 + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(
+            f"{name}: cannot be read ({printable(reason, limit=80)}), expected a volume. Check its path."
+        ) from error
+
+
+def _too_large(name: str, size: int, limits: Limits) -> InputError:
+    return InputError(
+        f"{name}: is {size / 2**20:.0f} MiB, expected at most limits.file_mib = {limits.file_mib}. Crop it to the jaw or raise "
+        "KERFMARK_LIMIT_FILE_MIB."
+    )
