@@ -18,7 +18,7 @@ from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.blocks import BlockSpec
 from kerfmark.exercise.builtin.crowns import CrownSpec, cut_tooth, ideal_plan
 from kerfmark.geometry.mesh import submesh, transformed
-from kerfmark.geometry.mesh_files import write_surface
+from kerfmark.geometry.mesh_files import SIMULATED, write_surface
 from kerfmark.geometry.phantoms import random_pose, scanned
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.sections import radial_profiles
@@ -58,10 +58,10 @@ class SimulatedPiece:
 
     def write(self, path: Path) -> dict[str, Path]:
         """Write the piece to `path` and each neighbour beside it as `<stem>-<side><suffix>`; returns the neighbours' paths."""
-        write_surface(path, self.surface)
+        write_surface(path, self.surface, note=SIMULATED)
         beside = {side: path.with_name(f"{path.stem}-{side}{path.suffix}") for side in self.neighbours}
         for side, file in beside.items():
-            write_surface(file, self.neighbours[side])
+            write_surface(file, self.neighbours[side], note=SIMULATED)
         return beside
 
 

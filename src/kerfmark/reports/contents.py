@@ -135,6 +135,12 @@ class PieceContents:
         return tuple(line for family in self.families for line in family.lines)
 
 
+def _is_simulated(assessment: Assessment, *told: str) -> bool:
+    """Whether the piece says of itself that it is simulated, or whoever handed it in does."""
+    remarks = (*assessment.remarks, *assessment.piece.remarks)
+    return any(r.code == "simulated" for r in remarks) or any("simulated" in text.lower() for text in told)
+
+
 def contents_of(
     assessment: Assessment, loaded: LoadedExercise, *, labels: Mapping[str, str] | None = None
 ) -> PieceContents:
@@ -164,7 +170,7 @@ def contents_of(
         piece_name=piece_name,
         source=source,
         has_tooth=loaded.exercise.tooth is not None,
-        simulated="simulated" in source.lower() or "simulated" in piece_name.lower(),
+        simulated=_is_simulated(assessment, source, piece_name),
         cells=_cells(
             assessment, loaded, families, piece_name=piece_name, source=source, learner=given.pop("learner", None)
         ),

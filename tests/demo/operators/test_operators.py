@@ -83,13 +83,13 @@ def test_cohorts_converge_as_measured_students_do():
     assert np.mean((found >= 6.0) & (found <= 12.0)) == pytest.approx(0.33, abs=2.0 * np.sqrt(0.33 * 0.67 / 75))
 
 
-def test_a_simulated_motion_written_as_csv_or_parquet_reads_back_without_a_warning(settings, tmp_path):
+def test_a_simulated_motion_written_as_csv_or_parquet_reads_back_saying_only_what_it_is(settings, tmp_path):
     loaded, _ = open_exercise("straight-line", settings=settings)
     for suffix in ("csv", "parquet"):
         path = tmp_path / f"motion.{suffix}"
         made = write_simulated_motion(path, "straight-line", level="novice", seed=3, settings=settings)
         motion = read_motion(path, loaded.exercise)
-        assert motion.remarks == ()
+        assert [remark.code for remark in motion.remarks] == ["simulated"]
         np.testing.assert_allclose(motion.tip_mm, made.motion.tip_mm, atol=1e-9)
 
 

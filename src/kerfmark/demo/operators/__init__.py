@@ -94,5 +94,5 @@ def write_simulated_motion(
 
     simulated = simulated_motion(exercise, level=level, seed=seed, settings=settings, hand=hand)
     loaded, _prepared = open_exercise(exercise, settings=settings)
-    write_motion(path, simulated.motion, loaded.exercise)
+    write_motion(path, simulated.motion, loaded.exercise, simulated=True)
     return simulated

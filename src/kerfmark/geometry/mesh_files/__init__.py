@@ -17,6 +17,7 @@ from kerfmark.errors import InputError, printable
 from kerfmark.geometry.mesh import joined
 from kerfmark.geometry.mesh_files.content import Content, MeshFile
 from kerfmark.geometry.mesh_files.glb import glb_bytes, is_glb, read_glb
+from kerfmark.geometry.mesh_files.notes import SIMULATED, says_simulated
 from kerfmark.geometry.mesh_files.obj import is_obj, obj_text, read_obj
 from kerfmark.geometry.mesh_files.ply import is_ply, ply_bytes, read_ply
 from kerfmark.geometry.mesh_files.stl import is_ascii_stl, is_binary_stl, read_stl, stl_bytes
@@ -25,7 +26,7 @@ from kerfmark.outputs import write_whole
 from kerfmark.records import Remark, Surface
 from kerfmark.settings import Limits
 
-__all__ = ["FORMATS", "MeshFile", "format_by_content", "read_mesh_file", "write_surface"]
+__all__ = ["FORMATS", "SIMULATED", "MeshFile", "format_by_content", "read_mesh_file", "write_surface"]
 
 READERS: Mapping[str, Callable[..., Content]] = {
     "stl": read_stl, "ply": read_ply, "obj": read_obj, "3mf": read_3mf, "glb": read_glb,
@@ -47,7 +48,8 @@ def read_mesh_file(source: Path | bytes, *, name: str, limits: Limits) -> MeshFi
     Returns
     -------
     file : MeshFile
-        With a remark `suffix-differs` where the suffix says another format than the content.
+        With a remark `suffix-differs` where the suffix says another format than the content, and `simulated` where the
+        file says so of itself.
 
     Raises
     ------
@@ -66,6 +68,8 @@ def read_mesh_file(source: Path | bytes, *, name: str, limits: Limits) -> MeshFi
         remarks += (
             Remark("suffix-differs", shown, f"holds {form.upper()}, not {suffix.upper()}; read as what it holds"),
         )
+    if says_simulated(data):
+        remarks += (Remark("simulated", shown, "says of itself that it is simulated: nobody cut it"),)
     return MeshFile(content.surface, content.unit, form, hashlib.sha256(data).hexdigest(), remarks)
 
 
@@ -122,6 +126,7 @@ def write_surface(
     *,
     parts: Mapping[str, Surface] | None = None,
     vertex_values: ArrayLike | None = None,
+    note: str = "",
 ) -> None:
     """Write a surface in the format of the path's suffix: binary STL, binary PLY, OBJ, 3MF or GLB.
 
@@ -135,6 +140,9 @@ def write_surface(
     vertex_values : (n,) float array or (n, 3) array of 0 to 255, optional
         For PLY: a value (property `value`) or a colour of each vertex; for GLB a value (attribute `_VALUE`).
 
+    note : str
+        ASCII, one line; kept in the header or where else the format has room for it.
+
     Raises
     ------
     InputError
@@ -143,15 +151,15 @@ def write_surface(
     form = path.suffix.lower().lstrip(".")
     whole = joined(parts.values()) if parts else surface
     if form == "stl":
-        data = stl_bytes(whole)
+        data = stl_bytes(whole, note=note)
     elif form == "ply":
-        data = ply_bytes(whole, vertex_values=vertex_values)
+        data = ply_bytes(whole, vertex_values=vertex_values, note=note)
     elif form == "obj":
-        data = obj_text(whole).encode("ascii")
+        data = obj_text(whole, note=note).encode("ascii")
     elif form == "3mf":
-        data = threemf_bytes(parts or {path.stem: surface})
+        data = threemf_bytes(parts or {path.stem: surface}, note=note)
     elif form == "glb":
-        data = glb_bytes(whole, vertex_values=vertex_values)
+        data = glb_bytes(whole, vertex_values=vertex_values, note=note)
     else:
         raise InputError(f"{path.name}: ends in '{form}', expected one of {', '.join(FORMATS)}. Choose one of these.")
     write_whole(path, data)

@@ -179,7 +179,7 @@ def _accessor(scene: dict[str, Any], buffer: bytes, number: Any, shape: str, let
     )
 
 
-def glb_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None) -> bytes:
+def glb_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None, note: str = "") -> bytes:
     """A GLB of a surface given in mm: metres in the file, coordinates rounded to float32.
 
     `vertex_values` (n,) become the vertices' attribute `_VALUE`.
@@ -189,7 +189,7 @@ def glb_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None) -> by
     values = np.empty(0, "<f4") if vertex_values is None else np.ascontiguousarray(vertex_values, dtype="<f4")
     binary = index.tobytes() + points.tobytes() + values.tobytes()
     scene: dict[str, Any] = {
-        "asset": {"version": "2.0"},
+        "asset": {"version": "2.0"} | ({"extras": {"note": note}} if note else {}),
         "scene": 0,
         "scenes": [{"nodes": [0]}],
         "nodes": [{"mesh": 0}],

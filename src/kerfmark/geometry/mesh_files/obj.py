@@ -55,8 +55,9 @@ def read_obj(data: bytes, *, name: str, limits: Limits) -> Content:
     return Content(as_surface(patched(values, spans, body).reshape(-1, 3), faces, name=name, limits=limits))
 
 
-def obj_text(surface: Surface) -> str:
-    """An OBJ of a surface; numbers are written so that reading gives them back exactly."""
-    lines = [f"v {x!r} {y!r} {z!r}" for x, y, z in surface.vertices_mm.tolist()]
+def obj_text(surface: Surface, *, note: str = "") -> str:
+    """An OBJ of a surface, with a note as its first line; numbers are written so that reading gives them back exactly."""
+    lines = [f"# {note}"] if note else []
+    lines += [f"v {x!r} {y!r} {z!r}" for x, y, z in surface.vertices_mm.tolist()]
     lines += [f"f {a} {b} {c}" for a, b, c in (surface.faces + 1).tolist()]
     return "\n".join(lines) + "\n"

@@ -246,7 +246,7 @@ def _indices(values: NDArray[np.generic]) -> NDArray[np.int32]:
     return np.clip(values.astype(np.int64), -1, 2**31 - 1).astype(np.int32)
 
 
-def ply_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None) -> bytes:
+def ply_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None, note: str = "") -> bytes:
     """A binary PLY of a surface: double coordinates, with float `value` or 8-bit `red green blue` of each vertex."""
     fields: list[tuple[str, str] | tuple[str, str, int]] = [("xyz", "<f8", 3)]
     names = ["double x", "double y", "double z"]
@@ -261,7 +261,9 @@ def ply_bytes(surface: Surface, *, vertex_values: ArrayLike | None = None) -> by
         vertices["v"] = values
     faces = np.zeros(len(surface.faces), dtype=[("n", "u1"), ("f", "<i4", 3)])
     faces["n"], faces["f"] = 3, surface.faces
-    header = ["ply", "format binary_little_endian 1.0", "comment millimetres", f"element vertex {len(vertices)}"]
+    header = ["ply", "format binary_little_endian 1.0", "comment millimetres"]
+    header += [f"comment {note}"] if note else []
+    header += [f"element vertex {len(vertices)}"]
     header += [f"property {n}" for n in names] + [
         f"element face {len(faces)}",
         "property list uchar int vertex_indices",

@@ -83,12 +83,13 @@ def _read_ascii(data: bytes, *, name: str, limits: Limits) -> Content:
     return Content(as_surface(values.reshape(-1, 3), np.arange(3 * count), name=name, limits=limits))
 
 
-def stl_bytes(surface: Surface) -> bytes:
-    """A binary STL of a surface; coordinates are rounded to float32, as the format holds them."""
+def stl_bytes(surface: Surface, *, note: str = "") -> bytes:
+    """A binary STL of a surface, with a note in its header; coordinates are rounded to float32, as the format holds them."""
     corners = surface.vertices_mm[surface.faces]
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     lengths = np.linalg.norm(normals, axis=1, keepdims=True)
     facets = np.zeros(len(corners), FACET)
     facets["normal"] = np.divide(normals, lengths, out=np.zeros_like(normals), where=lengths > 0)
     facets["corners"] = corners
-    return b"binary STL, mm".ljust(80, b" ") + len(facets).to_bytes(4, "little") + facets.tobytes()
+    header = f"binary STL, mm; {note}" if note else "binary STL, mm"
+    return header.encode("ascii")[:80].ljust(80, b" ") + len(facets).to_bytes(4, "little") + facets.tobytes()

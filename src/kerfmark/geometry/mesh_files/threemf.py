@@ -228,10 +228,11 @@ def _run(data: bytes, begin: object, name: str) -> None:
         ) from error
 
 
-def threemf_bytes(parts: Mapping[str, Surface]) -> bytes:
-    """A 3MF in millimetres with one named object for each part."""
+def threemf_bytes(parts: Mapping[str, Surface], *, note: str = "") -> bytes:
+    """A 3MF in millimetres with one named object for each part, and a note as the comment of its zip."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.comment = note.encode("ascii")
         for path, text in (
             ("[Content_Types].xml", _CONTENT_TYPES), ("_rels/.rels", _RELATIONS), ("3D/3dmodel.model", _model_xml(parts)),
         ):  # fmt: skip

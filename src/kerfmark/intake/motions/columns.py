@@ -12,12 +12,14 @@ from numpy.typing import NDArray
 from kerfmark.errors import InputError, printable
 from kerfmark.records import FloatArray, IntArray, Remark
 
-__all__ = ["GROUPS", "INSTRUMENT", "NUMBERS", "POSE", "RECORDING", "Table", "check_columns"]
+__all__ = ["GROUPS", "INSTRUMENT", "NUMBERS", "POSE", "RECORDING", "SIMULATED", "Table", "check_columns"]
 
 POSE = ("x_mm", "y_mm", "z_mm", "qw", "qx", "qy", "qz")
 RECORDING = ("time_s", *POSE)
 """What every motion has."""
 INSTRUMENT = "instrument"
+SIMULATED = "simulated_by_kerfmark"
+"""A column that every motion we simulate carries, so that nobody takes it for somebody's work; its name is what counts."""
 GROUPS = {
     "spindle": ("spindle_rpm",),
     "force": ("fx_n", "fy_n", "fz_n"),

@@ -12,7 +12,7 @@ from kerfmark.errors import InputError, printable
 from kerfmark.exercise.definition import Exercise, tooth_frame
 from kerfmark.geometry.frames import transform_directions, transform_points
 from kerfmark.intake.motions.checking import Poses, Rows, poses_of, sound_rows, spans
-from kerfmark.intake.motions.columns import GROUPS, POSE, Table
+from kerfmark.intake.motions.columns import GROUPS, POSE, SIMULATED, Table
 from kerfmark.intake.motions.content import MAGIC, bytes_of
 from kerfmark.intake.motions.rig import Rig, read_rig
 from kerfmark.intake.motions.stretches import stretches_of
@@ -79,6 +79,8 @@ def read_motion(
             f"{name}: none of its {len(poses.seen)} rows has a pose, expected at least one. Check the export."
         )
     motion = _motion(rows, poses, exercise, record, name=name, sha256=hashlib.sha256(data).hexdigest())
+    if SIMULATED.encode("ascii") in data:
+        motion = _with_remark(motion, Remark("simulated", name, "says of itself that it is simulated: nobody cut it"))
     suffix, other = path.suffix.lower(), "Parquet" if is_parquet else "CSV"
     if SUFFIXES.get(suffix, other) != other:
         differs = Remark("suffix-differs", name, f"holds {other}, not what its suffix says; read as what it holds")

@@ -9,7 +9,7 @@ import numpy as np
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.definition import Exercise, tooth_frame
 from kerfmark.geometry.frames import rigid_inverse, transform_directions, transform_points
-from kerfmark.intake.motions.columns import GROUPS, INSTRUMENT, RECORDING
+from kerfmark.intake.motions.columns import GROUPS, INSTRUMENT, RECORDING, SIMULATED
 from kerfmark.intake.motions.turning import product, quaternion_of
 from kerfmark.records import FloatArray, Motion
 
@@ -18,7 +18,7 @@ __all__ = ["write_motion"]
 FORWARDS_RPM = 200_000.0
 
 
-def write_motion(path: Path, motion: Motion, exercise: Exercise) -> None:
+def write_motion(path: Path, motion: Motion, exercise: Exercise, *, simulated: bool = False) -> None:
     """Write a motion so that `read_motion` gives it back.
 
     Parameters
@@ -29,6 +29,8 @@ def write_motion(path: Path, motion: Motion, exercise: Exercise) -> None:
         Where nothing cuts anywhere or everything does is written as a spindle of 0 or 200,000 turns a minute.
     exercise : Exercise
         Whose files' frame it is written in.
+    simulated : bool
+        Say in a column of its own that nobody made this motion.
 
     Raises
     ------
@@ -45,6 +47,8 @@ def write_motion(path: Path, motion: Motion, exercise: Exercise) -> None:
             f"{printable(path.name)}: ends in '{printable(suffix)}', expected .parquet or .csv. Name it so."
         )
     table = pa.table(_columns(motion, rigid_inverse(tooth_frame(exercise.frame))))
+    if simulated:
+        table = table.append_column(SIMULATED, pa.array(np.ones(len(motion.time_s), dtype=np.int8)))
     try:
         if suffix == ".parquet":
             arrow_parquet.write_table(table, path, compression="zstd", write_page_checksum=True)
