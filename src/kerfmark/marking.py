@@ -18,7 +18,18 @@ from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.conformity import inside, rule_all
 from kerfmark.records import FloatArray, Limits2, Mark, Reading, Ruling, RulingWord
 
-__all__ = ["Code", "criterion_name", "mark", "percent_bounds", "probability_inside", "rule", "rule_many"]
+__all__ = [
+    "CODE_WORDS",
+    "DECIDED",
+    "Code",
+    "criterion_name",
+    "mark",
+    "percent_bounds",
+    "probability_inside",
+    "reading_finder",
+    "rule",
+    "rule_many",
+]
 
 Outcome = Literal["pass", "fail", "refer"]
 
@@ -46,20 +57,29 @@ SAME_PERCENT = 1e-9
 class CriterionRule(Protocol):
     """What marking needs of a criterion of the exercise."""
 
-    reading: str
-    where: str | None
-    stat: str | None
-    limits: Limits2
-    weight: float
-    critical: bool
+    @property
+    def reading(self) -> str: ...
+    @property
+    def where(self) -> str | None: ...
+    @property
+    def stat(self) -> str | None: ...
+    @property
+    def limits(self) -> Limits2: ...
+    @property
+    def weight(self) -> float: ...
+    @property
+    def critical(self) -> bool: ...
 
 
 class PassRule(Protocol):
     """What marking needs of the exercise's `[pass]`."""
 
-    minimum_percent: float
-    met_at: float
-    too_close: Literal["refer", "benefit", "strict"]
+    @property
+    def minimum_percent(self) -> float: ...
+    @property
+    def met_at(self) -> float: ...
+    @property
+    def too_close(self) -> Literal["refer", "benefit", "strict"]: ...
 
 
 def probability_inside(value: float, u: float, limits: Limits2) -> float:
@@ -152,7 +172,7 @@ def rule(readings: Sequence[Reading], criteria: Sequence[CriterionRule], pass_: 
     rulings : tuple of Ruling
         `not measurable` also where no such reading was taken.
     """
-    find = _finder(readings)
+    find = reading_finder(readings)
     return tuple(_ruling(find(criterion), criterion, pass_.met_at) for criterion in criteria)
 
 
@@ -223,7 +243,8 @@ def _check_shapes(value: FloatArray, u: FloatArray, lower: FloatArray, upper: Fl
         raise InputError(f"rule_many: met_at is {met_at}, expected more than 0.5 and at most 1. Correct it.")
 
 
-def _finder(readings: Sequence[Reading]) -> Callable[[CriterionRule], Reading | None]:
+def reading_finder(readings: Sequence[Reading]) -> Callable[[CriterionRule], Reading | None]:
+    """Finds the reading a criterion asks for: the exact one, else the only one of its id that fits; None where there is none."""
     exact = {r.key: r for r in readings}
 
     def find(criterion: CriterionRule) -> Reading | None:

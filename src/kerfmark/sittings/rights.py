@@ -8,7 +8,19 @@ from typing import Final, Literal, TypeAlias, get_args
 
 from kerfmark.errors import RightsError
 
-__all__ = ["PROGRAM", "RIGHTS", "ROLES", "SCOPES", "Actor", "Right", "Role", "may", "require"]
+__all__ = [
+    "PROGRAM",
+    "RIGHTS",
+    "ROLES",
+    "SCOPES",
+    "Actor",
+    "Right",
+    "Role",
+    "may",
+    "may_anywhere",
+    "require",
+    "require_anywhere",
+]
 
 Role: TypeAlias = Literal["learner", "teacher", "examiner", "lead", "technician", "auditor"]
 Scope: TypeAlias = Literal["read", "submit", "examine", "manage"]
@@ -116,3 +128,14 @@ def require(actor: Actor, right: str, site_id: str | None) -> None:
     raise RightsError(
         f"you may not {needed.words} here, expected the role {' or '.join(sorted(needed.roles))} at this site. Ask the lead for it."
     )
+
+
+def may_anywhere(actor: Actor, right: str) -> bool:
+    """Whether an actor holds a right at some site or another."""
+    return actor.program or (actor.allows(RIGHTS[right].scope) and bool(actor.sites(right)))
+
+
+def require_anywhere(actor: Actor, right: str) -> None:
+    """Refuse who holds a right at no site at all; as `require` otherwise."""
+    if not may_anywhere(actor, right):
+        require(actor, right, "")

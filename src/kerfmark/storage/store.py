@@ -98,6 +98,11 @@ class Transaction:
         """Every row that fits, in an order."""
         return list(self.session.scalars(select(table).where(*where).order_by(*order).limit(limit)))
 
+    def next(self, table: type[Row], *where: Where, order: Sequence[Any] = ()) -> Row | None:
+        """The first row that fits and that nobody else is changing, kept from others until this transaction ends."""
+        query = select(table).where(*where).order_by(*order).limit(1).with_for_update(skip_locked=True)
+        return self.session.scalars(query).first()
+
     def rows(self, query: Executable) -> Sequence[Any]:
         """What a query gives, as named tuples."""
         return self.session.execute(query).all()
