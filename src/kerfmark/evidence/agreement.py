@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from kerfmark.errors import EvidenceError
 from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict
+from kerfmark.evidence.ratings import piece_codes, ratings_of, spread_on_one_piece
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.alpha import krippendorff_alpha
 from kerfmark.statistics.categories import gwet, pass_fail_agreement
@@ -76,28 +77,6 @@ def agreement(table: Table, options: Options, rng: np.random.Generator) -> Answe
                   figures=tuple(figures), claims=tuple(claims), methods=tuple(methods))  # fmt: skip
 
 
-def _codes(rows: Table, *names: str) -> NDArray[np.intp]:
-    joined = rows[names[0]].astype(str)
-    for name in names[1:]:
-        joined = np.char.add(np.char.add(joined, "\x1f"), rows[name].astype(str))
-    return np.unique(joined, return_inverse=True)[1]
-
-
-def _ratings(rows: Table, column: str, other: str) -> tuple[FloatArray, NDArray[np.str_]]:
-    """(pieces, judges) with NaN, and whose; repeats of one judge are averaged; only pieces judged twice."""
-    if not len(rows):
-        return np.zeros((0, 0)), np.zeros(0, dtype=str)
-    piece, judge = _codes(rows, "learner", "exercise", "attempt", "criterion"), _codes(rows, other)
-    size = (piece.max() + 1, judge.max() + 1)
-    at = piece * size[1] + judge
-    count = np.bincount(at, minlength=size[0] * size[1])
-    total = np.bincount(at, weights=rows.number(column), minlength=size[0] * size[1])
-    made = np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(size)
-    twice = np.count_nonzero(~np.isnan(made), axis=1) >= 2
-    whose = rows["learner"].astype(str)[np.unique(piece, return_index=True)[1]]
-    return np.asarray(made[twice]), whose[twice]
-
-
 def _between_examiners(
     last: Table, options: Options, rng: np.random.Generator
 ) -> tuple[Grid, str, list[str], Claim] | None:
@@ -109,17 +88,12 @@ def _between_examiners(
         Claim("Examiners agree with one another", "not shown", "no piece was marked by two examiners", "agreement"),
     )
     scored = whole.where(~np.isnan(whole.number("score")))
-    table, whose = _ratings(scored, "score", "examiner")
+    table, whose = ratings_of(scored, "score", "examiner")
     if len(table) >= GROUP_LEAST:
         single = _single(table, whose, options, rng)
         rows.append(("marks, one examiner", len(table), single))
         methods.append(single.method[0].upper() + single.method[1:] + ", marks.")
-        within = float(
-            np.sqrt(
-                np.nansum((table - np.nanmean(table, axis=1, keepdims=True)) ** 2)
-                / (np.sum(~np.isnan(table)) - len(table))
-            )
-        )
+        within = spread_on_one_piece(table)
         rows.append(("spread of examiners on one piece, SD, points", len(table), within))
         rows.append(
             ("smallest difference of two marks that is more than error, points", len(table), 1.96 * np.sqrt(2) * within)
@@ -133,7 +107,7 @@ def _between_examiners(
             "agreement",
         )
     graded = whole.where(~np.isnan(whole.number("grade")))
-    grades, whose = _ratings(graded, "grade", "examiner")
+    grades, whose = ratings_of(graded, "grade", "examiner")
     if len(grades) >= GROUP_LEAST:
         levels = np.unique(grades[~np.isnan(grades)])
         counts = (grades[:, :, None] == levels).sum(axis=1)
@@ -161,7 +135,7 @@ def _again(table: Table) -> Grid | None:
     rows: list[tuple[Cell, ...]] = []
     for name in np.unique(rows_of["examiner"]) if len(rows_of) else ():
         own = rows_of.where(rows_of["examiner"] == name)
-        twice, _ = _ratings(own, "score", "repeat")
+        twice, _ = ratings_of(own, "score", "repeat")
         if len(twice) < 5 or twice.shape[1] != 2:
             continue
         drift = clustered_mean(twice[:, 1] - twice[:, 0], None)
@@ -233,7 +207,7 @@ def _paired(theirs: Table, ours: Table, column: str) -> dict[str, tuple[FloatArr
     if not len(theirs) or not len(ours):
         return {}
     both = Table({name: np.concatenate([theirs[name], ours[name]]) for name in theirs.columns})
-    piece = _codes(both, "learner", "exercise", "attempt", "criterion")
+    piece = piece_codes(both, "learner", "exercise", "attempt", "criterion")
     side = np.r_[np.zeros(len(theirs), dtype=int), np.ones(len(ours), dtype=int)]
     at = piece * 2 + side
     count = np.bincount(at, minlength=2 * (piece.max() + 1)).reshape(-1, 2)
@@ -295,7 +269,7 @@ def _devices(table: Table) -> Grid | None:
             continue
         widths = own.number("upper") - own.number("lower")
         width = float(np.nanmedian(widths)) if np.isfinite(widths).any() else float("nan")
-        read, _ = _ratings(own, "value", "device")
+        read, _ = ratings_of(own, "value", "device")
         for a, b in combinations(range(len(names)), 2):
             pair = read[~np.isnan(read[:, [a, b]]).any(axis=1)][:, [a, b]] if len(read) else np.zeros((0, 2))
             if len(pair) >= GROUP_LEAST and width > 0:

@@ -55,8 +55,8 @@ class Table:
         """A column of numbers."""
         return np.asarray(self.columns[name], dtype=np.float64)
 
-    def where(self, keep: NDArray[np.bool_]) -> Table:
-        """The rows kept."""
+    def where(self, keep: NDArray[np.bool_ | np.intp]) -> Table:
+        """The rows kept, or in the order given."""
         return Table({name: column[keep] for name, column in self.columns.items()})
 
     def said_by(self, speaker: str, *, whole: bool) -> Table:
