@@ -150,6 +150,12 @@ def test_the_same_criterion_twice_is_an_error_whatever_its_limits(crown_table):
     assert "repeats [[criteria]] 1" in refusal(crown_table | {"criteria": [*crown_table["criteria"], second]})
 
 
+def test_a_criterion_s_outcome_is_one_of_the_exercise_s(crown_table):
+    table = changed(crown_table, "criteria/0/outcome", "P 2")
+    assert "[[criteria]] 1, outcome is 'P 2'" in refusal(table)
+    assert as_exercise(table | {"outcomes": ["P 1", "P 2"]}).criteria[0].outcome == "P 2"
+
+
 def test_the_same_site_twice_is_an_error(crown_table):
     assert "as in [[sites]] 1" in refusal(crown_table | {"sites": 2 * crown_table["sites"]})
 

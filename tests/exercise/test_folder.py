@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import stat
 import zipfile
@@ -11,7 +13,7 @@ import pytest
 
 from kerfmark.errors import InputError
 from kerfmark.exercise.definition import as_exercise
-from kerfmark.exercise.folder import load_exercise, save_exercise
+from kerfmark.exercise.folder import load_exercise, save_exercise, version_of
 from kerfmark.settings import Limits
 
 ASSETS = {"subject.stl": b"subject", "target.stl": b"target"}
@@ -69,6 +71,23 @@ def test_a_default_written_out_does_not_change_the_version(folder):
     with (folder / "exercise.toml").open("a") as file:
         file.write("\n[pass]\nminimum_percent = 60\n")
     assert load_exercise(folder, limits=Limits()).version == before
+
+
+def test_a_key_that_came_later_changes_the_version_only_where_it_is_given(folder):
+    # Source: the canonical text written out a second time, without the keys that came later.
+    loaded = load_exercise(folder, limits=Limits())
+    definition = loaded.exercise.model_dump(by_alias=True)
+    definition["subject"]["layers"] = []
+    for criterion in definition["criteria"]:
+        assert (criterion.pop("outcome"), criterion.pop("source")) == (None, None)
+    assets = {name: hashlib.sha256(data).hexdigest() for name, data in ASSETS.items()}
+    text = json.dumps({"exercise": definition, "assets": assets}, sort_keys=True, separators=(",", ":")).replace(
+        "Infinity", '"inf"'
+    )
+    assert loaded.version == "sha256:" + hashlib.sha256(text.encode()).hexdigest()
+    told = loaded.exercise.criteria[0].model_copy(update={"source": "a handbook"})
+    after = loaded.exercise.model_copy(update={"criteria": (told, *loaded.exercise.criteria[1:])})
+    assert version_of(after, loaded.assets) != loaded.version
 
 
 def test_a_changed_limit_or_asset_changes_the_version(folder):

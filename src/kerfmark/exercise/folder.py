@@ -23,6 +23,10 @@ from kerfmark.settings import Limits
 __all__ = ["LoadedExercise", "load_exercise", "save_exercise", "version_of"]
 
 
+LATER = ("outcome", "source")
+"""Keys of `[[criteria]]` that came after the first versions were made."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LoadedExercise:
     """An exercise with the bytes of every file it names.
@@ -128,8 +132,13 @@ def version_of(exercise: Exercise, assets: Mapping[str, bytes]) -> str:
     -----
     Canonical: JSON of the parsed exercise with defaults filled in, keys sorted, no blanks; infinities as `"inf"` and
     `"-inf"`, layers as pairs because their order counts. So comments, order of keys, line ends and packing do not.
+    A key that came later (`LATER`) counts only where it is given, so that older exercises keep their version.
     """
     definition = exercise.model_dump(by_alias=True)
+    for criterion in definition["criteria"]:
+        for key in LATER:
+            if criterion[key] is None:
+                del criterion[key]
     definition["subject"]["layers"] = list(exercise.subject.layers.items())
     digests = {name: hashlib.sha256(assets[name]).hexdigest() for name in set(asset_names(exercise).values())}
     content = {"exercise": _canonical(definition), "assets": digests}

@@ -28,7 +28,7 @@ TARGET_NEEDS = {
 
 def faults_of(exercise: ExerciseTables) -> list[Fault]:
     """Everything wrong between the tables, in the order of the file."""
-    checks = (_tooth, _subject, _frame, _target, _instruments, _sites, _weights, _criteria)
+    checks = (_tooth, _subject, _frame, _target, _instruments, _sites, _weights, _criteria, _outcomes)
     return [fault for check in checks for fault in check(exercise)]
 
 
@@ -207,6 +207,14 @@ def _criteria(exercise: ExerciseTables) -> Iterator[Fault]:
                 "Remove one.",
             )
         first.setdefault(key, index)
+
+
+def _outcomes(exercise: ExerciseTables) -> Iterator[Fault]:
+    for index, criterion in enumerate(exercise.criteria):
+        if criterion.outcome is not None and criterion.outcome not in exercise.outcomes:
+            place = toml_place(("criteria", index, "outcome"))
+            known = nearest_phrase(criterion.outcome, exercise.outcomes) if exercise.outcomes else "there are none yet"
+            yield Fault(place, f"is {shown(criterion.outcome)}", f"one of outcomes ({known})", "Correct it or add it to outcomes.")  # fmt: skip
 
 
 def _spoken(key: Iterable[str | None]) -> str:

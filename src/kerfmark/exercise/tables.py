@@ -189,6 +189,12 @@ class Criterion(Table):
     weight: NonNegative = 1.0
     critical: bool = Field(default=False, description="not met = the piece fails")
     ask: str | None = Field(default=None, max_length=4000, description="put to the learner before any reading is shown")
+    outcome: Annotated[str, Field(min_length=1, max_length=400)] | None = Field(
+        default=None, description="which of the exercise's `outcomes` it shows; of the only one when left out"
+    )
+    source: Annotated[str, Field(min_length=1, max_length=400)] | None = Field(
+        default=None, description="where the limits come from"
+    )
 
     @property
     def key(self) -> tuple[str, str | None, str | None]:

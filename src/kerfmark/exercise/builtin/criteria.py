@@ -31,7 +31,7 @@ class Rule:
     critical: bool = False
 
     def as_toml(self) -> dict[str, object]:
-        """The keys of `[[criteria]]`; the source is not part of the format."""
+        """The keys of `[[criteria]]`."""
         values: dict[str, object] = {
             "reading": self.reading,
             "where": self.where,
@@ -40,6 +40,7 @@ class Rule:
             "weight": self.weight,
             "critical": self.critical,
             "ask": self.ask,
+            "source": self.source,
         }
         return {key: value for key, value in values.items() if value is not None}
 
