@@ -155,7 +155,15 @@ def by_booleans(motion):
 
 def other_ways():
     subject, tools = cube(), [instrument(BALL)]
-    for what, way, seconds in (("plain NumPy", by_numpy, 2.0), ("manifold3d, union of hulls", by_booleans, 1.0)):
+    ways = [("plain NumPy", by_numpy, 2.0), ("manifold3d, union of hulls", by_booleans, 1.0)]
+    try:
+        from warp_sweep import by_warp
+    except ImportError:
+        print("Warp is not installed (pip install warp-lang): not compared")
+    else:
+        by_warp(motion_of(BALL, 0.01))
+        ways.append(("a Warp kernel on one core", by_warp, 10.0))
+    for what, way, seconds in ways:
         motion = motion_of(BALL, seconds)
         _, theirs, _ = timed(lambda m=motion, w=way: w(m))
         ours = min(
