@@ -19,8 +19,10 @@ NO_GROOVE = "no groove was found along the line"
 NEAR_RANK = 0.05
 SPREAD_BY_NOISE = {"line.lateral_95_mm": 0.8, "line.lateral_max_mm": 1.3}
 """What noise adds to a high percentile and to a largest value, in standard deviations of one station; it is taken off."""
-AVERAGING_PART = 0.006
-"""Means over 0.3 mm, taken square to the line and not to the tool's way, lower a wave 6 mm long by about this part."""
+END_PART = 0.045
+"""Of a triangle's side: how far short of its rounded rim a groove's end is found."""
+AVERAGING_PART = 0.008
+"""Means over 0.3 mm, taken square to the line and not to the tool's way, lower waves 4 to 6 mm long by about this part."""
 INNER_MEAN = 0.83
 """Efficiency of the mean of the middle half of normal values."""
 NOISE_KNOWN = 0.2
@@ -202,7 +204,9 @@ def _end_u_mm(groove: Groove) -> float:
     if not groove.runs:
         return 0.0
     wall = 1e-3 * groove.piece.noise_um / math.sqrt(effective_count(edge_mm=groove.edge_mm, length_mm=0.5))
-    return math.hypot(wall, 0.7 * _wall_noise(groove, 0.3), 0.03 * groove.edge_mm)
+    # End wall and side walls share most of a smooth error: their centre moves by what differs over a groove's width.
+    smooth = 1e-3 * groove.piece.trueness_um * math.sqrt(max(1.5 - 1.5 * _alike_across(groove), 0.0))
+    return math.hypot(wall, 0.7 * _wall_noise(groove, 0.3), END_PART * groove.edge_mm, smooth)
 
 
 def _motion_u(groove: Groove, points: FloatArray, directions: FloatArray, weights: FloatArray) -> float:
@@ -296,8 +300,16 @@ def _spread(
         Component("surface noise", noise / math.sqrt(count)),
         Component("noise taken off", slack / math.sqrt(value**2 + slack) if slack else 0.0),
         Component("trueness", smooth),
-        Component("alignment", 0.0 if directions is None else _motion_u(groove, points, directions, weights)),
+        Component("alignment", 0.0 if directions is None else _tilted_mm(groove, points, directions, weights, value)),
+        Component("averaging along the line", AVERAGING_PART * value),
     )
+
+
+def _tilted_mm(groove: Groove, points: FloatArray, directions: FloatArray, weights: FloatArray, value: float) -> float:
+    """What the alignment adds to a spread: in proportion where there is one, and as its square where there is none."""
+    turned = _turned_mm(groove, points, directions)
+    square = turned**2 / math.hypot(turned + 1e-12, 2.0 * value)
+    return math.hypot(_motion_u(groove, points, directions, weights), square)
 
 
 def _depth_reading(groove: Groove, name: str, value: float, budget: tuple[Component, ...]) -> Reading:
