@@ -103,6 +103,7 @@ class Session:
             origin_mm=self._sweep.origin_mm, reach_mm=self._reach, step_mm=STEP_VOXELS * self._sweep.spacing_mm
         )
         self._bind()
+        self._sweep.make_ready(self._next())
         self._tissue: str | None = None
         self._before: tuple[float, FloatArray, FloatArray, bool] | None = None
         self._first_s = 0.0
@@ -114,7 +115,7 @@ class Session:
 
     def _prepare_sweep(self, spacing_mm: float) -> None:
         subject = self.prepared.subject_grid
-        self._sweep = Sweep(subject, [self.tool], spacing_mm=spacing_mm, threads=1)
+        self._sweep = Sweep(subject, [self.tool], spacing_mm=spacing_mm, threads=1, even_steps=True)
         self._sweep.reserve(ROOM_BLOCKS)
         self._values = read_only(subject.values, np.float32)
         self._labels = read_only(labels_of(subject, self.prepared.layer_grids), np.uint8)

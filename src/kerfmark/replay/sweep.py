@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import math
+import mmap
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -91,11 +93,22 @@ class Sweep:
         Where each block is held, −1 where it is not.
     cells : float32 array
         Flat in the kernels' form: distances and times, cell by cell.
+    even_steps : bool
+        Room is taken so that no single call waits long for it, at some cost to a whole record.
     swept : (n,) int32 array
         Where the blocks are held that the last poses came near to.
     """
 
-    def __init__(self, subject: Grid, instruments: Sequence[Instrument], *, spacing_mm: float, threads: int) -> None:
+    def __init__(
+        self,
+        subject: Grid,
+        instruments: Sequence[Instrument],
+        *,
+        spacing_mm: float,
+        threads: int,
+        even_steps: bool = False,
+    ) -> None:
+        self.even_steps = even_steps
         self.origin_mm: FloatArray = np.array(subject.origin_mm, dtype=float)
         self.spacing_mm, self.band_mm = float(spacing_mm), BAND_VOXELS * float(spacing_mm)
         extent = (np.array(subject.values.shape) - 1) * subject.spacing_mm
@@ -167,6 +180,12 @@ class Sweep:
         """Take room for so many blocks now, as far as the grid has them: growing later copies what is held."""
         self._have_room(min(blocks, self.most))
 
+    def make_ready(self, poses: Poses) -> None:
+        """Load the loops of a step, by sweeping such poses through no blocks: the first step is then as quick as any."""
+        self._look(poses.instrument, 1)
+        batch = _Batch(poses, self._all_windows, poses.spans[:1], self.heads[poses.instrument])
+        self._sweep(np.empty(0, dtype=np.int32), batch)
+
     def _have_room(self, blocks: int) -> None:
         """Room for so many blocks; room that is not written to takes no memory, so it is given generously."""
         held = len(self.places)
@@ -175,9 +194,22 @@ class Sweep:
         room = min(max(blocks, 2 * held), self.most)
         for name in ("places", "cells", "_planes"):
             before = getattr(self, name)
-            wider = np.empty((room, *before.shape[1:]), dtype=before.dtype)
+            wider = self._room_for((room, *before.shape[1:]), before.dtype)
             wider[: self.used] = before[: self.used]
             setattr(self, name, wider)
+
+    def _room_for(self, shape: tuple[int, ...], dtype: np.dtype[Any]) -> NDArray[Any]:
+        """Room that is taken as it is written to.
+
+        A session takes it in small pages. The library asks the system for pages of 2 MB, which are quicker for a whole
+        record, but the step that first writes to one waits for it up to 13 ms.
+        """
+        size = math.prod(shape) * dtype.itemsize
+        if not self.even_steps or not size or not hasattr(mmap, "MADV_NOHUGEPAGE"):
+            return np.empty(shape, dtype)
+        room = mmap.mmap(-1, size)
+        room.madvise(mmap.MADV_NOHUGEPAGE)
+        return np.frombuffer(room, dtype).reshape(shape)
 
     def take(self, poses: Poses) -> None:
         """Sweep more poses."""
