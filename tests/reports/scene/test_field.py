@@ -48,7 +48,7 @@ def test_a_patch_has_the_area_of_its_cap_and_its_greatest_value_with_its_sign(ba
     (patch,) = deviation_field(ball, values.astype(np.float32), limit_mm=0.15).patches
     assert patch.value_mm == pytest.approx(-0.3, abs=1e-6)
     assert patch.area_mm2 == pytest.approx(2 * np.pi * 25.0 * (1 - np.cos(np.radians(30.0))), rel=0.05)
-    assert patch.point_mm @ [1.0, 0, 0] > 4.9
+    assert patch.points_mm[0] @ [1.0, 0, 0] > 4.9
 
 
 def test_a_speck_is_dropped_with_its_line_and_a_patch_beside_it_stays(ball):

@@ -22,13 +22,17 @@ __all__ = ["DeviationField", "SurfacePatch", "deviation_field"]
 SHORTEST_LOOP_MM: Final = 1.0
 """The report drops loops under 26 px where a tooth fills its picture, at about 26 px a mm."""
 JUST_INSIDE: Final = 1e-4
+LABEL_PLACES: Final = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SurfacePatch:
-    """A patch over 4 mm² beyond the corridor: where its middle lies, its greatest value (mm), its area (mm²)."""
+    """A patch over 4 mm² beyond the corridor: its greatest value (mm), its area (mm²), and where its value may be written.
 
-    point_mm: FloatArray
+    `points_mm` (k, 3): its middle first, then places far from one another, so that one of them is seen from most sides.
+    """
+
+    points_mm: FloatArray
     value_mm: float
     area_mm2: float
 
@@ -115,8 +119,16 @@ def _patches(surface: Surface, values: FloatArray, limit_mm: float) -> tuple[Sur
         areas = np.bincount(region[chosen], weights=share[chosen])
         for number in np.flatnonzero(areas > LEAST_PATCH_MM2):
             mine = np.flatnonzero(region == number)
-            points = surface.vertices_mm[mine]
-            middle = points[np.argmin(((points - points.mean(axis=0)) ** 2).sum(axis=1))]
             worst = sign * float((sign * values[mine]).max())
-            found.append(SurfacePatch(middle, worst, float(areas[number])))
+            found.append(SurfacePatch(_apart(surface.vertices_mm[mine]), worst, float(areas[number])))
     return tuple(found)
+
+
+def _apart(points: FloatArray) -> FloatArray:
+    """The point nearest to the middle, then those farthest from all chosen before."""
+    chosen = [int(np.argmin(((points - points.mean(axis=0)) ** 2).sum(axis=1)))]
+    away = np.full(len(points), np.inf)
+    while len(chosen) < min(LABEL_PLACES, len(points)):
+        away = np.minimum(away, ((points - points[chosen[-1]]) ** 2).sum(axis=1))
+        chosen.append(int(np.argmax(away)))
+    return points[chosen]

@@ -39,6 +39,9 @@ SCENE_FORMAT: Final = 1
 """Raised whenever a field changes its meaning; added fields do not raise it."""
 
 GHOST_CELL_MM: Final = 0.25
+TOUCHED_CELL_MM: Final = 0.12
+"""Of the tooth before cutting where its times are shown."""
+
 NEIGHBOUR_CELL_MM: Final = 0.15
 BELOW_FLOOR_MM: Final = 0.6
 SITE_REACH_MM: Final = 0.2
@@ -78,7 +81,11 @@ def scene_bytes(
         "tissues": list(prepared.layer_grids),
         "criteria": [_criterion(line) for line in scene.contents.lines],
         "patches": [
-            {"words": patch_words(p.value_mm), "point_mm": _mm(p.point_mm), "area_mm2": round(p.area_mm2, 2)}
+            {
+                "words": patch_words(p.value_mm),
+                "points_mm": [_mm(q) for q in p.points_mm],
+                "area_mm2": round(p.area_mm2, 2),
+            }
             for p in field.patches
         ],
         "planes": _planes(scene, plain=False),
@@ -126,7 +133,8 @@ def _around(scene: PieceScene) -> list[Part]:
     prepared, piece = scene.prepared, scene.assessment.piece
     parts = []
     if prepared.subject is not None:
-        before = coarser(_above(prepared.subject, scene.view.floor_mm), cell_mm=GHOST_CELL_MM)
+        cell = GHOST_CELL_MM if piece.cut is None else TOUCHED_CELL_MM
+        before = coarser(_above(prepared.subject, scene.view.floor_mm), cell_mm=cell)
         more = {} if piece.cut is None else {"_TIME_S": first_touched_s(before.vertices_mm, piece.cut)}
         parts.append(surface_part("before", before, more=more))
     if prepared.target is not None:

@@ -112,17 +112,18 @@ def laid_bare_s(piece: Piece, prepared: Prepared) -> NDArray[np.float32] | None:
 
 
 def first_touched_s(points_mm: FloatArray, cut: CutField) -> NDArray[np.float32]:
-    """When the head first reached each point, by its nearest voxel, s after the motion's first; −1 where it never did."""
+    """When the head first reached each point, by the eight voxels about it, s after the motion's first; −1 where it never did."""
     edge, counts = cut.distance_mm.shape[1], np.array(cut.shape) // cut.distance_mm.shape[1]
     slot = np.full(counts.tolist(), -1, dtype=np.int64)
     slot[tuple(cut.blocks.T)] = np.arange(len(cut.blocks))
-    voxel = np.round((points_mm - cut.origin_mm) / cut.spacing_mm).astype(np.int64)
-    held = ((voxel >= 0) & (voxel < counts * edge)).all(axis=1)
-    time = np.full(len(points_mm), -1.0, dtype="<f4")
-    block, within = np.divmod(voxel[held], edge)
-    at = slot[tuple(block.T)]
-    reached = at >= 0
-    spot = (at[reached], *within[reached].T)
-    found = np.where(cut.distance_mm[spot] <= 0.0, cut.time_s[spot], -1.0)
-    time[np.flatnonzero(held)[reached]] = found
-    return time
+    lowest = np.floor((points_mm - cut.origin_mm) / cut.spacing_mm).astype(np.int64)
+    earliest = np.full(len(points_mm), np.inf, dtype="<f4")
+    for corner in np.indices((2, 2, 2)).reshape(3, -1).T:
+        voxel = lowest + corner
+        held = np.flatnonzero(((voxel >= 0) & (voxel < counts * edge)).all(axis=1))
+        block, within = np.divmod(voxel[held], edge)
+        at = slot[tuple(block.T)]
+        held, spot = held[at >= 0], (at[at >= 0], *within[at >= 0].T)
+        time = np.where(cut.distance_mm[spot] <= 0.0, cut.time_s[spot], np.inf)
+        earliest[held] = np.minimum(earliest[held], time)
+    return np.where(np.isfinite(earliest), earliest, -1.0).astype("<f4")

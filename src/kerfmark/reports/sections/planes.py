@@ -39,11 +39,21 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
 
 
 def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True) -> tuple[SectionPlane, ...]:
-    """The planes a reader may start from: those of `planes_of`, and of a tooth all four that have names."""
-    found = {plane.name: plane for plane in planes_of(readings, mesial_sign=mesial_sign, tooth=tooth)}
-    if tooth:
-        found = {name: found.get(name) or _axial_plane(name, mesial_sign) for name in PLANE_AZIMUTHS}
-    return tuple(found.values())
+    """The planes a reader may start from: of a tooth all four that have names, of a block the two of its axes.
+
+    Where a reading was taken in a plane it is that one, else the one through the long axis; mesial or buccal always on the
+    right, so that a learner sees the same way round before and after the readings are shown.
+    """
+    planes = planes_of(readings, mesial_sign=mesial_sign, tooth=tooth)
+    if not tooth:
+        return planes
+    taken = {r.witness.plane.name for r in readings if r.witness is not None and r.witness.plane is not None}
+    found = {plane.name: plane for plane in planes if plane.name in taken}
+    return tuple(found.get(name) or _turned_round(_axial_plane(name, mesial_sign)) for name in PLANE_AZIMUTHS)
+
+
+def _turned_round(plane: SectionPlane) -> SectionPlane:
+    return SectionPlane(plane.name, plane.origin_mm, -plane.across, plane.up)
 
 
 def _axial_plane(azimuth: str, mesial_sign: int, *, name: str | None = None) -> SectionPlane:

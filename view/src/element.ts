@@ -1,0 +1,588 @@
+// <kerfmark-view>: the piece in three dimensions with its section, its history and the same as a table. docs/view.md.
+import { Camera, wrapped } from "./camera";
+import { coloursOf } from "./colours";
+import { taken } from "./drawing";
+import { listenKeys } from "./keys";
+import { isSeen, Overlay } from "./overlay";
+import type { Note } from "./overlay";
+import { NoDrawingError, Painter } from "./painter";
+import type { Mode, Seen, Shown } from "./painter";
+import { Amount, button, Choice, clock, html, keysBox, table, toggle } from "./panels";
+import { SectionPlane } from "./plane";
+import { pictureOf } from "./picture";
+import { listenPointers } from "./pointers";
+import { readScene } from "./scene";
+import type { Piece, Triple } from "./scene";
+import { areaOf, sliced } from "./slicing";
+import { sayer } from "./words";
+import type { Say } from "./words";
+
+const REST_MS = 140;
+const EASE_MS = 120;
+const SLOW_MS = 40;
+const MARGIN_PX = 34;
+
+export class KerfmarkView extends HTMLElement {
+  static readonly observedAttributes = ["chosen", "notes", "site", "scene"];
+
+  private running: Running | null = null;
+  private starting = 0;
+
+  connectedCallback(): void {
+    void this.start();
+  }
+
+  disconnectedCallback(): void {
+    this.starting++;
+    this.running?.stop();
+    this.running = null;
+  }
+
+  attributeChangedCallback(name: string, before: string | null, now: string | null): void {
+    if (before === now) return;
+    if (name === "scene" && this.isConnected && this.running) {
+      this.disconnectedCallback();
+      void this.start();
+    } else this.running?.attributesChanged();
+  }
+
+  private async start(): Promise<void> {
+    const mine = ++this.starting;
+    const address = this.getAttribute("scene");
+    if (!address) return;
+    const say = sayer(this.getAttribute("words"));
+    this.setAttribute("aria-busy", "true");
+    try {
+      const answer = await fetch(address, { credentials: "same-origin" });
+      if (!answer.ok) throw new Error(String(answer.status));
+      const piece = readScene(await answer.arrayBuffer());
+      if (mine !== this.starting || !this.isConnected) return;
+      this.running = new Running(this, piece, say);
+    } catch (error) {
+      if (mine === this.starting) this.stay(error, say);
+    } finally {
+      this.removeAttribute("aria-busy");
+    }
+  }
+
+  /** What the server said stays; a sentence says why there is no more. */
+  private stay(error: unknown, say: Say): void {
+    const still = error instanceof NoDrawingError;
+    const reason = error instanceof Error ? error.message : String(error);
+    this.querySelector(":scope > .kv-said")?.remove();
+    this.prepend(html("p", { class: "kv-said", role: "status" }, still ? say("still") : say("failed", { reason })));
+    this.dataset["state"] = "still";
+    this.dispatchEvent(new CustomEvent("kerfmark:still", { bubbles: true, detail: { reason: still ? "no-webgl" : reason } }));
+  }
+}
+
+/** A view that shows a piece, from the moment its scene has come until it leaves the page. */
+class Running {
+  private readonly shell: HTMLElement;
+  private readonly stage: HTMLElement;
+  private readonly canvas = html("canvas", { "aria-hidden": "true" });
+  private readonly figure = html("div", { class: "kv-figure" });
+  private readonly spoken = html("p", { class: "kv-spoken", "aria-live": "polite" });
+  private readonly legend = html("div", { class: "kv-legend" });
+  private readonly notice = html("p", { class: "kv-notice", hidden: "" });
+  private readonly camera: Camera;
+  private readonly painter: Painter;
+  private readonly overlay: Overlay;
+  private readonly plane: SectionPlane;
+  private readonly shown: Shown;
+  private readonly ends = new AbortController();
+  private readonly watched: ResizeObserver;
+  private modes: Choice | null = null;
+  private sides: Choice | null = null;
+  private planes: Choice | null = null;
+  private amounts: { offset: Amount; turn: Amount } | null = null;
+  private openButton: HTMLButtonElement | null = null;
+  private slider: HTMLInputElement | null = null;
+  private before = true;
+  private pinning = false;
+  private letter: string | null = "S";
+  private frame = 0;
+  private rest = 0;
+  private slow = false;
+  private movedAt = -1e9;
+  private sectionAsked: AbortController | null = null;
+  private sectionWaits = 0;
+  private readonly top: number;
+  private readyTold = false;
+
+  constructor(private readonly host: KerfmarkView, private readonly piece: Piece, private readonly say: Say) {
+    const { facts } = piece;
+    this.camera = new Camera(facts.mesial_sign);
+    this.painter = new Painter(this.canvas, piece, coloursOf(host));
+    const [reach, top] = extents(piece);
+    this.top = top;
+    this.plane = new SectionPlane(facts.planes, Math.ceil(reach));
+    this.shown = { mode: facts.has_map ? "map" : "plain", target: false, neighbours: false, at: null, open: null };
+    this.overlay = new Overlay(piece, say, (number) => { this.choose(number, true); });
+    this.stage = html("div", {
+      class: "kv-stage", tabindex: "0", role: "application", "aria-roledescription": say("view"), "aria-label": `${say("stage")} ${say("keys_list")}`,
+    }, this.canvas, this.overlay.element as unknown as Node, this.notice);
+    this.shell = html("div", { class: "kv" }, this.viewPanel());
+    if (this.hasSection) this.shell.append(this.sectionPanel());
+    if (facts.history) this.shell.append(this.historyPanel());
+    this.shell.append(html("div", { class: "kv-more" }, table(piece, say, (number) => { this.choose(number, true); }), keysBox(say)), this.spoken);
+    for (const child of host.children) if (!child.classList.contains("same")) child.setAttribute("hidden", "");
+    host.prepend(this.shell);
+    this.watched = new ResizeObserver(() => { this.resize(); });
+    this.listen();
+    this.resize();
+    this.attributesChanged();
+    this.askSection();
+  }
+
+  private get hasSection(): boolean {
+    return this.host.hasAttribute("section") && this.plane.planes.length > 0;
+  }
+
+  // -- panels ------------------------------------------------------------------------------------------------------------
+
+  private viewPanel(): HTMLElement {
+    const { facts } = this.piece;
+    const say = this.say;
+    const head = html("div", { class: "kv-head" }, html("h2", {}, say("view")));
+    const modes: [Mode, string][] = [["plain", say("plain")]];
+    if (facts.tissues?.length) modes.unshift(["tissue", say("tissue")]);
+    if (facts.has_map) modes.unshift(["map", say("map")]);
+    if (modes.length > 1) {
+      this.modes = new Choice(say("view"), modes, (value) => { this.setMode(value as Mode); });
+      head.append(this.modes.element);
+    }
+    const more = html("div", { class: "kv-toggles" });
+    if (this.piece.parts.has("before")) more.append(toggle(say("before"), (on) => { this.before = on; this.redraw(); }, true));
+    if (this.piece.parts.has("target")) more.append(toggle(say("target"), (on) => { this.shown.target = on; this.redraw(); this.showLegend(); }));
+    if ([...this.piece.parts.keys()].some((n) => n.startsWith("neighbour "))) more.append(toggle(say("neighbours"), (on) => { this.shown.neighbours = on; this.redraw(); }));
+    this.openButton = toggle(say("open"), (on) => { this.setOpen(on); });
+    more.append(this.openButton);
+    const letters = ["O", "B", "L", "M", "D", "S"].map((letter): [string, string, string] => {
+      const [shown = letter, words = letter] = facts.views[letter] ?? [];
+      return [letter, shown, words];
+    });
+    this.sides = new Choice(say("from"), letters, (value) => { this.turnTo(value); });
+    const tools = html("div", { class: "kv-tools" });
+    tools.append(button(say("picture"), () => { void this.savePicture(); }));
+    if (this.host.hasAttribute("can-note")) tools.append(button(say("pin"), () => { this.startPinning(); }));
+    head.append(html("div", { class: "kv-from" }, html("span", { class: "kv-quiet" }, say("from")), this.sides.element));
+    return html("section", { class: "kv-view", "aria-label": say("view") }, head, this.stage, this.legend, html("div", { class: "kv-foot" }, more, tools));
+  }
+
+  private sectionPanel(): HTMLElement {
+    const say = this.say;
+    this.planes = new Choice(say("section"), this.plane.planes.map((p): [string, string] => [p.name, p.name]), (name) => { this.choosePlane(name); });
+    const reach = this.plane.reachMm;
+    this.amounts = {
+      offset: new Amount(say("offset"), { least: -reach, most: reach, step: 0.05 }, (v) => { this.movePlane(v, this.plane.turnDeg); }),
+      turn: new Amount(say("turn"), { least: -90, most: 90, step: 1 }, (v) => { this.movePlane(this.plane.offsetMm, v); }),
+    };
+    this.amounts.offset.show(0, 2);
+    this.amounts.turn.show(0, 0);
+    const head = html("div", { class: "kv-head" }, html("h2", {}, say("section")), this.planes.element, html("span", { class: "kv-quiet" }, say("grid")));
+    return html("section", { class: "kv-section", "aria-label": say("section") }, head, this.figure,
+      html("p", { class: "kv-quiet" }, say("chain")), html("div", { class: "kv-amounts" }, this.amounts.offset.element, this.amounts.turn.element));
+  }
+
+  private historyPanel(): HTMLElement {
+    const history = this.piece.facts.history!;
+    const say = this.say;
+    const said = html("output", { class: "kv-when" });
+    const slider = html("input", { type: "range", min: "0", max: String(history.lasted_s), step: "0.1", value: String(history.lasted_s), "aria-label": say("history") });
+    this.slider = slider;
+    const note = html("p", { class: "kv-quiet" });
+    const follow = (): void => {
+      const at = Number(slider.value);
+      const whole = at >= history.lasted_s - 0.05;
+      this.shown.at = whole ? null : at;
+      said.textContent = `${say("at")} ${clock(at)}`;
+      slider.setAttribute("aria-valuetext", clock(at));
+      note.textContent = whole ? say("history_end") : say("history_note");
+      this.redraw();
+    };
+    slider.addEventListener("input", follow);
+    const drawing = html("div", { class: "kv-chart" });
+    const box = html("div", { class: "kv-course" }, drawing, slider);
+    try { drawing.append(taken(history.drawing)); } catch { /* the slider says it alone */ }
+    const [left, right] = history.plot_share;
+    slider.style.setProperty("margin-left", `${(100 * left).toFixed(2)}%`);
+    slider.style.setProperty("width", `${(100 * (right - left)).toFixed(2)}%`);
+    queueMicrotask(follow);
+    return html("section", { class: "kv-history", "aria-label": say("history") },
+      html("div", { class: "kv-head" }, html("h2", {}, say("history")), said), box, note);
+  }
+
+  private showLegend(): void {
+    const { facts } = this.piece;
+    this.legend.replaceChildren();
+    if (this.shown.mode === "map" && facts.legend) {
+      try { this.legend.append(taken(facts.legend)); } catch { /* the table says it */ }
+    }
+    if (this.shown.mode === "tissue") {
+      const items = (facts.tissues ?? []).map((name) => html("span", { class: `kv-swatch kv-${/^(enamel|pulp)$/.test(name) ? name : "dentine"}` }, name));
+      this.legend.append(html("p", { class: "kv-quiet" }, this.say("legend_tissue")), html("p", {}, ...items));
+    }
+    if (this.shown.target) this.legend.append(html("p", { class: "kv-quiet" }, this.say("target_note")));
+  }
+
+  // -- what may be asked of it --------------------------------------------------------------------------------------------
+
+  attributesChanged(): void {
+    const number = Number(this.host.getAttribute("chosen") ?? 0);
+    this.overlay.notes = notesOf(this.host.getAttribute("notes"));
+    const site = this.host.getAttribute("site");
+    const spot = site !== this.overlay.site && site !== null ? this.piece.facts.sites?.[site] : undefined;
+    this.overlay.site = site;
+    this.choose(number, false);
+    if (spot) this.turnToSee([spot]);
+    this.redraw();
+  }
+
+  private choose(number: number, tell: boolean): void {
+    if (this.overlay.chosen !== number) {
+      this.overlay.chosen = number;
+      const criterion = this.piece.facts.criteria?.find((c) => c.number === number);
+      if (criterion && tell) this.spoken.textContent = criterion.aloud;
+      this.markChosen();
+      this.turnToSee(criterion?.spots_mm ?? []);
+      this.redraw();
+    }
+    if (!tell) return;
+    this.host.setAttribute("chosen", String(number));
+    this.host.dispatchEvent(new CustomEvent("kerfmark:choose", { bubbles: true, detail: { number } }));
+  }
+
+  private markChosen(): void {
+    const number = String(this.overlay.chosen);
+    for (const mark of this.figure.querySelectorAll("[data-c]")) mark.classList.toggle("kv-chosen", mark.getAttribute("data-c") === number);
+    for (const row of this.shell.querySelectorAll("[data-row]")) row.setAttribute("aria-pressed", String(row.getAttribute("data-row") === number));
+  }
+
+  /** If nothing of it is seen from here, to the first stated side from which something is. */
+  private turnToSee(spots: readonly Triple[]): void {
+    if (!spots.length || !this.readyTold) return;
+    const sees = (seen: Seen): boolean => spots.some((spot) => isSeen(seen, this.camera.project(spot)));
+    if (sees(this.look(null))) return;
+    const [azimuth, elevation] = [this.camera.azimuth, this.camera.elevation];
+    let found: string | null = null;
+    for (const letter of ["S", "O", "B", "L", "M", "D"]) {
+      [this.camera.azimuth, this.camera.elevation] = this.camera.goal(letter) ?? [azimuth, elevation];
+      if (sees(this.look(null))) {
+        found = letter;
+        break;
+      }
+    }
+    [this.camera.azimuth, this.camera.elevation] = [azimuth, elevation];
+    if (found !== null) this.turnTo(found);
+  }
+
+  private setMode(mode: Mode): void {
+    this.shown.mode = mode;
+    this.showLegend();
+    this.redraw();
+  }
+
+  private turnTo(letter: string): void {
+    const goal = this.camera.goal(letter);
+    if (!goal) return;
+    this.spoken.textContent = this.say("seen", { words: this.piece.facts.views[letter]?.[1] ?? letter });
+    this.letter = letter;
+    const [azimuth, elevation] = [this.camera.azimuth, this.camera.elevation];
+    const turn = wrapped(goal[0] - azimuth);
+    if (matchMedia("(prefers-reduced-motion: reduce)").matches || this.slow) {
+      [this.camera.azimuth, this.camera.elevation] = goal;
+      this.redraw();
+      return;
+    }
+    const began = performance.now();
+    const step = (now: number): void => {
+      if (this.ends.signal.aborted || this.letter !== letter) return;
+      const share = Math.min(1, Math.max(0, (now - began) / EASE_MS));
+      const eased = 1 - (1 - share) ** 2;
+      this.camera.azimuth = wrapped(azimuth + eased * turn);
+      this.camera.elevation = elevation + eased * (goal[1] - elevation);
+      this.moving();
+      if (share < 1) requestAnimationFrame(step);
+    };
+    requestAnimationFrame(step);
+  }
+
+  private setOpen(on: boolean): void {
+    this.openButton?.setAttribute("aria-pressed", String(on));
+    const moved = on ? this.plane.moved() : null;
+    this.shown.open = moved && { normal: moved.normal, offset: moved.offset };
+    this.cutPiece();
+    this.redraw();
+  }
+
+  private choosePlane(name: string): void {
+    this.plane.choose(name);
+    this.planeChanged();
+  }
+
+  private movePlane(offset: number, turn: number): void {
+    this.plane.moveTo(offset);
+    this.plane.turnTo(turn);
+    this.planeChanged();
+  }
+
+  private planeChanged(): void {
+    this.amounts?.offset.show(this.plane.offsetMm, 2);
+    this.amounts?.turn.show(this.plane.turnDeg, 0);
+    this.planes?.show(this.plane.name);
+    const moved = this.plane.moved();
+    if (!moved) return;
+    if (this.shown.open) this.shown.open = { normal: moved.normal, offset: moved.offset };
+    this.cutPiece();
+    this.moving();
+    this.askSection();
+  }
+
+  private cutPiece(): void {
+    const [moved, part] = [this.plane.moved(), this.piece.parts.get("piece")];
+    if (!moved || !part) return;
+    const pieces = this.hasSection || this.shown.open ? sliced(part.positions, part.indices, moved.normal, moved.offset) : new Float32Array();
+    this.painter.setCut(pieces, this.shown.open ? areaOf(pieces, moved, this.piece.facts.floor_mm) : new Float32Array());
+  }
+
+  /** One request at a time; what was asked meanwhile is asked when it has come. */
+  private askSection(): void {
+    if (!this.hasSection) return;
+    if (this.sectionAsked) {
+      this.sectionWaits++;
+      return;
+    }
+    const asked = (this.sectionAsked = new AbortController());
+    const address = new URL(this.host.getAttribute("section")!, document.baseURI);
+    for (const [name, value] of new URLSearchParams(this.plane.query())) address.searchParams.set(name, value);
+    const width = Math.round(Math.min(720, Math.max(320, this.figure.clientWidth || 400)));
+    address.searchParams.set("width", String(width));
+    address.searchParams.set("height", String(Math.round(Math.min(560, 0.92 * width))));
+    this.figure.setAttribute("aria-busy", "true");
+    fetch(address, { signal: asked.signal, credentials: "same-origin", headers: { Accept: "image/svg+xml" } })
+      .then(async (answer) => {
+        if (!answer.ok) throw new Error(String(answer.status));
+        this.figure.replaceChildren(taken(await answer.text()) as unknown as Node);
+        this.markChosen();
+      })
+      .catch((error: unknown) => {
+        if (asked.signal.aborted) return;
+        this.figure.replaceChildren(html("p", { class: "kv-wrong" }, this.say("section_failed", { reason: error instanceof Error ? error.message : "" })));
+      })
+      .finally(() => {
+        this.sectionAsked = null;
+        this.figure.removeAttribute("aria-busy");
+        if (this.sectionWaits && !this.ends.signal.aborted) {
+          this.sectionWaits = 0;
+          this.askSection();
+        }
+      });
+  }
+
+  private startPinning(): void {
+    this.pinning = !this.pinning;
+    this.overlay.cross = this.pinning;
+    this.notice.hidden = !this.pinning;
+    this.notice.textContent = this.pinning ? this.say("pinning") : "";
+    if (this.pinning) this.stage.focus({ preventScroll: true });
+    this.redraw();
+  }
+
+  private pinAt(column: number, row: number): void {
+    const seen = this.painter.look(this.camera, this.shown, null);
+    const [c, r] = [Math.floor(column * seen.perPx), Math.floor(row * seen.perPx)];
+    const at = r * seen.width + c;
+    if (c < 0 || r < 0 || c >= seen.width || r >= seen.height || !seen.part[at]) return;
+    const point = this.camera.unproject(column, row, seen.near[at]!).map((x) => Math.round(1000 * x) / 1000);
+    this.startPinning();
+    this.host.dispatchEvent(new CustomEvent("kerfmark:pin", { bubbles: true, detail: { point_mm: point } }));
+  }
+
+  // -- drawing -----------------------------------------------------------------------------------------------------------
+
+  private resize(): void {
+    const box = this.stage.getBoundingClientRect();
+    if (box.width < 10 || box.height < 10) return;
+    [this.camera.width, this.camera.height] = [box.width, box.height];
+    if (this.camera.zoom === 1) this.camera.fit(sightOf(this.piece), MARGIN_PX);
+    this.redraw();
+  }
+
+  /** Something turns or slides: a quick picture now, the whole one when it rests. */
+  private moving(): void {
+    this.movedAt = performance.now();
+    this.schedule();
+  }
+
+  private redraw(): void {
+    this.modes?.show(this.shown.mode);
+    this.planes?.show(this.plane.name);
+    this.schedule();
+  }
+
+  private schedule(): void {
+    if (this.frame || this.ends.signal.aborted) return;
+    this.frame = requestAnimationFrame(() => {
+      this.frame = 0;
+      this.paint();
+    });
+  }
+
+  private paint(): void {
+    if (this.camera.width < 10) return;
+    const began = performance.now();
+    const moves = began - this.movedAt < REST_MS || !this.readyTold;
+    this.sides?.show(this.isAt(this.letter) ? this.letter : null);
+    const ratio = moves && this.slow ? 1 : Math.min(3, devicePixelRatio || 1);
+    this.painter.draw(this.camera, this.shown, ratio, !moves || (!this.slow && this.readyTold));
+    const ground = { camera: this.camera, top: this.top, plane: this.hasSection || this.shown.open ? this.plane.moved() : null, shown: this.shown };
+    if (moves) {
+      this.overlay.drawMoving(ground);
+      this.painter.renderer.getContext().finish();
+      this.slow = performance.now() - began > SLOW_MS;
+      clearTimeout(this.rest);
+      this.rest = window.setTimeout(() => { this.schedule(); }, REST_MS + 10);
+    } else this.overlay.draw(ground, this.look(null), this.ghosts());
+    this.tellReady();
+  }
+
+  private tellReady(): void {
+    if (this.readyTold) return;
+    this.readyTold = true;
+    this.cutPiece();
+    this.showLegend();
+    const site = this.overlay.site === null ? undefined : this.piece.facts.sites?.[this.overlay.site];
+    if (site) this.turnToSee([site]);
+    this.planes?.show(this.plane.name);
+    this.host.dataset["state"] = "ready";
+    this.host.dispatchEvent(new CustomEvent("kerfmark:ready", { bubbles: true }));
+  }
+
+  private look(ghost: string | null): Seen {
+    return this.painter.look(this.camera, this.shown, ghost);
+  }
+
+  private ghosts(): { seen: Seen; dashes: "double" | "dashed" }[] {
+    const found: { seen: Seen; dashes: "double" | "dashed" }[] = [];
+    if (this.before && this.piece.parts.has("before") && this.shown.at === null) found.push({ seen: this.look("before"), dashes: "double" });
+    if (this.shown.target) found.push({ seen: this.look("target"), dashes: "dashed" });
+    return found;
+  }
+
+  private isAt(letter: string | null): boolean {
+    const goal = letter === null ? null : this.camera.goal(letter);
+    return goal !== null && Math.abs(wrapped(goal[0] - this.camera.azimuth)) < 0.5 && Math.abs(goal[1] - this.camera.elevation) < 0.5;
+  }
+
+  private async savePicture(): Promise<void> {
+    this.painter.draw(this.camera, this.shown, 2, true);
+    this.overlay.draw({ camera: this.camera, top: this.top, plane: null, shown: this.shown }, this.look(null), this.ghosts());
+    await pictureOf(this.canvas, this.overlay.element, this.host, () => { this.painter.draw(this.camera, this.shown, 2, true); });
+    this.redraw();
+  }
+
+  // -- listening ---------------------------------------------------------------------------------------------------------
+
+  private listen(): void {
+    const { signal } = this.ends;
+    this.watched.observe(this.stage);
+    listenPointers(this.stage, signal, {
+      turn: (x, y) => { this.camera.turn(x, y); this.letter = null; this.moving(); },
+      shift: (x, y) => { this.camera.shift(x, y); this.moving(); },
+      enlarge: (factor, x, y) => { this.camera.enlarge(factor, x, y); this.moving(); },
+      press: (x, y) => { if (this.pinning) this.pinAt(x, y); },
+      slide: (x, y) => { this.slidePlane(x, y); },
+    });
+    listenKeys(this.shell, this.stage, signal, {
+      letter: (letter) => { this.turnTo(letter); },
+      turn: (x, y) => { this.camera.turn(x, y); this.letter = null; this.moving(); },
+      enlarge: (factor) => { this.camera.enlarge(factor); this.moving(); },
+      whole: () => { this.camera.zoom = 1; this.resize(); },
+      mode: (mode) => { if (mode === "plain" ? true : mode === "map" ? this.piece.facts.has_map : this.piece.facts.tissues?.length) this.setMode(this.shown.mode === mode && this.piece.facts.has_map ? "map" : mode); },
+      step: (steps) => { this.movePlane(this.plane.offsetMm + 0.1 * steps, this.plane.turnDeg); },
+      open: () => { this.setOpen(this.shown.open === null); },
+      note: () => { if (this.host.hasAttribute("can-note")) this.startPinning(); },
+      enter: () => { if (this.pinning) this.pinAt(this.camera.width / 2, this.camera.height / 2); },
+      back: () => { if (this.pinning) this.startPinning(); },
+      scrub: (steps) => { this.scrub(steps); },
+    });
+    this.figure.addEventListener("click", (event) => {
+      const mark = (event.target as Element).closest("[data-c]")?.getAttribute("data-c");
+      if (mark) this.choose(Number(mark), true);
+    }, { signal });
+    document.addEventListener("kerfmark:choose", (event) => {
+      if (event.target !== this.host) this.host.setAttribute("chosen", String((event as CustomEvent<{ number: number }>).detail.number));
+    }, { signal });
+    const repaint = (): void => { this.painter.recolour(coloursOf(this.host)); this.redraw(); };
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint, { signal });
+    const theme = new MutationObserver(repaint);
+    theme.observe(document.documentElement, { attributes: true, attributeFilter: ["class", "data-theme"] });
+    signal.addEventListener("abort", () => { theme.disconnect(); });
+    this.canvas.addEventListener("webglcontextlost", (event) => {
+      event.preventDefault();
+      this.notice.hidden = false;
+      this.notice.textContent = this.say("lost");
+    }, { signal });
+    this.canvas.addEventListener("webglcontextrestored", () => { this.notice.hidden = true; this.redraw(); }, { signal });
+  }
+
+  private slidePlane(x: number, y: number): void {
+    const moved = this.plane.moved();
+    if (!moved) return;
+    const [a, b] = [this.camera.project(moved.origin), this.camera.project([moved.origin[0] + moved.normal[0], moved.origin[1] + moved.normal[1], moved.origin[2] + moved.normal[2]])];
+    const [u, v] = [b[0] - a[0], b[1] - a[1]];
+    const square = u * u + v * v;
+    const mm = square > (0.15 * this.camera.scale) ** 2 ? (x * u + y * v) / square : -y / this.camera.scale;
+    this.movePlane(this.plane.offsetMm + mm, this.plane.turnDeg);
+  }
+
+  private scrub(steps: number): void {
+    if (!this.slider) return;
+    this.slider.value = String(Number(this.slider.value) + steps * Number(this.slider.max) * 0.01);
+    this.slider.dispatchEvent(new Event("input"));
+  }
+
+  stop(): void {
+    this.ends.abort();
+    this.sectionAsked?.abort();
+    clearTimeout(this.rest);
+    cancelAnimationFrame(this.frame);
+    this.watched.disconnect();
+    this.painter.dispose();
+    this.shell.remove();
+    for (const child of this.host.children) child.removeAttribute("hidden");
+  }
+}
+
+function sightOf(piece: Piece): Float32Array {
+  const parts = ["piece", "before"].map((name) => piece.parts.get(name)).filter((p) => p !== undefined);
+  const points: number[] = [];
+  for (const part of parts) {
+    for (let i = 0; i < part.positions.length; i += 3 * 7) {
+      if (part.positions[i + 2]! >= piece.facts.floor_mm) points.push(part.positions[i]!, part.positions[i + 1]!, part.positions[i + 2]!);
+    }
+  }
+  return new Float32Array(points);
+}
+
+/** How far out the piece reaches from its axis, and how high. */
+function extents(piece: Piece): [number, number] {
+  const positions = piece.parts.get("piece")?.positions ?? new Float32Array();
+  let [reach, top] = [1, -Infinity];
+  for (let i = 0; i < positions.length; i += 3) {
+    reach = Math.max(reach, Math.abs(positions[i]!), Math.abs(positions[i + 1]!));
+    top = Math.max(top, positions[i + 2]!);
+  }
+  return [reach, top];
+}
+
+function notesOf(text: string | null): Note[] {
+  if (!text) return [];
+  try {
+    const value: unknown = JSON.parse(text);
+    return Array.isArray(value) ? (value as Note[]).filter((n) => Array.isArray(n.point_mm)) : [];
+  } catch {
+    return [];
+  }
+}

@@ -1,0 +1,3 @@
+import { KerfmarkView } from "./element";
+
+if (!customElements.get("kerfmark-view")) customElements.define("kerfmark-view", KerfmarkView);
