@@ -15,6 +15,9 @@ EXTENT_PART = 0.5
 COLUMN_VARIANCE = 0.5
 """Noise variance of a point inside a triangle over that of its corners: mean of a² + b² + c² over a triangle."""
 
+SQUARES_SCATTER = 1.35
+"""Scatter of the mean square of a floor's columns over that of as many normal values as its mean counts: found on phantoms."""
+
 
 def floor_depth_mm(bench: Bench) -> tuple[Reading, ...]:
     """`block.floor_depth_mm`: mean depth of the floor below the top face, at right angles to it."""
@@ -51,7 +54,7 @@ def floor_flatness_um(bench: Bench) -> tuple[Reading, ...]:
     noise = COLUMN_VARIANCE * bench.piece.noise_um**2
     square = float((off_um**2).mean()) - noise * (1.0 - 3.0 / count)
     flatness = float(np.sqrt(max(square, 0.0)))
-    slack = noise * float(np.sqrt(2.0 / count))
+    slack = SQUARES_SCATTER * noise * float(np.sqrt(2.0 / count))
     budget = (
         Component("surface noise", bench.piece.noise_um / np.sqrt(count)),
         Component("extent of the floor", EXTENT_PART * abs(floor.change(off_um, np.std))),
