@@ -27,7 +27,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-FAMILIES = {"crown": "crown_phantoms", "block": "block_phantoms", "line": "line_phantoms", "common": "common_phantoms"}
+FAMILIES = {
+    "crown": "crown_phantoms",
+    "block": "block_phantoms",
+    "line": "line_phantoms",
+    "implant": "implant_phantoms",
+    "common": "common_phantoms",
+}
 """Family → module here with `blanks(edge_mm)`: name → object with `prepared`, `truth` and `piece(rng, noise_um=…, …)`."""
 
 ALIGNMENT = np.diag([3e-4**2] * 3 + [0.003**2] * 3)
@@ -82,7 +88,16 @@ def readings(family: str, piece: Any, prepared: Any) -> list[Any]:
 
 
 AT_LEAST_0 = ("damage", "undercut_depth", "smoothness", "roughness", "left_mm3", "overcut", "flatness", "squareness")
-AT_LEAST_0 += ("lateral", "overrun", "depth_sd", "width_sd", "removed_mm3")
+AT_LEAST_0 += (
+    "entry_deviation",
+    "apex_deviation",
+    "angle_deg",
+    "lateral",
+    "overrun",
+    "depth_sd",
+    "width_sd",
+    "removed_mm3",
+)
 AT_MOST_1 = ("continuity", "target_cleared", "overlap", "completeness")
 
 

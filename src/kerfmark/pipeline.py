@@ -20,6 +20,7 @@ from kerfmark.intake.surfaces import TakenIn, take_in
 from kerfmark.intake.volumes import is_volume
 from kerfmark.marking import mark, rule
 from kerfmark.measurement import events, measure
+from kerfmark.planned import is_plan, plan_piece
 from kerfmark.records import Alignment, Assessment, Piece, PieceKind, Reading, Remark, Surface
 from kerfmark.registration import Registered, register
 from kerfmark.settings import Limits, Settings, read_settings
@@ -59,8 +60,8 @@ def assess(
     exercise : str or path
         A folder, a zip, or the name of a built-in exercise.
     piece : path
-        A surface of what was cut (STL, PLY, OBJ, 3MF or GLB), the recorded motion that cut it (Parquet or CSV), or a CT of it
-        (a folder of DICOM slices, NRRD or NIfTI).
+        A surface of what was cut (STL, PLY, OBJ, 3MF or GLB), the recorded motion that cut it (Parquet or CSV), a CT of it
+        (a folder of DICOM slices, NRRD or NIfTI), or of an implant a learner's own plan (TOML).
     neighbours : side → path, optional
         Scans of the mesial and distal neighbour, in the piece's coordinates.
     unit : str, optional
@@ -130,6 +131,10 @@ def assess_prepared(
         raise InputError(
             f"--series goes with a folder of DICOM slices, but {printable(path.name)} is none. Leave it out."
         )
+    elif is_plan(path):
+        _check_scan_options(rig, what="a plan")
+        _check_plan_options(neighbours, unit)
+        aligned, remarks = plan_piece(path, prepared, limits=settings.limits), ()
     elif _is_motion(path, settings.limits):
         _check_motion_options(neighbours, unit)
         aligned, remarks = _from_motion(path, prepared, rig=rig, grid_um=grid_um, settings=settings, progress=progress)
@@ -296,7 +301,7 @@ def _source_of(kind: PieceKind, source: Source) -> Source:
 
 
 def _kind_remarks(source: Source, piece: Piece, path: Path) -> tuple[Remark, ...]:
-    if source.kind == piece.kind:
+    if piece.kind in (source.kind, "plan"):
         return ()
     words = (
         f"a {piece.kind}, where the exercise expects a {source.kind}; read with a {piece.kind}'s default uncertainty"
@@ -316,6 +321,13 @@ def _check_motion_options(neighbours: Mapping[str, str | Path] | None, unit: str
 def _check_scan_options(rig: str | Path | None, *, what: str = "a surface") -> None:
     if rig is not None:
         raise InputError(f"--rig goes with a recorded motion, but the piece is {what}. Leave it out.")
+
+
+def _check_plan_options(neighbours: Mapping[str, str | Path] | None, unit: str | None) -> None:
+    if neighbours or unit not in (None, "mm"):
+        raise InputError(
+            "--neighbour and --unit go with a scan, but the piece is a plan in the exercise's coordinates. Leave them out."
+        )
 
 
 def _check_volume_options(neighbours: Mapping[str, str | Path] | None, unit: str | None) -> None:

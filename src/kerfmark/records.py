@@ -22,6 +22,7 @@ __all__ = [
     "Event",
     "FloatArray",
     "Grid",
+    "ImplantPlan",
     "IntArray",
     "Limits2",
     "Mark",
@@ -45,7 +46,7 @@ __all__ = [
 FloatArray: TypeAlias = NDArray[np.float64]
 IntArray: TypeAlias = NDArray[np.int32]
 Limits2: TypeAlias = tuple[float, float]
-PieceKind: TypeAlias = Literal["scan", "motion", "volume"]
+PieceKind: TypeAlias = Literal["scan", "motion", "volume", "plan"]
 Status: TypeAlias = Literal["measured", "not_measurable", "not_applicable"]
 RulingWord: TypeAlias = Literal["met", "not met", "too close to call", "not measurable", "not applicable"]
 
@@ -180,7 +181,8 @@ class Piece:
 
     `surface` is the worked tooth or block alone. `neighbours` holds neighbours' surfaces as scanned with the piece, by
     side. `noise_um` and `trueness_um` are standard uncertainties of a surface point, random and shared. A piece that was
-    recorded has its `motion`, the `cut` it made in the subject, and the cuts in neighbours by side (`neighbour_cuts`).
+    recorded has its `motion`, the `cut` it made in the subject, and the cuts in neighbours by side (`neighbour_cuts`). A
+    learner's own `plan` of an implant is a piece too: its surface is what the plan would leave.
     """
 
     kind: PieceKind
@@ -194,6 +196,16 @@ class Piece:
     motion: Motion | None = None
     cut: CutField | None = None
     neighbour_cuts: Mapping[str, CutField] = field(default_factory=dict)
+    plan: ImplantPlan | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ImplantPlan:
+    """Where an implant is to stand: the middle of its platform, the end of its axis (3,), tooth frame, and its diameter."""
+
+    entry_mm: FloatArray
+    apex_mm: FloatArray
+    diameter_mm: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)

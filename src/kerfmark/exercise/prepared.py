@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from kerfmark.exercise.definition import Exercise, mesial_sign, tooth_frame
+from kerfmark.exercise.definition import Exercise, Implant, mesial_sign, tooth_frame
 from kerfmark.exercise.folder import LoadedExercise
 from kerfmark.exercise.preparing.cache import read_back, write_whole
 from kerfmark.exercise.preparing.columns import as_arrays, columns_of, from_arrays
 from kerfmark.geometry.columns import Crossings, Lattice
 from kerfmark.geometry.frames import transform_points
-from kerfmark.records import FloatArray, Grid, Remark, Site, Surface, Volume
+from kerfmark.records import FloatArray, Grid, ImplantPlan, Remark, Site, Surface, Volume
 from kerfmark.settings import Limits
 
 __all__ = ["PREPARED_FORMAT", "Prepared", "prepare"]
@@ -54,7 +54,9 @@ class Prepared:
     outline, line, orifices : (k, 3) float arrays or None
     implant : (2, 3) float array or None
         Entry and apex.
-    canal : (k, 3) float array or None
+    implants : tuple of ImplantPlan
+        Those that stand beside the planned one.
+    canal, arch : (k, 3) float array or None
     lattice : Lattice or None
         Upright columns over what is planned to go; None where nothing says so.
     columns : name → Crossings
@@ -93,6 +95,8 @@ class Prepared:
     orifices: FloatArray | None = None
     implant: FloatArray | None = None
     canal: FloatArray | None = None
+    arch: FloatArray | None = None
+    implants: tuple[ImplantPlan, ...] = ()
     lattice: Lattice | None = None
     columns: Mapping[str, Crossings] = field(default_factory=dict)
     volume: Volume | None = None
@@ -238,11 +242,18 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         orifices=points(target.orifices),
         implant=None if implant is None else transform_points(frame, [implant.entry, implant.apex]),
         canal=None if exercise.structures.canal is None else points(exercise.structures.canal.points),
+        arch=points(subject.arch),
+        implants=tuple(_placed(other, frame) for other in exercise.structures.implants),
         lattice=lattice,
         columns=columns,
         volume=Volume(arrays["volume.values"], arrays["volume.matrix"]) if "volume.values" in arrays else None,
         remarks=tuple(Remark(**remark) for remark in facts["remarks"]),
     )
+
+
+def _placed(implant: Implant, frame: FloatArray) -> ImplantPlan:
+    entry, apex = transform_points(frame, [implant.entry, implant.apex])
+    return ImplantPlan(entry, apex, implant.diameter_mm)
 
 
 def _sites(exercise: Exercise, frame: FloatArray, arrays: Mapping[str, Any]) -> tuple[Site, ...]:

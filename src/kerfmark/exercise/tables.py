@@ -98,6 +98,12 @@ class Subject(Table):
     labels: Annotated[dict[int, str], BeforeValidator(_label_table)] = Field(
         default_factory=dict, description="what each whole number above 0 of a label volume stands for"
     )
+    hounsfield: bool = Field(
+        default=False, description="the volume's greys are calibrated Hounsfield units; cone-beam greys are not"
+    )
+    arch: Path3 | None = Field(
+        default=None, description="curve along the jaw, for cross-sections at right angles to it"
+    )
 
 
 class Frame(Table):
@@ -143,6 +149,9 @@ class Structures(Table):
     canal: Canal | None = None
     roots: Annotated[tuple[AssetName, ...], BeforeValidator(_list_as_tuple)] = ()
     sinus: AssetName | None = None
+    implants: Annotated[tuple[Implant, ...], BeforeValidator(_list_as_tuple)] = Field(
+        default=(), description="implants that stand beside the planned one"
+    )
 
 
 class Permitted(Table):

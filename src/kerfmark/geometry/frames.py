@@ -12,6 +12,7 @@ __all__ = [
     "as_direction",
     "azimuth_direction",
     "looking_frame",
+    "perpendiculars",
     "rigid_inverse",
     "rotation_about",
     "transform_directions",
@@ -128,3 +129,19 @@ def looking_frame(towards: ArrayLike, up: ArrayLike) -> FloatArray:
     matrix = np.eye(4)
     matrix[:3, :3] = np.stack([np.cross(y, z), y, z])
     return matrix
+
+
+def perpendiculars(direction: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Two unit directions square to a direction and to each other; with it, in this order, right-handed.
+
+    Examples
+    --------
+    >>> first, second = perpendiculars([0.0, 0.0, 2.0])
+    >>> np.allclose(np.cross(first, second), [0.0, 0.0, 1.0])
+    True
+    """
+    unit = as_direction(direction, name="direction")
+    helper = np.array([1.0, 0.0, 0.0]) if abs(unit[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
+    first = np.cross(helper, unit)
+    first /= np.linalg.norm(first)
+    return first, np.cross(unit, first)

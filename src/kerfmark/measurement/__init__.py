@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from kerfmark.measurement.block import BLOCK
 from kerfmark.measurement.budget import unmeasured
 from kerfmark.measurement.crown import CROWN
+from kerfmark.measurement.implant import IMPLANT
 from kerfmark.measurement.line import LINE
 from kerfmark.measurement.measures import Measure
 from kerfmark.measurement.monte_carlo import MonteCarlo, with_simulated_u
@@ -24,7 +25,7 @@ __all__ = ["MEASURES", "Key", "Measure", "MonteCarlo", "events", "measure"]
 THREADS = 2
 Key: TypeAlias = tuple[str, str | None, str | None]
 
-MEASURES: tuple[Measure, ...] = (*CROWN, *BLOCK, *LINE, *COMMON, *PROCESS)
+MEASURES: tuple[Measure, ...] = (*CROWN, *BLOCK, *LINE, *IMPLANT, *COMMON, *PROCESS)
 """Every measure, in the order in which readings are given."""
 
 

@@ -1,0 +1,190 @@
+"""Beds drilled into a plain bone by booleans, their every deviation known; made by a route the measuring code does not share."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from block_phantoms import Blank, Key
+
+from kerfmark.exercise.definition import as_exercise
+from kerfmark.exercise.folder import LoadedExercise, version_of
+from kerfmark.exercise.prepared import prepare
+from kerfmark.geometry.frames import rotation_about
+from kerfmark.geometry.mesh_files.ply import ply_bytes
+from kerfmark.geometry.phantoms import refined
+from kerfmark.geometry.solids import Solid, difference, union
+from kerfmark.records import FloatArray, Surface
+from kerfmark.settings import Limits
+
+LENGTH_MM, DIAMETER_MM, POINT_DEG = 10.0, 4.1, 118.0
+DRILLS = ("pilot", "middle", "last")
+WIDTHS_MM = (2.0, 3.0, 4.1)
+
+TABLE: dict[str, Any] = {
+    "format": 1,
+    "id": "phantom-bed",
+    "title": "A bed in a plain bone",
+    "family": "implant",
+    "tooth": 36,
+    "subject": {"surface": "bone.ply"},
+    "frame": {"origin": [0.0, 0.0, 0.0], "occlusal": [0.0, 0.0, 1.0], "facial": [0.0, 1.0, 0.0], "mesial": "+x"},
+    "target": {"implant": {"entry": [0.0, 0.0, 0.0], "apex": [0.0, 0.0, -LENGTH_MM], "diameter_mm": DIAMETER_MM}},
+    "structures": {
+        "canal": {"points": [[-12.0, 0.5, -15.0], [12.0, 0.5, -15.0]], "diameter_mm": 2.5},
+        "roots": ["mesial.ply", "distal.ply"],
+    },
+    "permitted": {"instruments": list(DRILLS)},
+    "criteria": [{"reading": "implant.apex_deviation_mm", "limits": [0.0, 1.0]}],
+}
+
+
+def drill_profile(width_mm: float) -> list[list[float]]:
+    """A twist drill's profile from its point, 16 mm long."""
+    point = 0.5 * width_mm / np.tan(np.radians(0.5 * POINT_DEG))
+    return [[0.0, 0.0], [float(point), 0.5 * width_mm], [16.0, 0.5 * width_mm], [16.0, 0.0]]
+
+
+def bone() -> Solid:
+    """A ridge 22 mm high with a level top at z = 0, no two of its sides alike, and two knobs."""
+    low = np.array([[-14.0, -8.0, -22.0], [13.0, -6.5, -22.0], [12.0, 7.0, -22.0], [-11.0, 9.0, -22.0]])
+    high = np.array([[-11.0, -5.5, 0.0], [12.5, -5.0, 0.0], [9.0, 5.0, 0.0], [-12.0, 6.5, 0.0]])
+    knobs = [Solid.sphere(1.8).moved(at) for at in ([-9.5, 3.0, 0.0], [9.0, -3.0, 0.0])]
+    return union(Solid.loft(np.stack([low, high])), *knobs)
+
+
+def root(x_mm: float) -> Solid:
+    """A root beside the plan: a round rod of radius 2 mm, 14 mm deep."""
+    return Solid.cylinder(2.0, 14.0, segments=96).moved([x_mm, 0.0, -14.0])
+
+
+def exercise(**changed: Any) -> LoadedExercise:
+    """The phantom exercise; keys of its tables may be changed."""
+    own = [{"name": n, "profile_mm": drill_profile(w)} for n, w in zip(DRILLS, WIDTHS_MM, strict=True)]
+    assets = {
+        "bone.ply": ply_bytes(refined(bone().surface(), edge_mm=0.5)),
+        "mesial.ply": ply_bytes(refined(root(6.5).surface(), edge_mm=0.5)),
+        "distal.ply": ply_bytes(refined(root(-7.5).surface(), edge_mm=0.5)),
+    }
+    made = as_exercise(TABLE | {"instruments": own} | changed)
+    return LoadedExercise(made, version_of(made, assets), assets, ())
+
+
+@dataclass(frozen=True)
+class BedSpec:
+    """What was truly drilled: entry on the bone's top, tilt from the plan, its azimuth, length along the axis, diameter."""
+
+    entry_mm: tuple[float, float] = (0.0, 0.0)
+    tilt_deg: float = 0.0
+    azimuth_deg: float = 0.0
+    length_mm: float = LENGTH_MM
+    diameter_mm: float = DIAMETER_MM
+    point_deg: float = POINT_DEG
+    seed: int = field(default=0, compare=False)
+
+    @property
+    def way(self) -> FloatArray:
+        """Unit direction of the axis, downwards."""
+        lean, turn = np.radians(self.tilt_deg), np.radians(self.azimuth_deg)
+        return np.array([np.sin(lean) * np.cos(turn), np.sin(lean) * np.sin(turn), -np.cos(lean)])
+
+    @property
+    def q0(self) -> FloatArray:
+        """Where the axis enters the bone."""
+        return np.array([*self.entry_mm, 0.0])
+
+    @property
+    def q1(self) -> FloatArray:
+        """Where the full diameter ends."""
+        return np.asarray(self.q0 + self.length_mm * self.way)
+
+    def truth(self) -> dict[str, float]:
+        """Readings by the definitions of TRADE-FACTS H4, from the numbers alone."""
+        u, p1 = np.array([0.0, 0.0, -1.0]), np.array([0.0, 0.0, -LENGTH_MM])
+        return {
+            "implant.entry_deviation_mm": float(np.linalg.norm(self.q0)),
+            "implant.apex_deviation_mm": float(np.linalg.norm(self.q1 - p1)),
+            "implant.depth_deviation_mm": float((self.q1 - p1) @ u),
+            "implant.lateral_deviation_mm": float(np.hypot(*self.entry_mm)),
+            "implant.angle_deg": self.tilt_deg,
+            "implant.oversize_mm": self.diameter_mm - WIDTHS_MM[-1],
+        }
+
+
+def drilled(spec: BedSpec, *, segments: int = 180) -> Surface:
+    """The bone with the bed, by a boolean."""
+    return difference(bone(), tool(spec, segments=segments)).surface()
+
+
+def tool(spec: BedSpec, *, segments: int = 180) -> Solid:
+    """What the bed takes away: a cylinder with a conical end, standing out above the bone."""
+    radius = 0.5 * spec.diameter_mm
+    point = radius / np.tan(np.radians(0.5 * spec.point_deg))
+    # Polygons inscribed in a circle are too small; of the same area they have the circle's radius on the mean.
+    radius /= np.sqrt(np.sin(2.0 * np.pi / segments) / (2.0 * np.pi / segments))
+    profile = [[0.0, -point], [radius, 0.0], [radius, spec.length_mm + 6.0], [0.0, spec.length_mm + 6.0]]
+    rod = Solid.revolved(np.array(profile), segments=segments)  # z upwards, the end of the full diameter at z = 0
+    axis = np.cross([0.0, 0.0, 1.0], -spec.way)
+    size = float(np.linalg.norm(axis))
+    matrix = np.eye(4)
+    if size > 1e-12:
+        matrix = rotation_about(axis / size, float(np.degrees(np.arcsin(min(size, 1.0)))))
+    placed = np.eye(4)
+    placed[:3, :3] = matrix[:3, :3]
+    placed[:3, 3] = spec.q1
+    return rod.transformed(placed)
+
+
+def clearances(spec: BedSpec) -> dict[str, float]:
+    """Least distances of points all over the bed (5 in a mm) from the canal's and the roots' middle lines, less their radii."""
+    first = np.cross(spec.way, [0.0, 1.0, 0.0])
+    first /= np.linalg.norm(first)
+    second = np.cross(spec.way, first)
+    radius, turn = 0.5 * spec.diameter_mm, np.radians(np.arange(0.0, 360.0, 0.5))
+    round_it = np.cos(turn)[:, None] * first + np.sin(turn)[:, None] * second
+    point = radius / np.tan(np.radians(0.5 * spec.point_deg))
+    depth = np.concatenate([np.linspace(0.0, spec.length_mm, 120), spec.length_mm + np.linspace(0.0, point, 60)])
+    wide = np.concatenate([np.full(120, radius), np.linspace(radius, 0.0, 60)])
+    bed = (spec.q0 + depth[:, None] * spec.way)[:, None] + wide[:, None, None] * round_it
+    canal = np.hypot(bed[..., 1] - 0.5, bed[..., 2] + 15.0) - 1.25
+    sides = {"mesial": np.hypot(bed[..., 0] - 6.5, bed[..., 1]), "distal": np.hypot(bed[..., 0] + 7.5, bed[..., 1])}
+    below = bed[..., 2] > -14.0
+    return {"canal": float(canal.min())} | {side: float(d[below].min()) - 2.0 for side, d in sides.items()}
+
+
+BEDS = {
+    "as planned": BedSpec(),
+    "beside": BedSpec(entry_mm=(0.6, -0.4)),
+    "tilted about its entry": BedSpec(tilt_deg=3.5, azimuth_deg=25.0),
+    "tilted, deep and wide": BedSpec(
+        entry_mm=(-0.5, 0.3), tilt_deg=6.0, azimuth_deg=200.0, length_mm=11.2, diameter_mm=4.3
+    ),
+    "shallow": BedSpec(entry_mm=(0.2, 0.9), tilt_deg=2.0, azimuth_deg=290.0, length_mm=8.8),
+    "flat point": BedSpec(entry_mm=(-0.8, -0.5), tilt_deg=8.0, azimuth_deg=110.0, length_mm=10.3, point_deg=170.0),
+}
+
+
+def truth_of(spec: BedSpec) -> dict[Key, float]:
+    """Everything that is known of a bed before it is measured, by reading."""
+    far = clearances(spec)
+    return {(name, None, None): value for name, value in spec.truth().items()} | {
+        ("implant.canal_clearance_mm", "bed", None): far["canal"],
+        ("implant.root_clearance_mm", "bed/mesial", None): far["mesial"],
+        ("implant.root_clearance_mm", "bed/distal", None): far["distal"],
+        ("implant.canal_clearance_mm", None, None): 15.0 - LENGTH_MM - 1.25,
+        ("implant.root_clearance_mm", "mesial", None): 6.5 - 2.0 - 0.5 * DIAMETER_MM,
+        ("implant.root_clearance_mm", "distal", None): 7.5 - 2.0 - 0.5 * DIAMETER_MM,
+        ("implant.prosthetic_axis_deg", None, None): 0.0,
+    }
+
+
+def blanks(
+    edge_mm: float = 0.15, *, names: tuple[str, ...] = tuple(BEDS), cache_dir: Path | None = None
+) -> dict[str, Blank]:
+    """Every bed as the accuracy table takes it."""
+    prepared = prepare(exercise(), cache_dir=cache_dir or Path(tempfile.mkdtemp()), limits=Limits())
+    made = {name: difference(bone(), tool(BEDS[name])) for name in names}
+    return {name: Blank(prepared, made[name], truth_of(BEDS[name]), edge_mm) for name in names}  # type: ignore[arg-type]

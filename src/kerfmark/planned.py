@@ -1,0 +1,149 @@
+"""A learner's own plan of an implant: a file of our own in plain TOML, made into a piece to be measured against the teacher's.
+
+format = 1
+kind = "implant plan"
+exercise = "implant-36"     # optional
+[implant]
+entry = [x, y, z]           # mm, in the coordinates of the exercise's files
+apex = [x, y, z]
+diameter_mm = 4.1
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from kerfmark.errors import InputError, printable
+from kerfmark.exercise.prepared import Prepared
+from kerfmark.exercise.toml_text import read_toml
+from kerfmark.geometry.cylinders import Cylinder
+from kerfmark.geometry.frames import perpendiculars, rigid_inverse, transform_points
+from kerfmark.geometry.solids import Solid, difference
+from kerfmark.records import Alignment, FloatArray, ImplantPlan, Piece, Surface
+from kerfmark.settings import Limits
+
+__all__ = ["is_plan", "plan_piece", "read_plan"]
+
+KIND = "implant plan"
+LARGEST_MM = 1e4
+DIAMETER_MM, LENGTH_MM = (1.0, 12.0), (2.0, 60.0)
+FAR_MM = 40.0
+"""From the exercise's own plan; farther away other coordinates were meant."""
+OUT_OF_BONE_MM = 8.0
+
+
+def is_plan(path: Path) -> bool:
+    """Whether a file is a learner's plan: by its suffix, `.toml`."""
+    return path.suffix.lower() == ".toml"
+
+
+def read_plan(path: Path, prepared: Prepared, *, limits: Limits) -> tuple[ImplantPlan, str]:
+    """A plan in the tooth frame, and the SHA-256 of its file.
+
+    Raises
+    ------
+    InputError
+        If the exercise plans no implant, the file is no plan, is one of another exercise, or no implant can stand so.
+    """
+    name, exercise = printable(path.name, limit=120), prepared.exercise
+    if prepared.implant is None:
+        raise InputError(
+            f"{name}: is a plan of an implant, but exercise {exercise.id} plans none. Hand in a piece of this exercise."
+        )
+    data = _bytes_of(path, name=name, limits=limits)
+    values = read_toml(data, name=name, limits=limits)
+    _check_keys(values, ("format", "kind", "exercise", "implant"), ("format", "kind", "implant"), name=name)
+    if values["format"] != 1 or values["kind"] != KIND or isinstance(values["format"], bool):
+        raise InputError(f"{name}: is not format 1 of kind '{KIND}', expected these two lines at its top. Correct it.")
+    if values.get("exercise", exercise.id) != exercise.id:
+        raise InputError(
+            f"{name}: was made for exercise '{printable(values['exercise'], limit=60)}', expected {exercise.id}. Hand in the plan of this "
+            "exercise."
+        )
+    return _implant(values["implant"], prepared, name=name), hashlib.sha256(data).hexdigest()
+
+
+def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
+    try:
+        with path.open("rb") as stream:
+            return stream.read(limits.toml_mib * 2**20 + 1)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError(
+            f"{name}: cannot be read ({printable(reason, limit=80)}), expected a plan (TOML). Check its path."
+        ) from error
+
+
+def _check_keys(values: Mapping[str, Any], known: tuple[str, ...], needed: tuple[str, ...], *, name: str) -> None:
+    unknown = [key for key in values if key not in known]
+    if unknown:
+        raise InputError(
+            f"{name}: key '{printable(unknown[0], limit=40)}' is not known, expected {', '.join(known)}. Correct it."
+        )
+    lacking = [key for key in needed if key not in values]
+    if lacking:
+        raise InputError(f"{name}: has no {lacking[0]}, expected {', '.join(needed)}. Add it.")
+
+
+def _implant(table: object, prepared: Prepared, *, name: str) -> ImplantPlan:
+    if not isinstance(table, dict):
+        raise InputError(
+            f"{name}: implant is no table, expected [implant] with entry, apex and diameter_mm. Correct it."
+        )
+    keys = ("entry", "apex", "diameter_mm")
+    _check_keys(table, keys, keys, name=name)
+    ends = [_point(table[key], key, name=name) for key in ("entry", "apex")]
+    diameter = table["diameter_mm"]
+    if not _is_number(diameter) or not DIAMETER_MM[0] <= diameter <= DIAMETER_MM[1]:
+        raise InputError(
+            f"{name}: diameter_mm is {printable(diameter, limit=30)}, expected {DIAMETER_MM[0]:g} to {DIAMETER_MM[1]:g} mm. Correct it."
+        )
+    length = float(np.linalg.norm(ends[1] - ends[0]))
+    if not LENGTH_MM[0] <= length <= LENGTH_MM[1]:
+        raise InputError(
+            f"{name}: entry and apex are {length:.3g} mm apart, expected {LENGTH_MM[0]:g} to {LENGTH_MM[1]:g} mm. Correct one of them."
+        )
+    entry, apex = transform_points(prepared.frame, np.array(ends))
+    assert prepared.implant is not None
+    away = float(np.linalg.norm(entry - prepared.implant[0]))
+    if away > FAR_MM:
+        raise InputError(
+            f"{name}: entry lies {away:.0f} mm from where the exercise plans one, expected at most {FAR_MM:g} mm, in the coordinates of "
+            "the exercise's files. Check that it was planned on this exercise."
+        )
+    return ImplantPlan(entry, apex, float(diameter))
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and bool(np.isfinite(float(value)))
+
+
+def _point(value: object, key: str, *, name: str) -> FloatArray:
+    good = isinstance(value, list) and len(value) == 3 and all(_is_number(v) and abs(v) <= LARGEST_MM for v in value)
+    if not good:
+        raise InputError(f"{name}: {key} is {printable(value, limit=60)}, expected three numbers (mm). Correct it.")
+    return np.array(value, dtype=float)
+
+
+def plan_piece(path: Path, prepared: Prepared, *, limits: Limits) -> Piece:
+    """A learner's plan as a piece: exact, its surface what the plan would leave of the bone."""
+    plan, sha256 = read_plan(path, prepared, limits=limits)
+    still = Alignment(rigid_inverse(prepared.frame), 0.0, 1.0, np.zeros((6, 6)), 0)
+    assert prepared.subject is not None
+    return Piece("plan", sha256, _left(prepared.subject, plan), still, 0.0, 0.0, plan=plan)
+
+
+def _left(subject: Surface, plan: ImplantPlan) -> Surface:
+    """The bone without the planned implant."""
+    rod = Cylinder(plan.entry_mm, plan.apex_mm, 0.5 * plan.diameter_mm)
+    first, second = perpendiculars(-rod.way)
+    matrix = np.eye(4)
+    matrix[:3, :3] = np.column_stack([first, second, -rod.way])
+    matrix[:3, 3] = rod.apex_mm
+    tool = Solid.cylinder(rod.radius_mm, rod.length_mm + OUT_OF_BONE_MM).transformed(matrix)
+    return difference(Solid.from_surface(subject), tool).surface()
