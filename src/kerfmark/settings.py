@@ -46,21 +46,32 @@ class Limits:
     grid_mib: int = 1024
     toml_mib: int = 4
     samples: int = 20_000_000
+    worker_mib: int = 6144
+    worker_s: int = 300
     volume_mib: int = 1024
     slices: int = 5000
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Everything that may be set from outside: where prepared exercises are kept, how many threads, the limits."""
+    """Everything that may be set from outside.
+
+    Where prepared exercises are kept, how many threads, the limits; the store's address, and where its files are kept if not
+    beside it; the folder pieces wait in until a server has taken them.
+    """
 
     cache_dir: Path
     threads: int
     limits: Limits = Limits()
+    store: str = ""
+    files: str | None = None
+    spool_dir: Path = Path()
 
 
 def read_settings() -> Settings:
-    """Settings from the environment: `KERFMARK_CACHE_DIR`, `KERFMARK_THREADS`, `KERFMARK_LIMIT_<NAME>`.
+    """Settings from the environment.
+
+    `KERFMARK_CACHE_DIR`, `KERFMARK_THREADS`, `KERFMARK_LIMIT_<NAME>`, `KERFMARK_STORE`, `KERFMARK_FILES`, `KERFMARK_SPOOL_DIR`.
 
     Returns
     -------
@@ -75,7 +86,15 @@ def read_settings() -> Settings:
     limits = Limits(
         **{f.name: _whole(f"KERFMARK_LIMIT_{f.name.upper()}", getattr(Limits(), f.name)) for f in fields(Limits)}
     )
-    return Settings(Path(cache_dir), _whole("KERFMARK_THREADS", os.cpu_count() or 1), limits)
+    data = Path(platformdirs.user_data_dir("kerfmark"))
+    return Settings(
+        Path(cache_dir),
+        _whole("KERFMARK_THREADS", os.cpu_count() or 1),
+        limits,
+        store=os.environ.get("KERFMARK_STORE") or str(data / "store"),
+        files=os.environ.get("KERFMARK_FILES") or None,
+        spool_dir=Path(os.environ.get("KERFMARK_SPOOL_DIR") or data / "spool"),
+    )
 
 
 def compiled_dir() -> Path:
