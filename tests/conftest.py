@@ -2,15 +2,18 @@
 
 import os
 import secrets
+import shutil
 import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 import trimesh
+from sqlalchemy import event
 
 from kerfmark.geometry.mesh import submesh
 from kerfmark.geometry.solids import Solid
@@ -60,30 +63,72 @@ def brick() -> Surface:
 
 
 @pytest.fixture(scope="session")
-def postgresql() -> Iterator[Callable[[], str]]:
-    """Makes empty databases on a real PostgreSQL server of this run and gives their addresses; skips where none can start."""
+def postgresql_server() -> Iterator[Any]:
+    """A real PostgreSQL server for this run; tests that need it are skipped where none can start."""
+    memory = Path("/dev/shm")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             pgserver = pytest.importorskip("pgserver", reason="pgserver is not installed (no wheel for this machine)")
             # not pytest's folder, which nobody but this user may enter: the server gives root's rights up
-            server = pgserver.get_server(tempfile.mkdtemp(prefix="kerfmark-pg-"), cleanup_mode="delete")
+            folder = tempfile.mkdtemp(prefix="kerfmark-pg-", dir=memory if os.access(memory, os.W_OK) else None)
+            server = pgserver.get_server(folder, cleanup_mode="delete")
     except (OSError, RuntimeError, AssertionError) as why:
         pytest.skip(f"PostgreSQL could not be started here: {why}")
-
-    def fresh() -> str:
-        name = f"test_{secrets.token_hex(6)}"
-        server.psql(f"CREATE DATABASE {name};")
-        return str(server.get_uri(name))
-
-    yield fresh
+    for setting in ("fsync", "synchronous_commit", "full_page_writes"):  # nothing here has to outlast a power cut
+        server.psql(f"ALTER SYSTEM SET {setting} = off;")
+    server.psql("SELECT pg_reload_conf();")
+    yield server
     server.cleanup()
 
 
+@pytest.fixture(scope="session")
+def migrated(tmp_path_factory, request) -> Callable[[str], Any]:
+    """An empty store of each kind with its tables made, to be copied: the file of an SQLite one, the name of a PostgreSQL one."""
+    made: dict[str, Any] = {}
+
+    def of(kind: str) -> Any:
+        if kind not in made and kind == "sqlite":
+            folder = tmp_path_factory.mktemp("migrated")
+            open_store(folder).close()
+            made[kind] = folder / "kerfmark.db"
+        elif kind not in made:
+            server = request.getfixturevalue("postgresql_server")
+            server.psql("CREATE DATABASE migrated;")
+            open_store(server.get_uri("migrated"), tmp_path_factory.mktemp("files")).close()
+            made[kind] = "migrated"
+        return made[kind]
+
+    return of
+
+
+@pytest.fixture
+def postgresql(postgresql_server, migrated) -> Iterator[Callable[[], str]]:
+    """Makes empty stores' databases and gives their addresses; they go when the test ends."""
+    names: list[str] = []
+
+    def fresh() -> str:
+        names.append(f"test_{secrets.token_hex(6)}")
+        postgresql_server.psql(f"CREATE DATABASE {names[-1]} TEMPLATE {migrated('postgresql')} STRATEGY FILE_COPY;")
+        return str(postgresql_server.get_uri(names[-1]))
+
+    yield fresh
+    for name in names:
+        postgresql_server.psql(f"DROP DATABASE {name} WITH (FORCE);")
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store(request, tmp_path) -> Iterator[Store]:
+def store(request, tmp_path, migrated) -> Iterator[Store]:
     """An empty store, once on each database."""
-    address = tmp_path / "store" if request.param == "sqlite" else request.getfixturevalue("postgresql")()
+    if request.param == "sqlite":
+        address = str(tmp_path / "store")
+        (tmp_path / "store").mkdir()
+        shutil.copy(migrated("sqlite"), tmp_path / "store" / "kerfmark.db")
+    else:
+        address = request.getfixturevalue("postgresql")()
     opened = open_store(address, tmp_path / "files")
+    if request.param == "sqlite":
+        event.listen(opened.engine, "connect", lambda connection, _: connection.execute("PRAGMA synchronous=OFF"))
+        opened.engine.dispose()
     yield opened
     opened.close()

@@ -3,9 +3,14 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
+from kerfmark.exercise.definition import as_exercise
+from kerfmark.exercise.folder import save_exercise
+from kerfmark.geometry.mesh_files.ply import ply_bytes
+from kerfmark.geometry.solids import Solid, difference
 from kerfmark.records import Reading
 from kerfmark.sittings.apart import Assessed
 from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise
@@ -82,8 +87,33 @@ def _value(limits: tuple[float, float], word: str) -> float:
     return {"in": inside, "out": edge + outwards, "on": edge}[word]
 
 
+CRITERIA = (
+    {"reading": "block.floor_depth_mm", "limits": [1.9, 2.1], "weight": 2.0, "ask": "Is the bed 2 mm deep?"},
+    {"reading": "block.floor_flatness_um", "limits": [float("-inf"), 200.0]},
+    {"reading": "block.overcut_mm3", "where": "all", "limits": [float("-inf"), 0.5]},
+    {"reading": "block.target_cleared", "limits": [0.9, float("inf")]},
+    {"reading": "block.outline_overlap", "limits": [0.8, float("inf")], "weight": 1.5, "critical": True},
+)
+
+
+@pytest.fixture(scope="session")
+def small_exercise(tmp_path_factory) -> Path:
+    """A block of 12 × 10 × 6 mm in which a bed of 4 × 3 × 2 mm is to be cut."""
+    block = Solid.box([-6.0, -5.0, -6.0], [6.0, 5.0, 0.0])
+    bed = difference(block, Solid.box([-2.0, -1.5, -2.0], [2.0, 1.5, 1.0]))
+    table = {
+        "format": 1, "id": "small-bed", "title": "A bed in a small block", "family": "block", "subject": {"surface": "subject.ply"},
+        "frame": {"origin": [0.0, 0.0, 0.0], "occlusal": [0.0, 0.0, 1.0], "facial": [0.0, 1.0, 0.0], "mesial": "-x"},
+        "target": {"surface": "target.ply"}, "criteria": CRITERIA, "pass": {"minimum_percent": 60.0},
+    }  # fmt: skip
+    folder = tmp_path_factory.mktemp("exercises") / "small-bed"
+    assets = {"subject.ply": ply_bytes(block.surface()), "target.ply": ply_bytes(bed.surface())}
+    save_exercise(folder, as_exercise(table), assets)
+    return folder
+
+
 @pytest.fixture
-def school(store, settings) -> School:
+def school(store, settings, small_exercise) -> School:
     site, other = add_site(store, PROGRAM, "North"), add_site(store, PROGRAM, "South")
     ids = {}
     for role in ("teacher", "lead", "technician", "auditor"):
@@ -94,7 +124,7 @@ def school(store, settings) -> School:
         ids[code] = add_person(store, PROGRAM, code=code, name=f"Learner {code}", roles=[("learner", site)])
     for role in ("teacher", "lead", "examiner"):
         ids[f"other {role}"] = add_person(store, PROGRAM, code=f"other {role}", name="Elsewhere", roles=[(role, other)])
-    exercise = import_exercise(store, PROGRAM, "layered-block", settings=settings, prove=False)
+    exercise = import_exercise(store, PROGRAM, small_exercise, settings=settings, prove=False)
     with store.write() as tx:  # proving takes seconds; that it is asked for is tested by itself
         tx.get(ExerciseVersion, exercise).can_be_marked = True
     return School(store, site, other, exercise, ids)

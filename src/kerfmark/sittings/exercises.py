@@ -235,7 +235,7 @@ def _zip_of(loaded: LoadedExercise) -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         save_exercise(folder, loaded.exercise, loaded.assets)
         root = Path(folder)
-        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
             for file in sorted(path for path in root.rglob("*") if path.is_file()):
                 info = zipfile.ZipInfo(file.relative_to(root).as_posix(), ZIP_TIME)
                 info.compress_type = zipfile.ZIP_DEFLATED

@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
 
-from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, printable
+from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, StoreError, printable
 from kerfmark.records import Ruling
 from kerfmark.sittings.exercises import CriterionLine, PassLine, criteria_of, pass_of
 from kerfmark.sittings.marks import Examined, Standing, StandingWord, standing, standings
@@ -293,7 +293,7 @@ def hand_in(
     try:
         with store.write() as tx:
             for kept_file in [(digest, size), *beside.values(), *([toml] if toml else [])]:
-                tx.note_blob(*kept_file)
+                _note(tx, store, *kept_file)
             return _add(
                 tx, actor, seat_id=seat.id, key=made_key, digest=digest, file_name=file_name, unit=unit,
                 neighbours={side: sha for side, (sha, _) in beside.items()}, rig=None if toml is None else toml[0],
@@ -700,6 +700,15 @@ def _add(
         sha256=digest,
     )
     return _receipt(row, repeated=False)
+
+
+def _note(tx: Transaction, store: Store, sha256: str, size: int) -> None:
+    """Note a file that was kept; refused in the one moment in which a sweep may have taken it away meanwhile."""
+    tx.note_blob(sha256, size)
+    if not store.blobs.has(sha256):
+        raise StoreError(
+            f"file {sha256[:12]} was swept away while it was handed in. Nothing was kept of it; send it again."
+        )
 
 
 def _receipt(row: Piece, *, repeated: bool) -> Receipt:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 import tempfile
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ from kerfmark.marking import mark, percent_bounds, reading_finder, rule
 from kerfmark.records import Mark, Reading, Ruling
 from kerfmark.sittings.apart import Apart, Assessed, Draw, SetAside
 from kerfmark.sittings.exercises import CriterionLine, closed, criteria_of, opened, pass_of
+from kerfmark.sittings.keeping import sweep
 from kerfmark.sittings.pieces import files_of
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.storage import Store, Transaction, and_, func, or_, select
@@ -231,6 +233,7 @@ class Workforce:
         self._aparts = [Apart(settings, memory_mib=memory_mib, seconds=seconds, draw=draw) for _ in range(workers)]
         self._stopping, self._something = threading.Event(), threading.Event()
         self._threads: list[threading.Thread] = []
+        self._swept_at: datetime | None = None
 
     def start(self) -> None:
         """Let go of what a kill interrupted, then begin."""
@@ -257,6 +260,8 @@ class Workforce:
         with tempfile.TemporaryDirectory(prefix="kerfmark-work-") as folder:
             while not self._stopping.is_set():
                 self._something.clear()
+                if number == 0:
+                    self._sweep()
                 try:
                     done = work_one(
                         self._store, apart, Path(folder), worker=worker_name(number), seconds=self._seconds, stopping=self._stopping
@@ -266,6 +271,15 @@ class Workforce:
                 if not done:
                     self._something.wait(1.0)
         apart.close()
+
+    def _sweep(self) -> None:
+        """Once a day, let go of what has been kept long enough."""
+        now = self._store.clock()
+        if self._swept_at is not None and now - self._swept_at < timedelta(days=1):
+            return
+        self._swept_at = now
+        with contextlib.suppress(KerfmarkError):
+            sweep(self._store)
 
 
 def _measured(store: Store, apart: Apart, folder: Path, claimed: Claim) -> Assessed | SetAside:

@@ -7,25 +7,30 @@ the queries of the flows above.
 from sqlalchemy import and_, exists, func, or_, select
 from sqlalchemy.exc import IntegrityError
 
-from kerfmark.storage.audit import AuditProof
+from kerfmark.storage.audit import AuditProof, prove
+from kerfmark.storage.backup import BackupContents, backup, restore
 from kerfmark.storage.blobs import Blobs, open_blobs, sha256_of
 from kerfmark.storage.schema import new_id
 from kerfmark.storage.store import Store, Transaction, Where, open_store
 
 __all__ = [
     "AuditProof",
+    "BackupContents",
     "Blobs",
     "IntegrityError",
     "Store",
     "Transaction",
     "Where",
     "and_",
+    "backup",
     "exists",
     "func",
     "new_id",
     "open_blobs",
     "open_store",
     "or_",
+    "prove",
+    "restore",
     "select",
     "sha256_of",
 ]

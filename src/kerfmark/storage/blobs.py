@@ -10,6 +10,7 @@ import hashlib
 import os
 import secrets
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, Protocol
@@ -37,11 +38,17 @@ class Blobs(Protocol):
     def local(self, sha256: str, folder: Path, name: str) -> Path:
         """The file under `name` in a folder of this machine, checked."""
 
+    def has(self, sha256: str) -> bool:
+        """Whether the file is there; its bytes are not read."""
+
     def erase(self, sha256: str) -> None:
         """Take a file away; nothing happens where there is none."""
 
     def names(self) -> Iterator[str]:
         """The SHA-256 of every file there, in no order."""
+
+    def age_s(self, sha256: str) -> float:
+        """Seconds since a file was kept; 0 where it cannot be said."""
 
 
 def open_blobs(address: str | Path) -> Blobs:
@@ -88,7 +95,9 @@ class DiskBlobs:
                 stream.flush()
                 os.fsync(stream.fileno())
             place = self._place(sha256)
-            if not place.is_file() or place.stat().st_size != size:
+            if place.is_file() and place.stat().st_size == size:
+                os.utime(place)  # it is wanted again: not nobody's
+            else:
                 place.parent.mkdir(exist_ok=True)
                 passing.replace(place)
                 _flush_folder(place.parent)
@@ -115,6 +124,10 @@ class DiskBlobs:
         path.write_bytes(self.get(sha256))
         return path
 
+    def has(self, sha256: str) -> bool:
+        """Whether the file is there."""
+        return self._place(sha256).is_file()
+
     def erase(self, sha256: str) -> None:
         """Take a file away."""
         self._place(sha256).unlink(missing_ok=True)
@@ -124,6 +137,13 @@ class DiskBlobs:
         for folder in self._folder.iterdir():
             if len(folder.name) == 2:
                 yield from (folder.name + file.name for file in folder.iterdir())
+
+    def age_s(self, sha256: str) -> float:
+        """Seconds since a file was kept."""
+        try:
+            return max(0.0, time.time() - self._place(sha256).stat().st_mtime)
+        except OSError:
+            return 0.0
 
     def _place(self, sha256: str) -> Path:
         return self._folder / sha256[:2] / sha256[2:]
@@ -178,6 +198,10 @@ class RemoteBlobs:
         path.write_bytes(self.get(sha256))
         return path
 
+    def has(self, sha256: str) -> bool:
+        """Whether the file is there."""
+        return bool(self._files.exists(self._place(sha256)))
+
     def erase(self, sha256: str) -> None:
         """Take a file away."""
         with contextlib.suppress(FileNotFoundError):
@@ -189,6 +213,14 @@ class RemoteBlobs:
             name = "".join(str(path).rsplit("/", 2)[-2:])
             if len(name) == 64:
                 yield name
+
+    def age_s(self, sha256: str) -> float:
+        """Seconds since a file was kept; 0 where the place does not say."""
+        try:
+            kept_at = self._files.modified(self._place(sha256))
+        except (NotImplementedError, FileNotFoundError, KeyError):
+            return 0.0
+        return max(0.0, time.time() - float(kept_at.timestamp()))
 
     def _place(self, sha256: str) -> str:
         return f"{self._root.rstrip('/')}/{sha256[:2]}/{sha256[2:]}"
