@@ -19,10 +19,10 @@ _SCRIPT = """
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const dark = window.matchMedia("(prefers-color-scheme: dark)");
 function fitted(spec, room) {
-  const parts = spec.hconcat || spec.vconcat || [];
-  const taken = spec.hconcat ? parts.reduce((sum, part) => sum + part.width, 0) : Math.max(0, ...parts.map((part) => part.width));
+  const rows = spec.vconcat ? spec.vconcat.map((row) => row.hconcat || [row]) : [spec.hconcat || []];
+  const taken = Math.max(0, ...rows.map((row) => row.reduce((sum, part) => sum + part.width, 0)));
   const share = Math.min(1, (room - 60) / taken);
-  for (const part of parts) if (room) part.width *= share;
+  for (const row of rows) for (const part of row) if (room) part.width *= share;
   if (spec.width && room) spec.width = Math.min(spec.width, room);
   return spec;
 }

@@ -60,6 +60,7 @@ def board_page(evidence: Evidence) -> str:
         ],
         sections=[_section(s, figures) for s in sections(evidence)],
         flags=[(a.question, sentence(flag), key) for key, a in evidence.answers.items() for flag in a.flags],
+        actions=evidence.actions,
         made=made_from(evidence),
         wordmark=_painted(symbols.wordmark_svg()),
         style=page_style(),

@@ -18,7 +18,7 @@ from kerfmark.version import __version__
 
 __all__ = ["board_pdf", "write_board_pdf"]
 
-BOARD_SIZE: Final = {"passline": (385, 215), "agreement": (285, 205), "sources": (380, 150), "decisions": (285, 120)}
+BOARD_SIZE: Final = {"passline": (385, 186), "agreement": (285, 174), "sources": (380, 150), "decisions": (285, 104)}
 DETAIL_SIZE: Final = (338, 205)
 
 
@@ -68,6 +68,7 @@ def _data(evidence: Evidence) -> dict[str, Any]:
         ],
         "sections": [_section(s) for s in sections(evidence)],
         "flags": [{"question": a.question, "flag": sentence(flag)} for a in evidence.answers.values() for flag in a.flags],
+        "actions": [{"about": a.about, "action": a.action, "owner": a.owner, "by": a.by} for a in evidence.actions],
         "made": [list(pair) for pair in made_from(evidence)],
         "block": _title_block(evidence),
     }  # fmt: skip

@@ -67,6 +67,7 @@ def intervals(
     percent: bool = False,
     corridor: float | None = None,
     centre: bool = False,
+    row: int = 24,
 ) -> Any:
     """Names down, values across, each with its interval as a line with end strokes and a needle."""
     n = len(d["names"])
@@ -102,4 +103,4 @@ def intervals(
             align="left", dx=6, fontWeight=600, color=INK
         )
         layers.append(labels.encode(y=y, x=alt.value("width"), text="text:N"))
-    return alt.layer(*layers).properties(height=50 + 24 * n)
+    return alt.layer(*layers).properties(height=50 + row * n)
