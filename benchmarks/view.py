@@ -19,7 +19,13 @@ import numpy as np
 
 ROOT = Path(__file__).resolve().parents[1]
 LEAST_TRIANGLES = 200_000
-ARGUMENTS = ["--no-sandbox", "--use-gl=angle", "--use-angle=swiftshader", "--enable-unsafe-swiftshader", "--disable-background-networking"]
+ARGUMENTS = [
+    "--no-sandbox",
+    "--use-gl=angle",
+    "--use-angle=swiftshader",
+    "--enable-unsafe-swiftshader",
+    "--disable-background-networking",
+]
 DRAG = """document.addEventListener("kerfmark:ready", async () => {
   const stage = document.querySelector("kerfmark-view .kv-stage"), box = stage.getBoundingClientRect();
   const at = (type, x, y) => stage.dispatchEvent(new PointerEvent(type, {bubbles: true, pointerId: 1, pointerType: "mouse", buttons: 1, clientX: box.left + x, clientY: box.top + y}));

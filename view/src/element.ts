@@ -431,6 +431,7 @@ class Running {
 
   private schedule(): void {
     if (this.frame || this.ends.signal.aborted) return;
+    this.host.dataset["picture"] = "asked";
     this.frame = requestAnimationFrame(() => {
       this.frame = 0;
       this.paint();
@@ -456,6 +457,7 @@ class Running {
       this.overlay.draw(ground, this.look(null), this.ghosts());
       if (quality < 2) this.rest = window.setTimeout(() => { this.schedule(); }, FINEST_MS);
     }
+    this.host.dataset["picture"] = String(quality);
     this.tellReady();
   }
 
