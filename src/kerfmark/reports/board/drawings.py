@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from functools import cache
 from importlib.resources import as_file, files
 from typing import Any
@@ -11,10 +10,10 @@ from typing import Any
 from kerfmark.evidence.answer import Figure
 from kerfmark.reports import tokens
 from kerfmark.reports.board.charts import coloured, spec_of
+from kerfmark.reports.paper import svg_size
 
 __all__ = ["page_script", "paper_svg", "specs_for_page"]
 
-_SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
 _SCRIPT = """
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const dark = window.matchMedia("(prefers-color-scheme: dark)");
@@ -60,9 +59,7 @@ def paper_svg(figure: Figure, *, width: float, height: float) -> dict[str, Any]:
     _fonts_known()
     spec = coloured(spec_of(figure, width=width, height=height), tokens.PAPER, tokens.PAPER_FONT)
     drawing = vl_convert.vegalite_to_svg(json.dumps(spec))
-    found = _SIZE.search(drawing)
-    assert found is not None
-    return {"data": drawing, "width": float(found[1]), "height": float(found[2])}
+    return {"data": drawing, **svg_size(drawing)}
 
 
 def specs_for_page(figure: Figure, *, width: float, height: float) -> dict[str, Any]:

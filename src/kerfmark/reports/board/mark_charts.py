@@ -19,6 +19,7 @@ from kerfmark.reports.board.strokes import (
     SHEET,
     Data,
     data_of,
+    haloed,
     marks_axis,
     one_row,
     rows_of,
@@ -40,17 +41,15 @@ def histogram(d: Data) -> Any:
     )
     if d["cut"] is None:
         return drawn
-    text = alt.Chart(one_row(at=d["cut"], text=f"line {d['cut']:.1f}")).mark_text(
-        align="left", baseline="bottom", dx=-2, dy=-2, fontWeight=600, color=INK
-    )
-    words = text.encode(x="at:Q", y=alt.value(0), text="text:N")
+    word = alt.Chart(one_row(at=d["cut"], text=f"line {d['cut']:.1f}")).encode(x="at:Q", y=alt.value(0), text="text:N")
+    words = haloed(word, align="left", baseline="bottom", dx=-2, dy=-2, fontWeight=600)
     near = [d["cut"] - d["error"], d["cut"] + d["error"]] if d["error"] else []
     band = (
         [alt.Chart(one_row(a=near[0], b=near[1])).mark_rect(color=RULE, opacity=0.45).encode(x="a:Q", x2="b:Q")]
         if near
         else []
     )
-    return alt.layer(drawn, *band, rule_at(d["cut"], axis="x"), words)
+    return alt.layer(drawn, *band, rule_at(d["cut"], axis="x"), *words)
 
 
 def items(d: Data) -> Any:
@@ -93,12 +92,11 @@ def passline(d: Data, width: float, height: float) -> Any:
         x=alt.X("zero:Q", title=f"{len(marks)} pieces", axis=alt.Axis(grid=False, tickCount=3)), x2="n:Q",
     )  # fmt: skip
     text = f"{d['cut']:.1f} ± {d['se']:.1f}" if d["se"] else f"{d['cut']:.1f}"
-    label = alt.Chart(one_row(at=d["cut"], text=text)).mark_text(
-        align="right", baseline="bottom", dx=-2, dy=-3, fontWeight=600, fontSize=13, color=INK
-    )
-    words = label.encode(y=alt.Y("at:Q", scale=scale), x=alt.value("width"), text="text:N")
+    label = alt.Chart(one_row(at=d["cut"], text=text))
+    label = label.encode(y=alt.Y("at:Q", scale=scale), x=alt.value("width"), text="text:N")
+    words = haloed(label, align="right", baseline="bottom", dx=-2, dy=-3, fontWeight=600, fontSize=13)
     inside, high_px = width - 60, height - 45
-    right = alt.layer(bars, *_line(d, scale), words).properties(width=0.27 * inside, height=high_px)
+    right = alt.layer(bars, *_line(d, scale), *words).properties(width=0.27 * inside, height=high_px)
     return alt.hconcat(left.properties(width=0.73 * inside, height=high_px), right, spacing=0)
 
 

@@ -18,6 +18,7 @@ __all__ = [
     "SHEET",
     "Data",
     "data_of",
+    "haloed",
     "intervals",
     "marks_axis",
     "one_row",
@@ -51,6 +52,11 @@ def rule_at(value: float, *, axis: str, dash: list[float] | None = None, width: 
     """A straight line across the plot at a value of one axis."""
     mark = alt.Chart(one_row(at=value)).mark_rule(color=INK, strokeWidth=width, strokeDash=dash or [1, 0])
     return mark.encode(y=alt.Y("at:Q")) if axis == "y" else mark.encode(x=alt.X("at:Q"))
+
+
+def haloed(chart: Any, **how: Any) -> list[Any]:
+    """A word drawn twice: a halo in the sheet's colour beneath, so that lines do not run through it."""
+    return [chart.mark_text(**how, stroke=SHEET, strokeWidth=3.5, color=SHEET), chart.mark_text(**how, color=INK)]
 
 
 def marks_axis(title: str) -> alt.X:
