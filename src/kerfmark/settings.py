@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 
 import platformdirs
 
 from kerfmark.errors import InputError, printable
 
-__all__ = ["Limits", "Settings", "compiled_dir", "read_settings"]
+__all__ = ["Limits", "Serving", "Settings", "compiled_dir", "read_serving", "read_settings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +94,59 @@ def read_settings() -> Settings:
         store=os.environ.get("KERFMARK_STORE") or str(data / "store"),
         files=os.environ.get("KERFMARK_FILES") or None,
         spool_dir=Path(os.environ.get("KERFMARK_SPOOL_DIR") or data / "spool"),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Serving:
+    """How a server is reached, and whose accounts it takes besides its own.
+
+    Attributes
+    ----------
+    public_url : str or None
+        `https://HOST` as people type it, where a TLS proxy stands in front.
+    proxies : str
+        Addresses, comma between, whose word on who asks and by TLS is believed.
+    oidc_issuer, oidc_client_id, oidc_client_secret, oidc_name : str or None
+        A university's sign-in (OpenID Connect); all but the name are needed for it.
+    """
+
+    public_url: str | None = None
+    proxies: str = "127.0.0.1"
+    oidc_issuer: str | None = None
+    oidc_client_id: str | None = None
+    oidc_client_secret: str | None = field(default=None, repr=False)
+    oidc_name: str | None = None
+
+
+def read_serving(*, public_url: str | None = None) -> Serving:
+    """From the environment: `KERFMARK_PUBLIC_URL`, `KERFMARK_PROXIES`, `KERFMARK_OIDC_ISSUER`, `_CLIENT_ID`, `_CLIENT_SECRET`, `_NAME`.
+
+    Parameters
+    ----------
+    public_url : str, optional
+        Comes before the variable.
+
+    Raises
+    ------
+    InputError
+        If only some of what a university's sign-in needs is set.
+    """
+    issuer, client, secret = (
+        os.environ.get(f"KERFMARK_OIDC_{name}") or None for name in ("ISSUER", "CLIENT_ID", "CLIENT_SECRET")
+    )
+    if any((issuer, client, secret)) and not all((issuer, client, secret)):
+        raise InputError(
+            "KERFMARK_OIDC_ISSUER, KERFMARK_OIDC_CLIENT_ID and KERFMARK_OIDC_CLIENT_SECRET are set in part, expected all or none. "
+            "Set the rest and start again."
+        )
+    return Serving(
+        public_url or os.environ.get("KERFMARK_PUBLIC_URL") or None,
+        os.environ.get("KERFMARK_PROXIES") or "127.0.0.1",
+        issuer,
+        client,
+        secret,
+        os.environ.get("KERFMARK_OIDC_NAME") or None,
     )
 
 

@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import math
 import re
+import shutil
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import httpx2 as httpx
 import pytest
 
+from kerfmark.records import Reading
 from kerfmark.sittings import access
-from kerfmark.storage import open_store
+from kerfmark.sittings.apart import Assessed, SetAside
+from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise
+from kerfmark.sittings.judging import give_own_view
+from kerfmark.sittings.people import actor_of, add_person, add_site
+from kerfmark.sittings.pieces import hand_in
+from kerfmark.sittings.rights import PROGRAM, Actor
+from kerfmark.sittings.seating import appoint, open_sitting, seat_learners
+from kerfmark.sittings.work import claim, finish
+from kerfmark.storage import Store, open_store
+from kerfmark.storage.schema import ExerciseVersion
 from kerfmark.web.app import create_app
 from kerfmark.web.options import WebOptions
 from kerfmark.web.security import passwords
@@ -103,3 +118,132 @@ def open_browser(app):
     yield opening
     for browser in opened:
         browser.close()
+
+
+DRAWN = {
+    "scene": b"glTF of everything",
+    "plain-scene": b"glTF of bare surfaces",
+    "sheet": json.dumps(
+        {"still": '<svg id="whole-still"></svg>', "sections": [["YZ", "<svg></svg>"]], "developed": "", "history": "", "process": [], "events": [],
+         "remarks": [{"code": "mesh-mended", "where": "piece.stl", "message": "3 pinholes closed"}], "made_from": [["kerfmark", "0"]],
+         "aligned": [], "budgets": {}}
+    ).encode(),
+    "plain-sheet": json.dumps({"still": '<svg id="bare-still"></svg>', "sections": [["YZ", "<svg></svg>"]]}).encode(),
+}  # fmt: skip
+"""What a worker draws of a piece, made up."""
+PEOPLE = {
+    "teacher": "teacher", "lead": "lead", "technician": "technician", "auditor": "auditor", "e1": "examiner", "e2": "examiner",
+    "l1": "learner", "l2": "learner", "l3": "learner",
+}  # fmt: skip
+U = 0.01
+"""Standard uncertainty of every made-up reading."""
+
+
+@dataclass
+class School:
+    """Two sites; one of each role and more at the first; a lead, a teacher, an examiner and a learner at the other."""
+
+    store: Store
+    site: str
+    other_site: str
+    exercise: str
+    ids: dict[str, str]
+
+    def __getitem__(self, login: str) -> Actor:
+        return actor_of(self.store, self.ids[login])
+
+    @property
+    def criteria(self) -> tuple[CriterionLine, ...]:
+        with self.store.read() as tx:
+            return criteria_of(tx, self.exercise)
+
+    def sitting(self, kind: str = "practice", **options) -> str:
+        given = {"title": f"A {kind}", "site_id": self.site, "exercise_id": self.exercise, "kind": kind, **options}
+        made = open_sitting(self.store, self["teacher"], **given)
+        seat_learners(self.store, self["teacher"], made, [self.ids[login] for login in ("l1", "l2")])
+        for login in ("e1", "e2"):
+            appoint(self.store, self["teacher"], made, self.ids[login], "examiner")
+        return made
+
+    def received(self, sitting: str, login: str = "l1", content: bytes = b"solid piece") -> str:
+        return hand_in(self.store, self[login], content=content, file_name="piece.stl", sitting_id=sitting).piece_id
+
+    def measured(
+        self, sitting: str, login: str = "l1", where: Sequence[str] = (), content: bytes = b"solid piece"
+    ) -> str:
+        """A piece handed in and measured: each criterion `in`, `out` or `on` its limit; `in` where nothing is said."""
+        piece_id = self.received(sitting, login, content)
+        assert finish(self.store, claim(self.store, "a test", seconds=60), assessed(self.criteria, where))
+        return piece_id
+
+    def set_aside(self, sitting: str, login: str = "l1") -> str:
+        piece_id = self.received(sitting, login, b"a broken file")
+        assert finish(
+            self.store, claim(self.store, "a test", seconds=60), SetAside("piece.stl: it is no surface. Scan it again.")
+        )
+        return piece_id
+
+    def judge(self, piece_id: str, login: str = "l1", view: str = "inside") -> None:
+        confidence = None if view == "cannot tell" else "sure"
+        give_own_view(self.store, self[login], piece_id, dict.fromkeys(range(len(self.criteria)), (view, confidence)))
+
+
+def assessed(criteria: Sequence[CriterionLine], where: Sequence[str] = ()) -> Assessed:
+    words = [*where, *["in"] * len(criteria)]
+    readings = tuple(
+        Reading(c.reading, c.where, c.stat, _value(c.limits, word), c.unit, U)
+        for c, word in zip(criteria, words, strict=False)
+    )
+    return Assessed("0", "scan", 8.0, 0.95, readings, b'{"kerfmark": "0"}', DRAWN)
+
+
+def _value(limits: tuple[float, float], word: str) -> float:
+    low, high = limits
+    edge = high if math.isfinite(high) else low
+    outwards = 1.0 if math.isfinite(high) else -1.0
+    inside = 0.5 * (low + high) if math.isfinite(low) and math.isfinite(high) else edge - outwards
+    return {"in": inside, "out": edge + outwards, "on": edge}[word]
+
+
+@pytest.fixture(scope="session")
+def built_school(tmp_path_factory, settings):
+    """The school as it is on the first day, once a run: each test works on a copy."""
+    folder = tmp_path_factory.mktemp("school")
+    store = open_store(folder)
+    site, other = add_site(store, PROGRAM, "North Quay"), add_site(store, PROGRAM, "Hillside")
+    kept, ids = passwords.hashed(PASSWORD), {}
+    local = {**PEOPLE, "other-lead": "lead", "other-teacher": "teacher", "other-e": "examiner", "other-l": "learner"}
+    for login, role in local.items():
+        where = other if login.startswith("other") else site
+        ids[login] = add_person(
+            store, PROGRAM, code=f"{login}-code", name=f"Name of {login}", login=login, roles=[(role, where)]
+        )
+        access.use_link(store, access.invite(store, PROGRAM, ids[login]), password_hash=kept)
+    exercise = import_exercise(store, PROGRAM, "layered-block", settings=settings, prove=False)
+    with store.write() as tx:  # proving takes seconds and is tested by itself
+        row = tx.get(ExerciseVersion, exercise)
+        row.can_be_marked = row.can_be_cut = True
+    store.close()
+    return folder, site, other, exercise, ids
+
+
+@pytest.fixture
+def school(built_school, tmp_path) -> Iterator[School]:
+    """A copy of the school; `store` is its store."""
+    folder, site, other, exercise, ids = built_school
+    shutil.copytree(folder, tmp_path / "school")
+    store = open_store(tmp_path / "school")
+    yield School(store, site, other, exercise, dict(ids))
+    store.close()
+
+
+@pytest.fixture
+def school_app(school, settings):
+    """The application over the school."""
+    return create_app(school.store, options=WebOptions(), settings=settings)
+
+
+@pytest.fixture
+def visit(school_app, open_browser):
+    """A function that opens a browser of the school, signed in."""
+    return lambda login=None: open_browser(login, of=school_app)

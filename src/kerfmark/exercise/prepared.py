@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,6 @@ import numpy as np
 
 from kerfmark.exercise.definition import Exercise, Implant, mesial_sign, tooth_frame
 from kerfmark.exercise.folder import LoadedExercise
-from kerfmark.exercise.preparing.abutments import own_surfaces, single_exercises
 from kerfmark.exercise.preparing.cache import read_back, write_whole
 from kerfmark.exercise.preparing.columns import as_arrays, columns_of, from_arrays
 from kerfmark.geometry.columns import Crossings, Lattice
@@ -66,8 +65,6 @@ class Prepared:
         The subject's CT, or its labels, with its axes carried to the tooth frame.
     remarks : tuple of Remark
         What was mended or looks like a slip.
-    abutments : tuple of Prepared
-        Of a bridge: each abutment as the exercise of a single tooth, in its own tooth frame.
     """
 
     exercise: Exercise
@@ -104,7 +101,6 @@ class Prepared:
     columns: Mapping[str, Crossings] = field(default_factory=dict)
     volume: Volume | None = None
     remarks: tuple[Remark, ...] = ()
-    abutments: tuple[Prepared, ...] = ()
 
 
 def prepare(loaded: LoadedExercise, *, cache_dir: Path, limits: Limits) -> Prepared:
@@ -143,29 +139,10 @@ def _not_kept(cache_dir: Path) -> Remark:
 
 def _made(loaded: LoadedExercise, *, limits: Limits) -> tuple[dict[str, Any], dict[str, Any]]:
     """Everything that takes time, as arrays and plain facts."""
-    arrays, facts = _made_of(loaded, loaded.exercise, None, limits=limits)
-    for number, own in enumerate(single_exercises(loaded.exercise)):
-        more, said = _made_of(loaded, own, number, limits=limits)
-        arrays |= {f"{_prefix(number)}{name}": array for name, array in more.items()}
-        facts[_prefix(number)] = said
-    return arrays, facts
-
-
-def _prefix(number: int) -> str:
-    """What begins the names of an abutment's own arrays."""
-    return f"abutment.{number}."
-
-
-def _made_of(
-    loaded: LoadedExercise, exercise: Exercise, number: int | None, *, limits: Limits
-) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Of the whole exercise, or of one abutment of a bridge by itself."""
     from kerfmark.exercise.preparing import distances, places, plausible, surfaces
 
-    frame = tooth_frame(exercise.frame)
+    exercise, frame = loaded.exercise, tooth_frame(loaded.exercise.frame)
     found = surfaces.read_surfaces(exercise, loaded.assets, frame=frame, limits=limits)
-    if number is not None:
-        found = own_surfaces(found, loaded.exercise, number, frame=frame)
     grids = distances.grids_of(found, limits=limits)
     remarks = [*found.remarks, *plausible.check_together(exercise, found, grids["subject"])]
     fixed, outward, more = places.fixed_points(
@@ -218,16 +195,7 @@ def _from_kept(loaded: LoadedExercise, arrays: dict[str, Any], facts: dict[str, 
 
 
 def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping[str, Any]) -> Prepared:
-    abutments = []
-    for number, own in enumerate(single_exercises(loaded.exercise)):
-        prefix = _prefix(number)
-        kept = {name.removeprefix(prefix): array for name, array in arrays.items() if name.startswith(prefix)}
-        abutments.append(_assembled_of(own, loaded.version, kept, facts[prefix]))
-    return replace(_assembled_of(loaded.exercise, loaded.version, arrays, facts), abutments=tuple(abutments))
-
-
-def _assembled_of(exercise: Exercise, version: str, arrays: Mapping[str, Any], facts: Mapping[str, Any]) -> Prepared:
-    frame = tooth_frame(exercise.frame)
+    exercise, frame = loaded.exercise, tooth_frame(loaded.exercise.frame)
     target, subject = exercise.target, exercise.subject
 
     def surface(name: str) -> Surface | None:
@@ -244,11 +212,10 @@ def _assembled_of(exercise: Exercise, version: str, arrays: Mapping[str, Any], f
         return None if values is None else transform_points(frame, values)
 
     implant = target.implant
-    beside = [side for side in subject.neighbours if f"neighbour.{side}.faces" in arrays]
     lattice, columns = from_arrays(arrays)
     return Prepared(
         exercise=exercise,
-        version=version,
+        version=loaded.version,
         frame=frame,
         mesial_sign=mesial_sign(exercise.frame),
         subject=needed("subject"),
@@ -260,8 +227,8 @@ def _assembled_of(exercise: Exercise, version: str, arrays: Mapping[str, Any], f
         fixed_normals=arrays["fixed_normals"],
         surface_points=arrays["surface_points"],
         surface_normals=arrays["surface_normals"],
-        neighbours={side: needed(f"neighbour.{side}") for side in beside},
-        neighbour_grids={side: grid(f"neighbour.{side}") for side in beside},
+        neighbours={side: needed(f"neighbour.{side}") for side in subject.neighbours},
+        neighbour_grids={side: grid(f"neighbour.{side}") for side in subject.neighbours},
         gingiva=surface("gingiva"),
         layers={name: needed(f"layer.{index}") for index, name in enumerate(facts["layers"])},
         layer_grids={name: grid(f"layer.{index}") for index, name in enumerate(facts["layers"])},

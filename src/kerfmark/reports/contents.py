@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import isfinite
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
-from kerfmark.exercise.rules import abutment_teeth
 from kerfmark.records import Alignment, Assessment, Limits2, Reading, Remark, Ruling
 from kerfmark.reports import wording
 from kerfmark.reports.sides import Side, effective_limits, side_of_large
@@ -16,7 +15,9 @@ from kerfmark.reports.sides import Side, effective_limits, side_of_large
 if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
 
-__all__ = ["CAUTION", "Cell", "CriterionLine", "Family", "PieceContents", "contents_of"]
+__all__ = ["CAUTION", "Cell", "CriterionLine", "Family", "PieceContents", "contents_of", "families_of"]
+
+ReadingKey: TypeAlias = tuple[str, str | None, str | None]
 
 CAUTION = "Exercises only, nothing here is for use on patients."
 
@@ -25,7 +26,8 @@ CAUTION = "Exercises only, nothing here is for use on patients."
 class CriterionLine:
     """One criterion of one piece: its balloon's number, its reading and ruling, and how they are written.
 
-    `side_of_large` says what a large value means; `failed_side` on which side the reading lies outside its limits.
+    `side_of_large` says what a large value means; `failed_side` on which side the reading lies outside its limits. `say`
+    gives the reader's words for English ones.
     """
 
     number: int
@@ -39,6 +41,7 @@ class CriterionLine:
     side_of_large: Side
     failed_side: Side
     decimals: int
+    say: Callable[[str], str] = str
 
     @property
     def state(self) -> str:
@@ -67,33 +70,35 @@ class CriterionLine:
     @property
     def side_words(self) -> str:
         """`material left`, `cut too far`, or nothing."""
-        return wording.SIDE_WORDS.get(self.failed_side or "", "")
+        words = wording.SIDE_WORDS.get(self.failed_side or "", "")
+        return self.say(words) if words else ""
 
     @property
     def probability_text(self) -> str:
         """The probability of lying inside the limits, never as a bare 0 or 1."""
         p = self.ruling.probability_inside
         if p is None:
-            return "not known"
+            return self.say("not known")
         return "< 0.001" if p < 0.001 else "> 0.999" if p > 0.999 else wording.number(p, 3)
 
     @property
     def aloud(self) -> str:
         """The row as one sentence."""
+        ruling = self.say(self.ruling.ruling)
         if self.reading.value is None:
-            return f"{self.full_name}: {self.ruling.ruling}, {self.reading.reason or 'no reading'}."
-        low, high = (wording.number(x, self.decimals) if isfinite(x) else "" for x in self.limits)
-        limits = (
-            f"limits {low} to {high}"
-            if low and high
-            else f"at most {high}"
-            if high
-            else f"at least {low}"
-            if low
-            else "no limits"
-        )
+            return f"{self.full_name}: {ruling}, {self.say(self.reading.reason or 'no reading')}."
         shown = f"{self.value_text} {self.expanded_text}".strip()
-        return f"{self.full_name}: {', '.join(part for part in (shown, limits, self.ruling.ruling, self.side_words) if part)}."
+        return f"{self.full_name}: {', '.join(part for part in (shown, self.limits_words, ruling, self.side_words) if part)}."
+
+    @property
+    def limits_words(self) -> str:
+        """The limits as read aloud."""
+        low, high = (wording.number(x, self.decimals) if isfinite(x) else "" for x in self.limits)
+        if low and high:
+            return self.say("limits {low} to {high}").format(low=low, high=high)
+        if high:
+            return self.say("at most {high}").format(high=high)
+        return self.say("at least {low}").format(low=low) if low else self.say("no limits")
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,23 +189,42 @@ def contents_of(
 
 
 def _families(assessment: Assessment, loaded: LoadedExercise) -> tuple[Family, ...]:
-    readings = {reading.key: reading for reading in assessment.readings}
     asks = {(c.reading, c.where, c.stat): c.ask for c in loaded.exercise.criteria}
-    grouped: dict[str, list[tuple[Ruling, Reading]]] = {}
-    for ruling in assessment.rulings:
+    return families_of(assessment.rulings, assessment.readings, asks)
+
+
+def families_of(
+    rulings: Sequence[Ruling],
+    readings: Iterable[Reading],
+    asks: Mapping[ReadingKey, str | None],
+    *,
+    say: Callable[[str], str] = str,
+) -> tuple[Family, ...]:
+    """Criteria under their headings, in order of each family's first; a criterion's number is its place in the exercise.
+
+    Parameters
+    ----------
+    rulings : sequence of Ruling
+        All of the exercise, in its order, so that a number means the same criterion on every piece; what is not
+        applicable has no line.
+    readings : iterable of Reading
+    asks : mapping of (id, where, stat) to str or None
+        What the learner is asked.
+    say : callable
+        The reader's words for English ones.
+    """
+    taken = {reading.key: reading for reading in readings}
+    grouped: dict[str, list[CriterionLine]] = {}
+    for number, ruling in enumerate(rulings, 1):
         if ruling.ruling == "not applicable":
             continue
         key = (ruling.reading, ruling.where, ruling.stat)
-        reading = readings.get(key) or _absent(ruling)
-        grouped.setdefault(wording.family_of(ruling.reading), []).append((ruling, reading))
-    families, number = [], 0
-    for title, pairs in grouped.items():
-        lines = tuple(
-            _line(number + i, ruling, reading, asks.get(reading.key)) for i, (ruling, reading) in enumerate(pairs, 1)
-        )
-        number += len(lines)
-        families.append(Family(title, wording.ruling_counts([line.ruling.ruling for line in lines]), lines))
-    return tuple(families)
+        line = _line(number, ruling, taken.get(key) or _absent(ruling), asks.get(key), say)
+        grouped.setdefault(wording.family_of(ruling.reading), []).append(line)
+    return tuple(
+        Family(say(title), wording.ruling_counts([line.ruling.ruling for line in lines], say=say), tuple(lines))
+        for title, lines in grouped.items()
+    )
 
 
 def _absent(ruling: Ruling) -> Reading:
@@ -208,13 +232,13 @@ def _absent(ruling: Ruling) -> Reading:
     return Reading(ruling.reading, ruling.where, ruling.stat, None, "", None, "not_measurable", "no reading was kept")
 
 
-def _line(number: int, ruling: Ruling, reading: Reading, ask: str | None) -> CriterionLine:
+def _line(number: int, ruling: Ruling, reading: Reading, ask: str | None, say: Callable[[str], str]) -> CriterionLine:
     limits = effective_limits(ruling.reading, ruling.limits, ruling.stat)
     side = side_of_large(ruling.reading, ruling.stat)
     return CriterionLine(
         number=number,
-        name=wording.name_of(ruling.reading, ruling.where, ruling.stat),
-        full_name=wording.name_of(ruling.reading, ruling.where, ruling.stat, alone=True),
+        name=wording.name_of(ruling.reading, ruling.where, ruling.stat, say=say),
+        full_name=wording.name_of(ruling.reading, ruling.where, ruling.stat, alone=True, say=say),
         limits=limits,
         reading=reading,
         ruling=ruling,
@@ -223,6 +247,7 @@ def _line(number: int, ruling: Ruling, reading: Reading, ask: str | None) -> Cri
         side_of_large=side,
         failed_side=_failed_side(reading, limits, side),
         decimals=wording.decimals_for(reading.unit, limits, reading.u),
+        say=say,
     )
 
 
@@ -253,10 +278,12 @@ def _cells(
     learner: str | None,
 ) -> tuple[Cell, ...]:
     alignment = assessment.piece.alignment
-    tooth = ", ".join(map(str, abutment_teeth(loaded.exercise) or (loaded.exercise.tooth or "",)))
+    tooth = loaded.exercise.tooth
     words = [line.ruling.ruling for family in families for line in family.lines]
     return (
-        Cell("exercise", loaded.exercise.title, tooth if tooth not in loaded.exercise.title else ""),
+        Cell(
+            "exercise", loaded.exercise.title, str(tooth) if tooth and str(tooth) not in loaded.exercise.title else ""
+        ),
         Cell("piece", piece_name),
         *([Cell("learner", learner)] if learner else []),
         Cell("source", source),

@@ -155,4 +155,5 @@ def template(name: str) -> Template:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["_"] = str
     return environment.get_template(name)

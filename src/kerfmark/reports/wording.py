@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from math import ceil, floor, inf, isfinite, log10
 from typing import Final
 
@@ -148,10 +149,18 @@ def family_of(reading: str) -> str:
     return next((title for start, title in _FAMILIES.items() if reading.startswith(start)), "Whole piece")
 
 
-def name_of(reading: str, where: str | None, stat: str | None, *, alone: bool = False) -> str:
+def name_of(
+    reading: str,
+    where: str | None,
+    stat: str | None,
+    *,
+    alone: bool = False,
+    say: Callable[[str], str] = str,
+) -> str:
     """What a criterion is called: its quantity, where, and which statistic if it is not the median.
 
-    `alone` adds what the family heading says, for places without the heading.
+    `alone` adds what the family heading says, for places without the heading; `say` gives the reader's words for English
+    ones, part by part (a site's own name stays).
 
     >>> name_of("crown.finish_line_width_mm", "distal", "median")
     'Width, distal'
@@ -162,12 +171,14 @@ def name_of(reading: str, where: str | None, stat: str | None, *, alone: bool = 
     """
     what = _NAMES[reading][1] if reading in _NAMES else _plain(reading)
     family = family_of(reading)
-    parts = [what, where or ""]
+    place = say(where) if where else ""
+    parts = [say(what), place]
     if reading == "crown.occlusal_reduction_mm" and where:
-        parts = [what, where] if alone else [where[:1].upper() + where[1:]]
+        parts = [say(what), place] if alone else [place[:1].upper() + place[1:]]
     elif alone and family in ("Finish line", "Axial reduction"):
-        parts[0] = f"{family} {what.lower()}" if family == "Finish line" else family
-    return ", ".join(part for part in (*parts, _STATS.get(stat or "", stat or "")) if part)
+        parts[0] = say(f"{family} {what.lower()}" if family == "Finish line" else family)
+    named = _STATS.get(stat or "", stat or "")
+    return ", ".join(part for part in (*parts, say(named) if named else "") if part)
 
 
 def _plain(reading: str) -> str:
@@ -239,7 +250,7 @@ def _places(limit: float) -> int:
     return next((n for n in range(5) if abs(round(limit, n) - limit) < 1e-9), 4)
 
 
-def ruling_counts(words: list[RulingWord]) -> str:
+def ruling_counts(words: Sequence[RulingWord], *, say: Callable[[str], str] = str) -> str:
     """How many of each ruling, in a fixed order: `16 met, 4 not met, 3 too close`.
 
     >>> ruling_counts(["met", "too close to call", "met"])
@@ -247,7 +258,8 @@ def ruling_counts(words: list[RulingWord]) -> str:
     """
     order = ("met", "not met", "too close to call", "not measurable")
     short = {"too close to call": "too close"}
-    return ", ".join(f"{words.count(word)} {short.get(word, word)}" for word in order if word in words) or "none"
+    counts = (f"{words.count(word)} {say(short.get(word, word))}" for word in order if word in words)
+    return ", ".join(counts) or say("none")
 
 
 def significant(value: float, digits: int = 2) -> str:

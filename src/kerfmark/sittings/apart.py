@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from kerfmark.settings import Settings
     from kerfmark.sittings.pieces import PieceFiles
 
-__all__ = ["Apart", "Assessed", "Draw", "SetAside"]
+__all__ = ["Apart", "Assessed", "Draw", "SetAside", "limit_memory"]
 
 Draw: TypeAlias = "Callable[[Assessment, Prepared, LoadedExercise], Mapping[str, bytes]]"
 OPEN_EXERCISES = 4
@@ -118,7 +118,7 @@ def _serve(pipe: Connection, settings: Settings, memory_mib: int, draw: Draw | N
     """In the process: take a piece, assess it, answer, until the other end is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
-    _limit(memory_mib)
+    limit_memory(memory_mib)
     opened: dict[Path, Any] = {}
     with contextlib.suppress(EOFError, OSError):
         while True:
@@ -169,7 +169,7 @@ def _assess(files: PieceFiles, settings: Settings, opened: dict[Path, Any], draw
     )
 
 
-def _limit(memory_mib: int) -> None:
+def limit_memory(memory_mib: int) -> None:
     """Hold the process to its memory, where the system can; and let it leave no core file."""
     try:
         import resource

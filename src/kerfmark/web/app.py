@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.resources import as_file, files
 
 from fastapi import FastAPI, HTTPException, Request
@@ -10,12 +11,17 @@ from starlette.staticfiles import StaticFiles
 
 from kerfmark.errors import ConflictError, InputError, KerfmarkError, MissingError, RightsError, StoreError
 from kerfmark.settings import Settings
+from kerfmark.sittings.happened import last_audit_number
 from kerfmark.storage import Store
 from kerfmark.version import __version__
+from kerfmark.web.benches import Benches
 from kerfmark.web.gate import NotSignedInError, Server, visitor_of
+from kerfmark.web.imports import Imports
+from kerfmark.web.live import Watch
 from kerfmark.web.options import WebOptions
 from kerfmark.web.pages import ROUTERS
 from kerfmark.web.rendering import asset_bytes, page
+from kerfmark.web.scenes import Scenes
 from kerfmark.web.security.policy import GuardedApp
 from kerfmark.web.security.rates import Rate
 
@@ -40,7 +46,9 @@ _HEADINGS = {
 }
 
 
-def create_app(store: Store, *, options: WebOptions, settings: Settings) -> FastAPI:
+def create_app(
+    store: Store, *, options: WebOptions, settings: Settings, wake: Callable[[], None] = lambda: None
+) -> FastAPI:
     """The whole server as an ASGI application.
 
     Parameters
@@ -50,6 +58,8 @@ def create_app(store: Store, *, options: WebOptions, settings: Settings) -> Fast
     options : WebOptions
     settings : Settings
         Limits on what is read.
+    wake : callable
+        Called when a piece was handed in, so that a worker looks at once.
     """
     app = FastAPI(title="Kerfmark", version=__version__, docs_url=None, redoc_url=None, openapi_url=None)
     app.state.server = Server(
@@ -58,6 +68,11 @@ def create_app(store: Store, *, options: WebOptions, settings: Settings) -> Fast
         settings,
         sign_ins=Rate(options.sign_in_tries, 60.0 * options.sign_in_minutes),
         submissions=Rate(options.submissions_a_minute, 60.0),
+        watch=Watch(lambda: last_audit_number(store)),
+        scenes=Scenes(settings),
+        wake=wake,
+        benches=Benches(),
+        imports=Imports(store, settings),
     )
     _serve_files(app)
     for router in ROUTERS:
@@ -74,7 +89,12 @@ def status_of(failure: KerfmarkError) -> int:
 
 def _serve_files(app: FastAPI) -> None:
     """The stylesheet and scripts that are put together here, then the packaged folders."""
-    for name, kind in (("kerfmark.css", "text/css"), ("piece.js", "text/javascript"), ("charts.js", "text/javascript")):
+    for name, kind in (
+        ("kerfmark.css", "text/css"),
+        ("board.css", "text/css"),
+        ("piece.js", "text/javascript"),
+        ("charts.js", "text/javascript"),
+    ):
         app.add_api_route(f"/static/{name}", _made(name, kind), include_in_schema=False)
     for place, package, folder in (
         ("/static/fonts", "kerfmark.reports", "fonts"),

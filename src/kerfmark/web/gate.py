@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 from fastapi import Depends, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
@@ -16,7 +17,11 @@ from kerfmark.sittings.access import actor_of_sign_in
 from kerfmark.sittings.people import person
 from kerfmark.sittings.rights import Actor
 from kerfmark.storage import Store
+from kerfmark.web.benches import Benches
+from kerfmark.web.imports import Imports
+from kerfmark.web.live import Watch
 from kerfmark.web.options import WebOptions
+from kerfmark.web.scenes import Scenes
 from kerfmark.web.security.forms import FIELD, is_form_token, new_secret
 from kerfmark.web.security.rates import Rate
 from kerfmark.web.visitor import SignedIn, Visitor
@@ -43,13 +48,37 @@ FORM_FIELDS, FORM_FILES, FIELD_BYTES = 4000, 8, 2**20
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Server:
-    """What all requests share: the store, how the server is set up, the rates of tries."""
+    """What all requests share.
+
+    Attributes
+    ----------
+    store : Store
+    options : WebOptions
+    settings : Settings
+    sign_ins, submissions : Rate
+        How often somebody tried.
+    watch : Watch
+        Tells open pages that something moved.
+    scenes : Scenes
+        Pieces ready to be cut by a plane.
+    wake : callable
+        Called when a piece was handed in.
+    benches : Benches
+        Readings of whole cohorts while limits are dragged.
+    imports : Imports
+        Takes exercises in, in a process apart.
+    """
 
     store: Store
     options: WebOptions
     settings: Settings
     sign_ins: Rate
     submissions: Rate
+    watch: Watch
+    scenes: Scenes
+    wake: Callable[[], None]
+    benches: Benches
+    imports: Imports
 
 
 class NotSignedInError(Exception):
@@ -212,8 +241,8 @@ class Form:
         return list(dict.fromkeys(self._data.keys()))
 
 
-async def form_of(request: Request, server: Here) -> Any:
-    """A form with the right token; anything else is refused before it is looked at."""
+async def form_of(request: Request, server: Here) -> AsyncIterator[Form]:
+    """A form with the right token; anything else is refused before it is looked at. Its files are closed with the request."""
     visitor = await run_in_threadpool(visitor_of, request, server)
     try:
         data = await request.form(max_fields=FORM_FIELDS, max_files=FORM_FILES, max_part_size=FIELD_BYTES)
@@ -221,9 +250,12 @@ async def form_of(request: Request, server: Here) -> Any:
         raise HTTPException(
             422, "The form could not be read, expected one of this server's own. Open the page again."
         ) from error
-    if not is_form_token(data.get(FIELD), visitor.cookie):
-        raise HTTPException(403, "The form is too old or not from here. Open the page again and send it once more.")
-    return Form(data)
+    try:
+        if not is_form_token(data.get(FIELD), visitor.cookie):
+            raise HTTPException(403, "The form is too old or not from here. Open the page again and send it once more.")
+        yield Form(data)
+    finally:
+        await data.close()
 
 
 Filled = Annotated[Form, Depends(form_of)]

@@ -48,6 +48,8 @@ class WebOptions:
     submissions_a_minute : int
         So many from one person or station.
     oidc : OidcOptions or None
+    proxies : str
+        Addresses, comma between, whose word on who asks is believed.
     """
 
     public_url: str | None = None
@@ -58,6 +60,7 @@ class WebOptions:
     sign_in_minutes: int = 10
     submissions_a_minute: int = 120
     oidc: OidcOptions | None = None
+    proxies: str = "127.0.0.1"
 
     @property
     def behind_tls(self) -> bool:

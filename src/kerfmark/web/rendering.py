@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from functools import cache
 from hashlib import sha256
@@ -13,10 +14,11 @@ from starlette.responses import HTMLResponse
 
 from kerfmark.reports import symbols, tokens
 from kerfmark.reports.board.drawings import page_script
+from kerfmark.reports.board.page import board_style
 from kerfmark.reports.canvas import circle, line, svg
 from kerfmark.web.styles import stylesheet
 from kerfmark.web.visitor import Visitor
-from kerfmark.web.words import words_in
+from kerfmark.web.words import Words, words_in
 
 __all__ = ["asset_address", "asset_bytes", "page", "part", "text_of"]
 
@@ -46,14 +48,23 @@ def _environment(language: str) -> Environment:
         lstrip_blocks=True,
         extensions=["jinja2.ext.i18n"],
     )
-    environment.install_gettext_callables(words.translations.gettext, words.translations.ngettext, newstyle=True)  # type: ignore[attr-defined]
+    environment.install_gettext_callables(words.translations.gettext, words.translations.ngettext, newstyle=False)  # type: ignore[attr-defined]
     environment.globals.update(
         static=asset_address,
         wordmark=tokens.painted(symbols.wordmark_svg(), for_page=True),
         kept_mark=tokens.painted(_kept_svg(), for_page=True),
         language=language,
+        view_words=_view_words(words),
     )
     return environment
+
+
+def _view_words(words: Words) -> str:
+    """The words of the view in three dimensions, as JSON by its own keys; nothing where it speaks English by itself."""
+    if words.language == "en":
+        return ""
+    english = json.loads((files("kerfmark.web") / "view" / "words.json").read_text(encoding="utf-8"))
+    return json.dumps({key: words(text) for key, text in english.items()}, ensure_ascii=False)
 
 
 def _kept_svg() -> str:
@@ -77,6 +88,8 @@ def asset_bytes(name: str) -> bytes:
         return stylesheet().encode()
     if name == "piece.js":
         return (files("kerfmark.reports") / "templates" / "piece.js").read_bytes()
+    if name == "board.css":
+        return board_style().encode()
     if name == "charts.js":
         return page_script().encode()
     package, folder = ("kerfmark.web", "view") if name.startswith("view/") else ("kerfmark.web", "static")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import socket
 from collections.abc import Callable
 from urllib.parse import urlsplit
 
@@ -10,11 +11,104 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from kerfmark.errors import InputError, printable
+from kerfmark.settings import Serving, Settings
 from kerfmark.sittings.access import begin_setup
-from kerfmark.storage import Store
-from kerfmark.web.options import LOOPBACK, WebOptions
+from kerfmark.sittings.work import Workforce
+from kerfmark.storage import Store, open_store
+from kerfmark.web.app import create_app
+from kerfmark.web.drawn import draw_for_pages
+from kerfmark.web.options import LOOPBACK, OidcOptions, WebOptions
 
-__all__ = ["address_of", "check_address", "check_public_url", "run", "setup_line"]
+__all__ = ["address_of", "check_address", "check_public_url", "options_of", "run", "serve_store", "setup_line"]
+
+
+def serve_store(
+    settings: Settings,
+    serving: Serving,
+    *,
+    store_at: str | None = None,
+    files_at: str | None = None,
+    host: str = "127.0.0.1",
+    port: int = 8750,
+    workers: int | None = None,
+    say: Callable[[str], None],
+) -> None:
+    """Open a store and serve it, with processes that measure what is handed in, until stopped.
+
+    Parameters
+    ----------
+    settings : Settings
+    serving : Serving
+    store_at, files_at : str, optional
+        The settings' own where left out.
+    host, port
+        Where to listen.
+    workers : int, optional
+        Processes that measure; half the processors where left out.
+    say : callable
+        Called with each line for the person.
+
+    Raises
+    ------
+    InputError
+        If the address may not be listened at, or is taken.
+    """
+    options = options_of(serving, settings)
+    check_address(host, options)
+    listening = _socket(host, port)
+    store = open_store(store_at or settings.store, files_at or settings.files)
+    limits = settings.limits
+    force = Workforce(
+        store, settings, workers=max(1, settings.threads // 2) if workers is None else workers, memory_mib=limits.worker_mib,
+        seconds=float(limits.worker_s), draw=draw_for_pages,
+    )  # fmt: skip
+    address = address_of(host, listening.getsockname()[1], options)
+    try:
+        force.start()
+        app = create_app(store, options=options, settings=settings, wake=force.wake)
+        run(app, listening, options=options, started=lambda: _say_where(store, address, say))
+    finally:
+        force.stop()
+        store.close()
+        listening.close()
+
+
+def options_of(serving: Serving, settings: Settings) -> WebOptions:
+    """The application's options out of the settings."""
+    oidc = None
+    if serving.oidc_issuer and serving.oidc_client_id and serving.oidc_client_secret:
+        named = {} if serving.oidc_name is None else {"name": serving.oidc_name}
+        oidc = OidcOptions(serving.oidc_issuer, serving.oidc_client_id, serving.oidc_client_secret, **named)
+    return WebOptions(
+        public_url=check_public_url(serving.public_url),
+        upload_mib=settings.limits.file_mib,
+        oidc=oidc,
+        proxies=serving.proxies,
+    )
+
+
+def _say_where(store: Store, address: str, say: Callable[[str], None]) -> None:
+    say(f"Kerfmark serves at {address} (Ctrl-C stops it)")
+    line = setup_line(store, address)
+    if line is not None:
+        say(line)
+
+
+def _socket(host: str, port: int) -> socket.socket:
+    """A socket that listens, or a sentence that says why not."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listening = socket.socket(family, socket.SOCK_STREAM)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((host, port))
+        listening.listen(2048)
+    except OSError as error:
+        listening.close()
+        raise InputError(
+            f"{printable(host, limit=60)}, port {port}: cannot be listened at ({printable(error.strerror or error, limit=80)}), expected a free port of this machine. "
+            "Name another with --port."
+        ) from error
+    return listening
 
 
 def check_public_url(public_url: str | None) -> str | None:
@@ -71,14 +165,15 @@ def setup_line(store: Store, address: str) -> str | None:
     return None if secret is None else f"Set it up here, once, within a day: {address}/setup/{secret}"
 
 
-def run(app: ASGIApp, *, host: str, port: int, options: WebOptions, started: Callable[[], None] = lambda: None) -> None:
+def run(
+    app: ASGIApp, listening: socket.socket, *, options: WebOptions, started: Callable[[], None] = lambda: None
+) -> None:
     """Serve until stopped; a running request is finished first. `started` is called once requests are answered."""
     config = uvicorn.Config(
-        app, host=host, port=port, log_level="warning", access_log=False, proxy_headers=options.behind_tls,
-        forwarded_allow_ips="127.0.0.1" if options.behind_tls else None, server_header=False, timeout_graceful_shutdown=5,
+        app, log_level="warning", access_log=False, proxy_headers=options.behind_tls, server_header=False,
+        forwarded_allow_ips=options.proxies if options.behind_tls else None, timeout_graceful_shutdown=5,
     )  # fmt: skip
-    server = _Server(config, started)
-    server.run()
+    _Server(config, started).run(sockets=[listening])
 
 
 class _Server(uvicorn.Server):
@@ -88,8 +183,8 @@ class _Server(uvicorn.Server):
         super().__init__(config)
         self._ready = ready
 
-    async def startup(self, sockets: object = None) -> None:
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         """Listen, then say so."""
-        await super().startup(sockets)  # type: ignore[arg-type]
+        await super().startup(sockets)
         if self.started:
             self._ready()

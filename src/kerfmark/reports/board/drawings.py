@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 from importlib.resources import as_file, files
 from typing import Any
@@ -10,18 +11,20 @@ from typing import Any
 from kerfmark.evidence.answer import Figure
 from kerfmark.reports import tokens
 from kerfmark.reports.board.charts import coloured, spec_of
-from kerfmark.reports.paper import svg_size
 
 __all__ = ["page_script", "paper_svg", "specs_for_page"]
 
+_SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
 _SCRIPT = """
 const figures = JSON.parse(document.getElementById("figures").textContent);
-const dark = window.matchMedia("(prefers-color-scheme: dark)");
+const system = window.matchMedia("(prefers-color-scheme: dark)");
+const chosen = document.documentElement.dataset.scheme;
+const dark = () => (chosen ? chosen === "dark" : system.matches);
 function fitted(spec, room) {
-  const rows = spec.vconcat ? spec.vconcat.map((row) => row.hconcat || [row]) : [spec.hconcat || []];
-  const taken = Math.max(0, ...rows.map((row) => row.reduce((sum, part) => sum + part.width, 0)));
+  const parts = spec.hconcat || spec.vconcat || [];
+  const taken = spec.hconcat ? parts.reduce((sum, part) => sum + part.width, 0) : Math.max(0, ...parts.map((part) => part.width));
   const share = Math.min(1, (room - 60) / taken);
-  for (const row of rows) for (const part of row) if (room) part.width *= share;
+  for (const part of parts) if (room) part.width *= share;
   if (spec.width && room) spec.width = Math.min(spec.width, room);
   return spec;
 }
@@ -29,12 +32,12 @@ function draw() {
   for (const [id, specs] of Object.entries(figures)) {
     const place = document.getElementById(id);
     if (!place) continue;
-    vegaEmbed(place, fitted(structuredClone(dark.matches ? specs.dark : specs.light), place.clientWidth), {actions: false, renderer: "svg"});
+    vegaEmbed(place, fitted(structuredClone(dark() ? specs.dark : specs.light), place.clientWidth), {actions: false, renderer: "svg", ast: true, tooltip: false, defaultStyle: false});
   }
 }
 let drawnAt = window.innerWidth;
 draw();
-dark.addEventListener("change", draw);
+system.addEventListener("change", draw);
 window.addEventListener("resize", () => {
   if (window.innerWidth === drawnAt) return;
   drawnAt = window.innerWidth;
@@ -59,7 +62,9 @@ def paper_svg(figure: Figure, *, width: float, height: float) -> dict[str, Any]:
     _fonts_known()
     spec = coloured(spec_of(figure, width=width, height=height), tokens.PAPER, tokens.PAPER_FONT)
     drawing = vl_convert.vegalite_to_svg(json.dumps(spec))
-    return {"data": drawing, **svg_size(drawing)}
+    found = _SIZE.search(drawing)
+    assert found is not None
+    return {"data": drawing, "width": float(found[1]), "height": float(found[2])}
 
 
 def specs_for_page(figure: Figure, *, width: float, height: float) -> dict[str, Any]:
@@ -71,7 +76,11 @@ def specs_for_page(figure: Figure, *, width: float, height: float) -> dict[str, 
 
 @cache
 def page_script() -> str:
-    """The bundled Vega, Vega-Lite and embedding code with the few lines that draw; nothing is fetched."""
+    """The bundled Vega, Vega-Lite and embedding code with the few lines that draw; nothing is fetched.
+
+    Expressions are interpreted (`ast`), not compiled, and nothing is styled by elements of its own: it also runs where a page's
+    policy forbids both.
+    """
     import vl_convert
 
     bundle: str = vl_convert.javascript_bundle(_SCRIPT)

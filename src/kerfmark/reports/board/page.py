@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
@@ -15,7 +16,7 @@ from kerfmark.reports.board.drawings import page_script, specs_for_page
 from kerfmark.reports.contents import CAUTION
 from kerfmark.reports.piece import page_style, template
 
-__all__ = ["board_page", "write_board_page"]
+__all__ = ["board_body", "board_page", "board_style", "write_board_page"]
 
 PANELS: Final = (("passline", 0), ("agreement", 0), ("decisions", 0), ("sources", 0), ("sources", 1), ("fairness", 0))
 """Question and figure of each panel at the head of the page."""
@@ -41,32 +42,45 @@ def write_board_page(path: Path, evidence: Evidence) -> None:
 
 def board_page(evidence: Evidence) -> str:
     """The page's text."""
-    figures: dict[str, Any] = {}
-    panels = [
-        panel
-        for number, (key, at) in enumerate(PANELS, start=1)
-        if (panel := _panel(evidence, key, at, number, figures))
-    ]
+    body = board_body(evidence)
     return template("board.html").render(
         title=evidence.options.title,
         school=evidence.options.school,
         simulated=evidence.options.simulated,
         caution=CAUTION,
         cells=title_cells(evidence),
-        panels=panels,
-        claims=[
+        wordmark=_painted(symbols.wordmark_svg()),
+        style=page_style(),
+        board_style=board_style(),
+        script=page_script() if body["figures"] != "{}" else "",
+        **body,
+    )
+
+
+def board_style() -> str:
+    """The rules that only a page of evidence needs."""
+    return (files("kerfmark.reports") / "templates" / "board.css").read_text(encoding="utf-8")
+
+
+def board_body(evidence: Evidence) -> dict[str, Any]:
+    """What the template of the answers, `board_body.html`, is filled with; `figures` is JSON for the script that draws them."""
+    figures: dict[str, Any] = {}
+    panels = [
+        panel
+        for number, (key, at) in enumerate(PANELS, start=1)
+        if (panel := _panel(evidence, key, at, number, figures))
+    ]
+    return {
+        "panels": panels,
+        "claims": [
             {"gauge": _painted(claim_gauge(c)), "claim": c.claim, "verdict": c.verdict, "because": cell_text(c.because, 0), "at": c.question}
             for c in evidence.claims
         ],
-        sections=[_section(s, figures) for s in sections(evidence)],
-        flags=[(a.question, sentence(flag), key) for key, a in evidence.answers.items() for flag in a.flags],
-        actions=evidence.actions,
-        made=made_from(evidence),
-        wordmark=_painted(symbols.wordmark_svg()),
-        style=page_style(),
-        figures=json.dumps(figures, ensure_ascii=False).replace("</", "<\\/"),
-        script=page_script() if figures else "",
-    )  # fmt: skip
+        "sections": [_section(s, figures) for s in sections(evidence)],
+        "flags": [(a.question, sentence(flag), key) for key, a in evidence.answers.items() for flag in a.flags],
+        "made": made_from(evidence),
+        "figures": json.dumps(figures, ensure_ascii=False).replace("</", "<\\/"),
+    }  # fmt: skip
 
 
 def _painted(drawing: str) -> str:

@@ -1,7 +1,33 @@
 """One file a page, beside a template and a test of the same stem. `ROUTERS` lists them."""
 
-from kerfmark.web.pages import account, sign_in, university
+from kerfmark.web.pages import (
+    account,
+    admin,
+    decide,
+    evidence,
+    exercise,
+    exercises,
+    first,
+    judge,
+    learner,
+    learners,
+    limits,
+    piece,
+    pieces,
+    queue,
+    reveal,
+    rigs,
+    sign_in,
+    sitting,
+    sittings,
+    university,
+)
 
 __all__ = ["ROUTERS"]
 
-ROUTERS = (sign_in.router, university.router, account.router)
+_PAGES = (
+    sign_in, university, account, first, sittings, sitting, pieces, judge, reveal, decide, piece, queue, exercises, exercise, limits,
+    learners, learner, evidence, rigs, admin,
+)  # fmt: skip
+ROUTERS = tuple(page.router for page in _PAGES)
+"""In the order in which addresses are compared: `/pieces/new` comes before `/pieces/{piece_id}`."""

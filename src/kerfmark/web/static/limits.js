@@ -18,9 +18,13 @@ async function again() {
 }
 function put(text) {
   const held = document.activeElement?.closest(".jaw")?.dataset.limit;
+  const typed = document.activeElement?.closest("#limits-form input")?.id;
   const page = new DOMParser().parseFromString(text, "text/html");
   for (const fresh of page.querySelectorAll("[data-part]")) document.querySelector(`[data-part="${fresh.dataset.part}"]`)?.replaceWith(document.adoptNode(fresh));
   if (held) document.querySelector(`.jaw[data-limit="${held}"]`)?.focus();
+  if (typed) document.getElementById(typed)?.focus();
+  const now = document.querySelector("[data-trial-now]");
+  if (now) document.querySelectorAll("[data-trial]:is(input)").forEach((field) => { field.value = now.value; });
 }
 function field(limit) { return form().elements[limit]; }
 function move(limit, value) {

@@ -1,0 +1,82 @@
+"""What is drawn of a piece when it has been measured, in the process apart, and fetched by its page: a scene, a still, the sheet's drawings."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any, Final
+
+from kerfmark.records import Assessment
+from kerfmark.reports.budget import budget_lines, budget_svg
+from kerfmark.reports.contents import CriterionLine
+from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page
+from kerfmark.reports.history import event_sentences, history_svg, process_rows
+from kerfmark.reports.scene import plain_scene, scene_bytes, section_at, still_at
+from kerfmark.reports.tokens import painted
+
+if TYPE_CHECKING:
+    from kerfmark.exercise.folder import LoadedExercise
+    from kerfmark.exercise.prepared import Prepared
+
+__all__ = ["PLAIN_SCENE", "PLAIN_SHEET", "SCENE", "SHEET", "draw_for_pages"]
+
+SCENE: Final = "scene"
+SHEET: Final = "sheet"
+PLAIN_SCENE: Final = "plain-scene"
+PLAIN_SHEET: Final = "plain-sheet"
+"""Kinds of files; those that begin with `plain` hold nothing measured and may be seen before own views are in."""
+
+
+def draw_for_pages(assessment: Assessment, prepared: Prepared, loaded: LoadedExercise) -> Mapping[str, bytes]:
+    """Every file a page of this piece fetches, by kind.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    prepared : Prepared
+    loaded : LoadedExercise
+    """
+    scene = piece_scene(assessment, prepared, loaded)
+    whole = scene_bytes(assessment, prepared, loaded)
+    return {
+        SCENE: whole,
+        PLAIN_SCENE: plain_scene(whole),
+        SHEET: _json(_sheet(scene)),
+        PLAIN_SHEET: _json(_plain_sheet(scene)),
+    }
+
+
+def _sheet(scene: PieceScene) -> dict[str, Any]:
+    contents = scene.contents
+    return {
+        "still": still_at(scene),
+        "sections": [[s.name, painted(s.drawing, for_page=True)] for s in sections_for_page(scene)],
+        "developed": painted(developed_for_page(scene), for_page=True),
+        "history": painted(history_svg(scene.assessment, scene.removal), for_page=True),
+        "process": process_rows(scene.assessment),
+        "events": event_sentences(scene.assessment.events),
+        "remarks": [asdict(remark) for remark in contents.remarks],
+        "made_from": contents.made_from,
+        "aligned": [asdict(cell) for cell in contents.cells if cell.label == "aligned"],
+        "budgets": {line.number: _budget(line) for line in contents.lines},
+    }
+
+
+def _plain_sheet(scene: PieceScene) -> dict[str, Any]:
+    planes = [s.name for s in sections_for_page(scene)]
+    return {
+        "still": still_at(scene, plain=True),
+        "sections": [[name, section_at(scene, plane=name, plain=True)] for name in planes],
+    }
+
+
+def _budget(line: CriterionLine) -> dict[str, Any]:
+    return {
+        "drawing": painted(budget_svg(line), for_page=True),
+        "parts": [asdict(part) for part in budget_lines(line.reading)],
+    }
+
+
+def _json(content: Mapping[str, Any]) -> bytes:
+    return json.dumps(content, ensure_ascii=False, separators=(",", ":")).encode()
