@@ -111,7 +111,7 @@ def preparation(design: Design, *, mesial_sign: int = 1) -> Solid:
 def prepared_for(subject: Surface | None, *, mesial_sign: int = 1, **more: object) -> SimpleNamespace:
     grid = None if subject is None else distance_grid(subject, spacing_mm=0.1, band_mm=0.6)
     rest = {"neighbours": {}, "neighbour_grids": {}, "gingiva": None, "layers": {}, "layer_grids": {}, "sites": ()}
-    rest |= {"lattice": None, "columns": {}}
+    rest |= {"lattice": None, "columns": {}, "abutments": ()}
     exercise = SimpleNamespace(tooth=46, family="crown", source=SimpleNamespace(kind="scan"))
     fields = {
         **rest,

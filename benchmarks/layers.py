@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 
 import numpy as np
-import trimesh
+from real_teeth import REAL, real_tooth
 from scipy.spatial import cKDTree
 
 from kerfmark.anatomy import layer_measures as m
@@ -24,7 +24,6 @@ from kerfmark.geometry.mesh import volume_mm3
 from kerfmark.records import Surface
 
 ROOT = Path(__file__).parents[1]
-REAL = ROOT.parent / "shared/data/layered-jaw-gpl3"
 TYPES = (11, 12, 13, 14, 15, 16, 17, 18, 31, 32, 33, 34, 35, 36, 37, 38)
 REAL_TEETH = {"real lower first premolar": ("tooth_L4", "L4"), "real lower first molar": ("tooth_L6", "L6")}
 PUBLISHED = {
@@ -35,28 +34,6 @@ PUBLISHED = {
     "buccal cusp to ceiling": ((6.24, 0.88), (6.36, 0.93)),
     "height": ((1.88, 0.69), (1.57, 0.68)),
 }
-
-
-def real_tooth(folder: str, stem: str) -> list[Surface]:
-    """A real tooth's enamel, dentine, pulp turned so that +z is square to the plane of its cervical line."""
-    read = [trimesh.load(REAL / folder / f"{stem}_{part}.stl") for part in ("enamel", "dentin", "pulp")]
-    enamel, dentine = (np.asarray(mesh.vertices) for mesh in read[:2])
-    up = enamel.mean(axis=0) - dentine.mean(axis=0)
-    for _ in range(3):
-        up = up / np.linalg.norm(up)
-        across = np.cross(up, [1.0, 0.0, 0.0])
-        across /= np.linalg.norm(across)
-        away = enamel - enamel.mean(axis=0)
-        sector = (np.degrees(np.arctan2(away @ across, away @ np.cross(up, across))) // 10).astype(int)
-        rim = np.array([enamel[sector == s][np.argmin((away @ up)[sector == s])] for s in np.unique(sector)])
-        normal = np.linalg.svd(rim - rim.mean(axis=0))[2][2]
-        up = normal * np.sign(normal @ up)
-    side = across - (across @ up) * up
-    side /= np.linalg.norm(side)
-    turn = np.stack([side, np.cross(up, side), up])
-    return [
-        Surface((np.asarray(k.vertices) - enamel.mean(axis=0)) @ turn.T, np.asarray(k.faces, np.int32)) for k in read
-    ]
 
 
 def enamel_row(name: str, enamel: Surface, dentine: Surface, *, table: bool) -> str:

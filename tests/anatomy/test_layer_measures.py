@@ -1,5 +1,6 @@
 """Thicknesses and distances of the layers, against published values, on our teeth and on real ones."""
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,9 @@ from kerfmark.anatomy import layer_measures as m
 from kerfmark.anatomy.tooth import tooth
 from kerfmark.records import Surface
 
-REAL = Path(__file__).parents[3] / "shared" / "data" / "layered-jaw-gpl3"
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
+from real_teeth import REAL, real_tooth
+
 needs_real = pytest.mark.skipif(not REAL.is_dir(), reason="the real layered teeth are not beside the project")
 
 
@@ -101,27 +104,6 @@ def test_thickness_of_a_shell_is_the_difference_of_its_radii():
     dentine = Surface(np.array(ball.vertices), np.array(ball.faces, dtype=np.int32))
     points = 5.0 * np.array([[1, 0, 0], [0, 0, 1], [0.6, 0.8, 0]])
     assert m.enamel_thickness(points, dentine) == pytest.approx(1.0, abs=0.01)
-
-
-def real_tooth(name, stem):
-    """A real tooth turned into about its tooth frame: z square to the plane of its cervical line."""
-    read = [trimesh.load(REAL / name / f"{stem}_{part}.stl") for part in ("enamel", "dentin", "pulp")]
-    enamel, dentine = (np.asarray(mesh.vertices) for mesh in read[:2])
-    up = enamel.mean(axis=0) - dentine.mean(axis=0)
-    for _ in range(3):
-        up = up / np.linalg.norm(up)
-        across = np.cross(up, [1.0, 0.0, 0.0])
-        across /= np.linalg.norm(across)
-        away = enamel - enamel.mean(axis=0)
-        sector = (np.degrees(np.arctan2(away @ across, away @ np.cross(up, across))) // 10).astype(int)
-        rim = np.array([enamel[sector == s][np.argmin((away @ up)[sector == s])] for s in np.unique(sector)])
-        normal = np.linalg.svd(rim - rim.mean(axis=0))[2][2]
-        up = normal * np.sign(normal @ up)
-    turn = np.stack([np.cross(across, up), across, up])
-    turn[1] = np.cross(up, turn[0])
-    return [
-        Surface((np.asarray(k.vertices) - enamel.mean(axis=0)) @ turn.T, np.asarray(k.faces, np.int32)) for k in read
-    ]
 
 
 @needs_real

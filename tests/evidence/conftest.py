@@ -1,12 +1,12 @@
-"""One simulated term, gathered once."""
+"""One simulated term with all that stands beside it, gathered once."""
 
 import csv
 import io
 
 import pytest
 
-from kerfmark.demo.term import Term, term_text
-from kerfmark.evidence import Options, gather, table_of
+from kerfmark.demo.term import Term, term_text, write_beside
+from kerfmark.evidence import Options, gather, read_actions, read_content, read_panel, read_table, table_of
 
 
 def table_from(text):
@@ -20,5 +20,14 @@ def term_table():
 
 
 @pytest.fixture(scope="session")
-def term(term_table):
-    return gather(term_table, options=Options(draws=400, simulated=True))
+def beside(tmp_path_factory):
+    files = write_beside(tmp_path_factory.mktemp("beside"), stem="term", seed=7)
+    return {
+        "panel": read_panel(files["panel"]), "content": read_content(files["content"]), "actions": read_actions(files["actions"]),
+        "earlier": {"last year": read_table(files["earlier"])},
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="session")
+def term(term_table, beside):
+    return gather(term_table, options=Options(draws=400, simulated=True), **beside)

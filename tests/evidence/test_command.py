@@ -5,7 +5,7 @@ import json
 import pytest
 
 from kerfmark.cli import main
-from kerfmark.demo.term import Term, term_text
+from kerfmark.demo.term import Term, term_text, write_beside
 
 
 @pytest.fixture(scope="module")
@@ -38,12 +38,33 @@ def test_page_sheets_and_json_are_written(term_file, tmp_path, capsys):
     assert capsys.readouterr().out == ""
 
 
+def test_what_stands_beside_the_table_is_asked_too(term_file, tmp_path):
+    files = write_beside(tmp_path, stem="t", seed=4)
+    out = tmp_path / "e.json"
+    options = ["--exercise", files["content"], "--panel", files["panel"], "--earlier", f"last year={files['earlier']}"]
+    assert (
+        run("evidence", term_file, "--draws", 100, *options, "--actions", files["actions"], "--no-codes", "--json", out)
+        == 0
+    )
+    made = json.loads(out.read_text(encoding="utf-8"))
+    assert made["answers"]["content"]["claims"][0]["verdict"] == "stands"
+    assert made["answers"]["cohorts"]["answered"]
+    assert list(made["earlier"]) == ["last year"]
+    assert len(made["actions"]) == 3
+    assert "L0006" not in json.dumps(made["answers"]["order"])
+
+
 @pytest.mark.parametrize(
     ("options", "status", "words"),
     [
         (["--chosen", "Ebel"], 2, "without a reason"),
         (["--html", "missing/e.html"], 2, "folder does not exist"),
         (["--panel", "missing.csv"], 2, "expected a panel's file"),
+        (["--exercise", "missing.csv"], 2, "expected an exercise or a CSV of criteria"),
+        (["--exercise", "a=nothing-46"], 2, "neither a path that is there nor a built-in exercise"),
+        (["--earlier", "last.csv"], 2, "expected NAME=FILE"),
+        (["--earlier", "a=missing.csv"], 2, "missing.csv: cannot be read"),
+        (["--actions", "missing.csv"], 2, "expected a CSV of actions"),
     ],
 )
 def test_what_is_wrong_is_one_sentence(term_file, options, status, words, capsys):

@@ -71,8 +71,8 @@ def test_a_planted_loss_of_left_handers_is_found_and_none_is_not(term):
     assert claim.verdict == "with limits"
 
 
-def test_the_same_table_gives_the_same_answers(term_table, term):
-    again = gather(term_table, options=Options(draws=400, simulated=True))
+def test_the_same_table_gives_the_same_answers(term_table, beside, term):
+    again = gather(term_table, options=Options(draws=400, simulated=True), **beside)
     for one, other in zip(term.answers.values(), again.answers.values(), strict=True):
         assert one.said == other.said
         assert [g.rows for g in one.grids] == [g.rows for g in other.grids] or "nan" in repr(one.grids)
@@ -95,6 +95,17 @@ def test_every_estimate_has_its_number_and_method(term):
         for found in answer.grids:
             assert all(len(row) == len(found.header) for row in found.rows), found.caption
             assert all(e.n > 0 and e.method for row in found.rows for e in row if isinstance(e, Estimate))
+
+
+def test_every_table_says_in_a_plain_sentence_what_it_shows(term):
+    bare = [(a.key, g.caption) for a in term.answers.values() for g in a.grids if not g.said.strip().endswith(".")]
+    assert bare == []
+
+
+def test_every_share_and_correlation_has_an_interval_or_says_why_not(term):
+    for answer in term.answers.values():
+        cells = [c for g in answer.grids for row in g.rows for c in row if isinstance(c, Estimate)]
+        assert [c.method for c in cells if not c.has_interval and "no interval" not in c.method and c.se is None] == []
 
 
 def test_marks_alone_answer_what_they_can_and_say_why_not_otherwise():
@@ -196,10 +207,10 @@ def test_a_criterion_that_is_harder_for_one_group_is_found():
         if row["hand"] == "left" and row["by"] == "measured" and row.get("criterion") == "depth" and at % 3:
             row["ruling"] = "not met"
     table = table_of(HEADER, [[str(row.get(name, "")) for name in HEADER] for row in rows])
-    found, flags = criteria_by_group(table.last_attempts())
-    harder = {row[0] for row in found.rows if row[1] == "hand left / right" and row[4] < -1.5}
+    found = criteria_by_group(table.last_attempts())
+    harder = {row[0] for row in found.grid.rows if row[1] == "hand left / right" and row[4] < -1.5}
     assert harder == {"full-crown: depth", "inlay: depth"}
-    assert any("depth, hand left" in flag for flag in flags)
+    assert any("depth, hand left" in flag for flag in found.flags)
 
 
 def test_a_learner_s_own_history_needs_three_pieces(term_table):

@@ -288,7 +288,7 @@ def assessed(subject_field):
 
 def prepared_of(subject, subject_values, target_values):
     return SimpleNamespace(
-        subject=subject, subject_grid=grid_of(subject_values), target=None, target_grid=grid_of(target_values), mesial_sign=-1,
+        subject=subject, abutments=(), subject_grid=grid_of(subject_values), target=None, target_grid=grid_of(target_values), mesial_sign=-1,
         frame=np.eye(4), neighbours={}, layers={}, layer_grids={}, gingiva=None, outline=None, line=None, sites=(),
     )  # fmt: skip
 
@@ -298,7 +298,7 @@ def loaded_of(readings):
         SimpleNamespace(reading=r.id, where=r.where, stat=r.stat, ask=f"Is {r.id} within limits?") for r in readings
     )
     exercise = SimpleNamespace(
-        id="full-crown-46", title="Full crown, lower right first molar", tooth=46, criteria=criteria,
+        id="full-crown-46", title="Full crown, lower right first molar", tooth=46, abutments=(), criteria=criteria,
         pass_=SimpleNamespace(minimum_percent=60.0, met_at=0.95),
     )  # fmt: skip
     return SimpleNamespace(exercise=exercise, version="sha256:4f1c9a" + "0" * 58, remarks=())

@@ -148,3 +148,12 @@ def test_what_cannot_be_compared_is_said():
         ordinal_functioning([1] * 10, [0, 1] * 5, np.arange(10.0))
     with pytest.raises(InputError, match="strata"):
         mantel_haenszel([[1, 2], [3, 4]])
+
+
+def test_odds_that_cancel_to_one_still_say_whether_strata_are_alike():
+    # Source: statsmodels' own Breslow-Day test at a ratio a hair from 1, where its equation still has two terms.
+    one, other = [[20, 10], [10, 20]], [[10, 20], [20, 10]]
+    found, near = mantel_haenszel([one, other]), mantel_haenszel([one, [[10.0001, 20], [20, 10]]])
+    assert found.odds_ratio.value == pytest.approx(1.0)
+    assert found.homogeneity_chi2 == pytest.approx(near.homogeneity_chi2, rel=1e-3)
+    assert found.homogeneity_p < 0.001

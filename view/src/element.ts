@@ -19,7 +19,11 @@ import type { Say } from "./words";
 
 const REST_MS = 140;
 const EASE_MS = 120;
+/** Where drawing is slow, the finest picture waits this long, since nothing can be answered while it is made. */
+const FINEST_MS = 1200;
 const SLOW_MS = 40;
+const WEIGHED_EVERY = 20;
+const ROUGH_RATIO = 0.7;
 const MARGIN_PX = 34;
 
 export class KerfmarkView extends HTMLElement {
@@ -55,7 +59,9 @@ export class KerfmarkView extends HTMLElement {
     try {
       const answer = await fetch(address, { credentials: "same-origin" });
       if (!answer.ok) throw new Error(String(answer.status));
-      const piece = readScene(await answer.arrayBuffer());
+      const data = await answer.arrayBuffer();
+      performance.mark("kerfmark-view:came");
+      const piece = readScene(data);
       if (mine !== this.starting || !this.isConnected) return;
       this.running = new Running(this, piece, say);
     } catch (error) {
@@ -103,8 +109,10 @@ class Running {
   private letter: string | null = "S";
   private frame = 0;
   private rest = 0;
-  private slow = false;
+  private slow = true;
+  private drawn = 0;
   private movedAt = -1e9;
+  private restedAt = -1e9;
   private sectionAsked: AbortController | null = null;
   private sectionWaits = 0;
   private readonly top: number;
@@ -423,6 +431,7 @@ class Running {
 
   private schedule(): void {
     if (this.frame || this.ends.signal.aborted) return;
+    this.host.dataset["picture"] = "asked";
     this.frame = requestAnimationFrame(() => {
       this.frame = 0;
       this.paint();
@@ -433,18 +442,32 @@ class Running {
     if (this.camera.width < 10) return;
     const began = performance.now();
     const moves = began - this.movedAt < REST_MS || !this.readyTold;
+    const quality = !this.slow && this.readyTold ? 2 : moves ? 0 : began - this.restedAt < FINEST_MS ? 1 : 2;
     this.sides?.show(this.isAt(this.letter) ? this.letter : null);
-    const ratio = moves && this.slow ? 1 : Math.min(3, devicePixelRatio || 1);
-    this.painter.draw(this.camera, this.shown, ratio, !moves || (!this.slow && this.readyTold));
+    const ratio = quality === 0 ? Math.min(ROUGH_RATIO, devicePixelRatio || 1) : this.slow && quality < 2 ? 1 : Math.min(3, devicePixelRatio || 1);
+    this.painter.draw(this.camera, this.shown, ratio, quality);
     const ground = { camera: this.camera, top: this.top, plane: this.hasSection || this.shown.open ? this.plane.moved() : null, shown: this.shown };
+    clearTimeout(this.rest);
     if (moves) {
       this.overlay.drawMoving(ground);
-      this.painter.renderer.getContext().finish();
-      this.slow = performance.now() - began > SLOW_MS;
-      clearTimeout(this.rest);
+      this.weigh(began, quality);
+      this.restedAt = began + REST_MS;
       this.rest = window.setTimeout(() => { this.schedule(); }, REST_MS + 10);
-    } else this.overlay.draw(ground, this.look(null), this.ghosts());
+    } else {
+      this.overlay.draw(ground, this.look(null), this.ghosts());
+      if (quality < 2) this.rest = window.setTimeout(() => { this.schedule(); }, FINEST_MS);
+    }
+    this.host.dataset["picture"] = String(quality);
     this.tellReady();
+  }
+
+  /** Now and then waits until a picture is drawn: where the finest takes long, what moves is drawn roughly. */
+  private weigh(began: number, quality: number): void {
+    if (!this.readyTold || this.drawn++ % WEIGHED_EVERY > 1) return;
+    this.painter.wait();
+    const took = performance.now() - began;
+    if (quality === 2) this.slow = took > SLOW_MS;
+    else if (took < SLOW_MS / 6) this.slow = false;
   }
 
   private tellReady(): void {
@@ -455,6 +478,7 @@ class Running {
     const site = this.overlay.site === null ? undefined : this.piece.facts.sites?.[this.overlay.site];
     if (site) this.turnToSee([site]);
     this.planes?.show(this.plane.name);
+    performance.mark("kerfmark-view:drawn");
     this.host.dataset["state"] = "ready";
     this.host.dispatchEvent(new CustomEvent("kerfmark:ready", { bubbles: true }));
   }
@@ -476,9 +500,9 @@ class Running {
   }
 
   private async savePicture(): Promise<void> {
-    this.painter.draw(this.camera, this.shown, 2, true);
+    this.painter.draw(this.camera, this.shown, 2, 2);
     this.overlay.draw({ camera: this.camera, top: this.top, plane: null, shown: this.shown }, this.look(null), this.ghosts());
-    await pictureOf(this.canvas, this.overlay.element, this.host, () => { this.painter.draw(this.camera, this.shown, 2, true); });
+    await pictureOf(this.canvas, this.overlay.element, this.host, () => { this.painter.draw(this.camera, this.shown, 2, 2); });
     this.redraw();
   }
 

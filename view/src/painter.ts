@@ -37,6 +37,8 @@ export interface Seen {
 
 const DEEP = 120;
 const HOLLOW_REACH_MM = 1.6;
+/** Hollows are soft: half the picture's resolution shows them. */
+const HOLLOWS_SHARE = 0.5;
 const KEY_LIGHT: Vector = [-0.48, 0.62, 0.62];
 const OUTLINE_PX = 0.55;
 const LEAP_MM = 0.35;
@@ -119,6 +121,7 @@ export class Painter {
     if (part.time) geometry.setAttribute("laidBare", new BufferAttribute(part.time, 1));
     if (part.tissue) geometry.setAttribute("tissue", new BufferAttribute(part.tissue, 4));
     const behind = kind === 2 ? (2 * (this.piece.facts.limit_mm ?? 0.15)) / DEEP : 0;
+    geometry.computeBoundingBox();
     const own: Uniforms = { ...this.uniforms, kind: { value: kind }, behind: { value: behind } };
     const mesh = new Mesh(geometry, material(SURFACE_VERTEX, SURFACE_FRAGMENT, own, DoubleSide));
     mesh.frustumCulled = false;
@@ -173,9 +176,10 @@ export class Painter {
     for (const { mesh } of this.lines) ((mesh.material as RawShaderMaterial).uniforms["ink"]!.value as Vector3).set(...colours.ink);
   }
 
-  /** Draws the picture; `fine` adds hollows and finer samples and takes several times as long. */
-  draw(camera: Camera, shown: Shown, ratio: number, fine: boolean): void {
-    const finer = fine && ratio < 2 ? 2 : 1;
+  /** Draws the picture: 0 at once, 1 with hollows, 2 with finer samples too, which takes several times as long. */
+  draw(camera: Camera, shown: Shown, ratio: number, quality: number): void {
+    const fine = quality > 0;
+    const finer = quality > 1 && ratio < 2 ? 2 : 1;
     const [width, height] = [Math.round(camera.width * ratio), Math.round(camera.height * ratio)];
     this.sizeTo(width, height, finer, camera);
     const perPx = ratio * finer;
@@ -195,9 +199,9 @@ export class Painter {
       u["depth"]!.value = picture.depthTexture;
       (u["scale"]!.value as Vector2).set(picture.width / hollows.width, picture.height / hollows.height);
       u["most"]!.value = most;
-      u["perMm"]!.value = camera.scale;
-      u["reach"]!.value = Math.max(8, Math.round(HOLLOW_REACH_MM * camera.scale));
-      this.pass(this.hollow, hollows);
+      u["perMm"]!.value = HOLLOWS_SHARE * camera.scale;
+      u["reach"]!.value = Math.max(8 * HOLLOWS_SHARE, HOLLOWS_SHARE * HOLLOW_REACH_MM * camera.scale);
+      this.pass(this.hollow, hollows, this.within(camera, HOLLOWS_SHARE));
     }
     const u = this.finish.uniforms;
     u["picture"]!.value = picture.texture;
@@ -208,14 +212,36 @@ export class Painter {
     u["reach"]!.value = Math.max(1, OUTLINE_PX * how.perPx);
     u["dark"]!.value = how.fine ? 0.62 : 0;
     (u["size"]!.value as Vector2).set(how.width, how.height);
-    this.pass(this.finish, null);
+    this.pass(this.finish, null, this.within(camera, how.width / camera.width));
   }
 
-  private pass(with_: RawShaderMaterial, into: WebGLRenderTarget | null): void {
+  /** What part of the picture anything solid may cover, px from the lower left: the rest needs no work. */
+  private within(camera: Camera, ratio: number): Vector4 {
+    const project = camera.projector();
+    let [left, top, right, bottom] = [Infinity, Infinity, -Infinity, -Infinity];
+    for (const mesh of this.surfaces.values()) {
+      const box = mesh.visible ? mesh.geometry.boundingBox : null;
+      if (!box) continue;
+      for (let corner = 0; corner < 8; corner++) {
+        const low = Math.max(box.min.z, this.piece.facts.floor_mm);
+        const [x, y] = project([corner & 1 ? box.max.x : box.min.x, corner & 2 ? box.max.y : box.min.y, corner & 4 ? box.max.z : low]);
+        [left, right, top, bottom] = [Math.min(left, x), Math.max(right, x), Math.min(top, y), Math.max(bottom, y)];
+      }
+    }
+    const [x0, x1] = [Math.max(0, Math.floor((left - 4) * ratio)), Math.min(camera.width * ratio, Math.ceil((right + 4) * ratio))];
+    const [y0, y1] = [Math.max(0, Math.floor((camera.height - bottom - 4) * ratio)), Math.min(camera.height * ratio, Math.ceil((camera.height - top + 4) * ratio))];
+    return new Vector4(x0, y0, Math.max(1, x1 - x0), Math.max(1, y1 - y0));
+  }
+
+  private pass(with_: RawShaderMaterial, into: WebGLRenderTarget | null, within: Vector4): void {
     this.full.material = with_;
     this.renderer.setRenderTarget(into);
     this.renderer.clear();
+    const state = this.renderer.state;
+    state.setScissorTest(true);
+    state.scissor(within);
     this.renderer.render(this.fullScene, this.eye);
+    state.setScissorTest(false);
   }
 
   private sizeTo(width: number, height: number, finer: number, camera: Camera): void {
@@ -226,7 +252,7 @@ export class Painter {
       const depthTexture = new DepthTexture(width * finer, height * finer, FloatType);
       this.picture = new WebGLRenderTarget(width * finer, height * finer, { minFilter: NearestFilter, magFilter: NearestFilter, depthTexture });
     }
-    const [w, h] = [Math.max(1, Math.round(camera.width)), Math.max(1, Math.round(camera.height))];
+    const [w, h] = [Math.max(1, Math.round(HOLLOWS_SHARE * camera.width)), Math.max(1, Math.round(HOLLOWS_SHARE * camera.height))];
     if (!this.hollows || this.hollows.width !== w || this.hollows.height !== h) {
       this.hollows?.dispose();
       this.hollows = new WebGLRenderTarget(w, h, { minFilter: LinearFilter, magFilter: LinearFilter, depthBuffer: false });
@@ -302,6 +328,12 @@ export class Painter {
     this.renderer.readRenderTargetPixels(this.small, 0, 0, width, height, bytes);
     this.renderer.setRenderTarget(null);
     return decoded(bytes, width, height, perPx);
+  }
+
+  /** Comes back when everything asked for is drawn. */
+  wait(): void {
+    const context = this.renderer.getContext();
+    context.readPixels(0, 0, 1, 1, context.RGBA, context.UNSIGNED_BYTE, new Uint8Array(4));
   }
 
   dispose(): void {

@@ -189,7 +189,9 @@ float near(ivec2 at) { return -texelFetch(depth, clamp(at, ivec2(0), most), 0).r
 float edge(ivec2 q) {
   float mine = near(q);
   float found = 0.0;
-  for (int way = 0; way < 4; way++) {
+  int ways = dark > 0.0 ? 4 : 2;
+  for (int i = 0; i < ways; i++) {
+    int way = ways == 2 ? 2 * i : i;
     float turn = 0.7853982 * float(way);
     ivec2 o = ivec2(round(reach * vec2(cos(turn), sin(turn)) * (way % 2 == 1 ? 1.2 : 1.0)));
     found = max(found, step(leap, abs(near(q + o) + near(q - o) - 2.0 * mine)));
@@ -198,10 +200,13 @@ float edge(ivec2 q) {
 }
 void main() {
   ivec2 first = ivec2(gl_FragCoord.xy) * finer;
-  vec2 uv = gl_FragCoord.xy / size;
-  vec2 px = 1.0 / vec2(textureSize(hollows, 0));
-  float lost = 0.25 * (texture(hollows, uv + px * vec2(0.7, 0.7)).r + texture(hollows, uv + px * vec2(-0.7, 0.7)).r
-    + texture(hollows, uv + px * vec2(0.7, -0.7)).r + texture(hollows, uv + px * vec2(-0.7, -0.7)).r);
+  float lost = 0.0;
+  if (dark > 0.0) {
+    vec2 uv = gl_FragCoord.xy / size;
+    vec2 px = 1.0 / vec2(textureSize(hollows, 0));
+    lost = 0.25 * (texture(hollows, uv + px * vec2(0.7, 0.7)).r + texture(hollows, uv + px * vec2(-0.7, 0.7)).r
+      + texture(hollows, uv + px * vec2(0.7, -0.7)).r + texture(hollows, uv + px * vec2(-0.7, -0.7)).r);
+  }
   vec4 sum = vec4(0.0);
   for (int i = 0; i < finer; i++) for (int j = 0; j < finer; j++) {
     ivec2 q = first + ivec2(i, j);

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -9,10 +10,11 @@ import typer
 
 from kerfmark.cli.options import HtmlTo, JsonTo, PdfTo, Seed, json_file
 from kerfmark.cli.saying import Progress
+from kerfmark.errors import InputError, printable
 from kerfmark.outputs import Outputs, check_targets
 
 if TYPE_CHECKING:
-    from kerfmark.evidence import Evidence
+    from kerfmark.evidence import ContentLine, Evidence
 
 __all__ = ["evidence"]
 
@@ -27,6 +29,21 @@ def evidence(
     panel: Annotated[
         Path | None, typer.Option("--panel", metavar="FILE", help="CSV of a panel's judgements: Angoff, Ebel, Hofstee.")
     ] = None,
+    exercise: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--exercise",
+            metavar="[CODE=]EXERCISE|FILE.csv",
+            help="What was asked: an exercise (CODE: what the table calls it), or a CSV of criteria; may be repeated.",
+        ),
+    ] = None,
+    earlier: Annotated[
+        list[str] | None,
+        typer.Option("--earlier", metavar="NAME=FILE", help="An earlier cohort's table; may be repeated."),
+    ] = None,
+    actions: Annotated[
+        Path | None, typer.Option("--actions", metavar="FILE", help="CSV of actions agreed: about, action, owner, by.")
+    ] = None,
     title: Annotated[
         str, typer.Option(metavar="TEXT", help="What the report is headed.")
     ] = "Evidence for a set of marks",
@@ -40,26 +57,68 @@ def evidence(
     draws: Annotated[int, typer.Option(metavar="N", help="Bootstrap draws.", min=100, max=100_000)] = 2000,
     seed: Seed = 1,
     simulated: Annotated[bool, typer.Option("--simulated", help="Say on every sheet that nobody cut these.")] = False,
+    codes: Annotated[
+        bool, typer.Option("--codes/--no-codes", help="Whether logs list single pieces by their learners' codes.")
+    ] = True,
 ) -> None:
     """Ask a table of marks whether they are reliable, fair and defensible; write a report for a board.
 
     Without --html, --pdf or --json the answers are shown as text.
     """
-    from kerfmark.evidence import Options, gather, read_panel, read_table
+    from kerfmark.evidence import Options, gather, read_actions, read_panel, read_table
     from kerfmark.settings import read_settings
 
-    check_targets((html_to, pdf_to, json_file(json_to)), inputs=(table, panel))
+    before = named_tables(earlier or ())
+    given = exercise or []
+    files = [path for name in given if (path := Path(name)).suffix == ".csv"]
+    check_targets((html_to, pdf_to, json_file(json_to)), inputs=(table, panel, actions, *before.values(), *files))
     options = Options(
         seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
-        simulated=simulated,
+        simulated=simulated, codes=codes,
     )  # fmt: skip
     progress = Progress()
     progress("reading the table")
-    rows = read_table(table, limit_mib=read_settings().limits.file_mib)
-    found = gather(rows, panel=read_panel(panel) if panel else None, options=options, progress=progress)
+    limit = read_settings().limits.file_mib
+    found = gather(
+        read_table(table, limit_mib=limit), panel=read_panel(panel) if panel else None,
+        content=[line for name in given for line in content_lines(name)],
+        earlier={name: read_table(path, limit_mib=limit) for name, path in before.items()},
+        actions=read_actions(actions) if actions else (), options=options, progress=progress,
+    )  # fmt: skip
     progress("writing the report")
     _write_evidence(found, html_to, pdf_to, json_to)
     progress.done()
+
+
+def named_tables(given: Sequence[str]) -> dict[str, Path]:
+    """Earlier cohorts' files by name, from NAME=FILE."""
+    tables: dict[str, Path] = {}
+    for text in given:
+        name, equals, file = text.partition("=")
+        if not (name.strip() and equals and file):
+            raise InputError(
+                f"--earlier is '{printable(text, limit=60)}', expected NAME=FILE such as 2025=last-year.csv. Correct it."
+            )
+        if name.strip() in tables:
+            raise InputError(
+                f"--earlier: '{printable(name.strip(), limit=60)}' is given twice, expected each name once. Rename one."
+            )
+        tables[name.strip()] = Path(file)
+    return tables
+
+
+def content_lines(text: str) -> tuple[ContentLine, ...]:
+    """The criteria of one --exercise: a CSV of criteria, or an exercise, with the code the table knows it by in front."""
+    from kerfmark.evidence import content_of, read_content
+    from kerfmark.exercise.folder import load_exercise
+    from kerfmark.settings import read_settings
+
+    if text.endswith(".csv"):
+        return read_content(Path(text))
+    code, equals, name = text.partition("=")
+    settings = read_settings()
+    loaded = load_exercise(name if equals else text, limits=settings.limits, cache_dir=settings.cache_dir)
+    return content_of(loaded.exercise, name=code if equals else "")
 
 
 def _write_evidence(found: Evidence, html_to: Path | None, pdf_to: Path | None, json_to: str | None) -> None:

@@ -82,12 +82,23 @@ def strayed_plan(ideal: CrownPlan, of: Hand, rng: np.random.Generator) -> tuple[
         margin_mm={wall: value + float(rng.normal(0.0, of.margin_sd_mm)) for wall, value in ideal.margin_mm.items()},
         ripple_mm=of.ripple_mm * float(rng.uniform(0.5, 1.5)),
         ripple_waves=int(rng.integers(14, 24)),
-        tilt_deg=abs(float(rng.normal(0.0, of.tilt_sd_deg))),
-        tilt_azimuth_deg=float(rng.uniform(0.0, 360.0)),
+        **_lean(
+            ideal, tilt_deg=abs(float(rng.normal(0.0, of.tilt_sd_deg))), towards_deg=float(rng.uniform(0.0, 360.0))
+        ),
         ledge_mm=ledge,
         ledge_azimuth_deg=float(rng.uniform(0.0, 360.0)),
     )
     return plan, _faults(plan, ideal)
+
+
+def _lean(ideal: CrownPlan, *, tilt_deg: float, towards_deg: float) -> dict[str, float]:
+    """The ideal lean with the hand's own on top of it, as small tilts add."""
+    if ideal.tilt_deg == 0.0:
+        return {"tilt_deg": tilt_deg, "tilt_azimuth_deg": towards_deg}
+    tilts, towards = np.radians([ideal.tilt_deg, tilt_deg]), np.radians([ideal.tilt_azimuth_deg, towards_deg])
+    x, y = (float((np.tan(tilts) * part(towards)).sum()) for part in (np.cos, np.sin))
+    tilt = float(np.degrees(np.arctan(np.hypot(x, y))))
+    return {"tilt_deg": tilt, "tilt_azimuth_deg": float(np.degrees(np.arctan2(y, x)) % 360.0)}
 
 
 def _faults(plan: CrownPlan, ideal: CrownPlan) -> tuple[str, ...]:

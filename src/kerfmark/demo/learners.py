@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 
 from kerfmark.anatomy.notation import mesial_sign
-from kerfmark.anatomy.preparations import CutCrown, nick
+from kerfmark.anatomy.preparations import CrownPlan, CutCrown, nick
 from kerfmark.anatomy.preparations.plan import WALLS
 from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.demo.hands import Hand, hand, strayed_plan
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.blocks import BlockSpec
+from kerfmark.exercise.builtin.bridges import BridgeSpec
 from kerfmark.exercise.builtin.crowns import CrownSpec, cut_tooth, ideal_plan
 from kerfmark.geometry.mesh import submesh, transformed
 from kerfmark.geometry.mesh_files import SIMULATED, write_surface
@@ -27,7 +28,7 @@ from kerfmark.pipeline import open_exercise
 from kerfmark.records import FloatArray, Site, Surface
 from kerfmark.settings import Settings
 
-__all__ = ["SimulatedPiece", "simulated_piece"]
+__all__ = ["Key", "SimulatedPiece", "cut_by", "nicked", "scan", "scan_beside", "simulated_piece", "truth_of"]
 
 Key = tuple[str, str | None, str | None]
 
@@ -91,6 +92,10 @@ def simulated_piece(exercise: str, *, level: str, seed: int, settings: Settings)
     spec = builtin.spec_of(exercise)
     if isinstance(spec, CrownSpec):
         return _crown(spec, level, rng, settings)
+    if isinstance(spec, BridgeSpec):
+        from kerfmark.demo.bridge_work import bridge_piece
+
+        return bridge_piece(spec, level, rng, settings)
     from kerfmark.demo.flat_work import block_piece, line_piece
 
     return block_piece(spec, level, rng) if isinstance(spec, BlockSpec) else line_piece(spec, level, rng)
@@ -100,29 +105,28 @@ def _crown(spec: CrownSpec, level: str, rng: np.random.Generator, settings: Sett
     made, of = tooth(spec.fdi, cache_dir=settings.cache_dir), hand(level)
     _loaded, prepared = open_exercise(spec.name, settings=settings)
     sites = {site.name: site.point_mm for site in prepared.sites}
-    cut, faults = _cut(spec, made, sites, of, rng)
-    neighbours, truth, nicks = _nicked(prepared.neighbours, made, of, rng)
+    cut, faults = cut_by(ideal_plan(spec, made, sites), made, sites, of, rng)
+    neighbours, truth, nicks = nicked(prepared.neighbours, made, of, rng)
     pose = random_pose(rng)
-    beside = {side: _scan_beside(surface, pose, rng) for side, surface in neighbours.items()}
-    truth |= _truth(cut) | _true_heights(cut, mesial_sign=mesial_sign(spec.fdi)) | _true_reductions(cut, prepared.sites)
-    return SimulatedPiece(_scan(cut.surface, pose, rng), level, (*faults, *nicks), truth, beside, pose)
+    beside = {side: scan_beside(surface, pose, rng) for side, surface in neighbours.items()}
+    truth |= truth_of(cut, prepared.sites, mesial_sign=mesial_sign(spec.fdi))
+    return SimulatedPiece(scan(cut.surface, pose, rng), level, (*faults, *nicks), truth, beside, pose)
 
 
-def _cut(
-    spec: CrownSpec, made: Tooth, sites: Mapping[str, FloatArray], of: Hand, rng: np.random.Generator
+def cut_by(
+    ideal: CrownPlan, made: Tooth, sites: Mapping[str, FloatArray], of: Hand, rng: np.random.Generator
 ) -> tuple[CutCrown, tuple[str, ...]]:
-    """Cut by this hand; a plan that leaves no wall somewhere is drawn again."""
-    ideal = ideal_plan(spec, made, sites)
+    """A plan cut by this hand, and its faults in words; one that leaves no wall somewhere is drawn again."""
     for _ in range(20):
         plan, faults = strayed_plan(ideal, of, rng)
         try:
             return cut_tooth(made, plan, sites), faults
         except InputError:
             continue
-    raise AssertionError(f"no plan of twenty could be cut into {spec.name}")
+    raise AssertionError(f"no plan of twenty could be cut into tooth {made.fdi}")
 
 
-def _nicked(
+def nicked(
     whole: Mapping[str, Surface], made: Tooth, of: Hand, rng: np.random.Generator
 ) -> tuple[dict[str, Surface], dict[Key, float], tuple[str, ...]]:
     """The neighbours after the cut, what was truly taken from each, and the nicks in words."""
@@ -139,14 +143,14 @@ def _nicked(
     return surfaces, truth, tuple(words)
 
 
-def _scan(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surface:
+def scan(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surface:
     """The crown and a few millimetres of root, as a scanner would see them: no underside."""
     window = box([-30.0, -30.0, -SCAN_BELOW_CERVICAL_MM], [30.0, 30.0, 40.0])
     seen = intersection(Solid.from_surface(surface), window).surface()
     return _open_below(scanned(seen, noise_um=NOISE_UM, edge_mm=EDGE_MM, rng=rng), 0.1 - SCAN_BELOW_CERVICAL_MM, pose)
 
 
-def _scan_beside(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surface:
+def scan_beside(surface: Surface, pose: FloatArray, rng: np.random.Generator) -> Surface:
     """A neighbour as a scanner would see it; its triangles are even already."""
     return _open_below(
         scanned(surface, noise_um=NOISE_UM, edge_mm=EDGE_MM, rng=rng, even=False), -SCAN_BELOW_CERVICAL_MM, pose
@@ -156,6 +160,11 @@ def _scan_beside(surface: Surface, pose: FloatArray, rng: np.random.Generator) -
 def _open_below(surface: Surface, height_mm: float, pose: FloatArray) -> Surface:
     heights = surface.vertices_mm[surface.faces][:, :, 2].min(axis=1)
     return transformed(submesh(surface, heights > height_mm), pose)
+
+
+def truth_of(cut: CutCrown, sites: Sequence[Site], *, mesial_sign: int) -> dict[Key, float]:
+    """What is true of a cut crown by construction, by reading key."""
+    return _truth(cut) | _true_heights(cut, mesial_sign=mesial_sign) | _true_reductions(cut, sites)
 
 
 def _truth(cut: CutCrown) -> dict[Key, float]:

@@ -6,19 +6,22 @@ import csv
 import io
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 from scipy.special import expit, ndtr
 
+from kerfmark.demo.board import ACTIONS, PANEL, content_text, rows_text
+from kerfmark.demo.moderated import absent, incident, moderated
 from kerfmark.records import FloatArray
 
 __all__ = ["HEADER", "Term", "simulated_term", "term_text", "write_term"]
 
 HEADER: Final = (
     "learner", "exercise", "attempt", "by", "criterion", "examiner", "device", "repeat", "value", "u", "lower", "upper",
-    "ruling", "score", "grade", "confidence", "site", "rig", "hand", "group",
+    "ruling", "score", "grade", "confidence", "site", "rig", "hand", "group", "status", "reason", "date", "calibrated",
 )  # fmt: skip
 EXERCISES: Final = (
     "full-crown",
@@ -33,6 +36,8 @@ EXERCISES: Final = (
     "endo-block",
 )
 SITES: Final = ("North Quay", "Old Mill", "Hillside")
+STARTS: Final = date(2026, 8, 31)
+CALIBRATED: Final = {"scanner A": "2026-08-24", "scanner B": "2026-02-10"}
 AGAIN: Final = 0.08
 """Share of pieces an examiner is given a second time, unknown to them."""
 
@@ -93,7 +98,7 @@ def simulated_term(term: Term, *, seed: int) -> Iterator[dict[str, object]]:
     >>> next(simulated_term(Term(learners=12), seed=1))["learner"]
     'L0001'
     """
-    rng = np.random.default_rng(seed)
+    rng, after = np.random.default_rng(seed), np.random.default_rng([seed, 1])
     severity = term.examiner_sd * rng.normal(size=term.examiners)
     hardness = term.exercise_sd * rng.normal(size=term.exercises)
     for at in range(term.learners):
@@ -115,10 +120,16 @@ def simulated_term(term: Term, *, seed: int) -> Iterator[dict[str, object]]:
                     + 14 * np.exp(-0.45 * (late - 1))
                     + 2.5 * rng.normal()
                 )
-                piece = {**about, "exercise": EXERCISES[exercise], "attempt": attempt}
-                yield from _piece(
-                    piece, float(np.clip(true, 2, 99)), insight, severity, last=attempt == attempts, term=term, rng=rng
+                day = date.fromordinal(STARTS.toordinal() + 14 * exercise + 7 * attempt).isoformat()
+                piece = {**about, "exercise": EXERCISES[exercise], "attempt": attempt, "date": day}
+                last = attempt == attempts
+                made = list(
+                    _piece(piece, float(np.clip(true, 2, 99)), insight, severity, last=last, term=term, rng=rng)
                 )
+                yield from incident(made, learner=at, exercise=exercise, attempt=attempt, last=last)
+                if last:
+                    yield from moderated(made, examiners=term.examiners, rng=after)
+    yield from absent(EXERCISES[: term.exercises], first=term.learners)
     yield from _gauge_study(rng)
 
 
@@ -160,7 +171,7 @@ def _piece(
 def _criteria(piece: dict[str, object], true: float, rng: np.random.Generator) -> Iterator[dict[str, object]]:
     for name, lower, upper in CRITERIA:
         width, u = upper - lower, 0.04 * (upper - lower)
-        miss = (100 - true) / 100 * 0.75
+        miss = float(np.clip(0.285 * np.exp((62 - true) / 14), 0.05, 1.0))
         value = (lower + upper) / 2 + width * miss * rng.normal()
         if lower == 0.0:
             value = abs(value - (lower + upper) / 2) + 0.3 * width
@@ -211,6 +222,7 @@ def _gauge_study(rng: np.random.Generator) -> Iterator[dict[str, object]]:
                     yield {
                         "learner": f"REF{at + 1:02d}", "exercise": "gauge study", "by": "measured", "criterion": name, "device": device,
                         "repeat": repeat, "value": round(float(value), 4), "lower": lower, "upper": upper,
+                        "date": "2026-09-14", "calibrated": CALIBRATED[device],
                     }  # fmt: skip
 
 
@@ -223,8 +235,36 @@ def term_text(term: Term, *, seed: int) -> str:
     return out.getvalue()
 
 
+def write_beside(folder: Path, *, stem: str, seed: int) -> dict[str, Path]:
+    """Write what stands beside a simulated term: what was asked, a panel, an earlier cohort, actions agreed.
+
+    Parameters
+    ----------
+    folder : path
+        An existing folder.
+    stem : str
+        Files are called `stem-content.csv` and so on.
+    seed : int
+        Of the term; the earlier cohort has another.
+
+    Returns
+    -------
+    files : dict of str to path
+        `content`, `panel`, `earlier`, `actions`.
+    """
+    from kerfmark.outputs import write_whole
+
+    earlier = term_text(Term(learners=96, attempts=3), seed=seed + 1000)
+    criteria = content_text(EXERCISES[: Term().exercises], CRITERIA)
+    texts = {"content": criteria, "panel": rows_text(PANEL), "earlier": earlier, "actions": rows_text(ACTIONS)}
+    files = {name: folder / f"{stem}-{name}.csv" for name in texts}
+    for name, text in texts.items():
+        write_whole(files[name], text.encode())
+    return files
+
+
 def write_term(out: Path, *, seed: int, say: Callable[[str], None]) -> None:
-    """Write a simulated term and its signed evidence into a folder: `term.csv`, `evidence.html`, `evidence.pdf`.
+    """Write a simulated term and its signed evidence into a folder: `term.csv` and what stands beside it, `evidence.html`, `evidence.pdf`.
 
     Parameters
     ----------
@@ -234,17 +274,21 @@ def write_term(out: Path, *, seed: int, say: Callable[[str], None]) -> None:
     say : callable
         Called with each line for the person.
     """
-    from kerfmark.evidence import Options, gather, read_table
+    from kerfmark.evidence import Options, gather, read_actions, read_content, read_panel, read_table
     from kerfmark.outputs import write_whole
     from kerfmark.reports.board.page import write_board_page
     from kerfmark.reports.board.sheets import write_board_pdf
 
     write_whole(out / "term.csv", term_text(Term(), seed=seed).encode())
+    beside = write_beside(out, stem="term", seed=seed)
     options = Options(
         title="Evidence for the marks of four exercises", school="Ellisgarth School of Dentistry (invented), autumn term", simulated=True,
         chosen="borderline regression", reason="it uses every learner; the panel looked at the other lines", signed="R. Adeyemi (invented)",
     )  # fmt: skip
-    found = gather(read_table(out / "term.csv"), options=options)
+    found = gather(
+        read_table(out / "term.csv"), panel=read_panel(beside["panel"]), content=read_content(beside["content"]),
+        earlier={"last year": read_table(beside["earlier"])}, actions=read_actions(beside["actions"]), options=options,
+    )  # fmt: skip
     write_board_page(out / "evidence.html", found)
     write_board_pdf(out / "evidence.pdf", found)
     say(

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
-from kerfmark.evidence.answer import Answer, Claim, Options, Panel
-from kerfmark.evidence.gather import Evidence, gather, read_panel
+from kerfmark.evidence.answer import Action, Answer, Claim, Options, Panel
+from kerfmark.evidence.beside import read_actions, read_panel
+from kerfmark.evidence.content import ContentLine, content_of, read_content
+from kerfmark.evidence.gather import Evidence, gather
 from kerfmark.evidence.ownview import OwnHistory, own_history
 from kerfmark.evidence.table import Table, read_table, table_of
 
 __all__ = [
+    "Action",
     "Answer",
     "Claim",
+    "ContentLine",
     "Evidence",
     "Options",
     "OwnHistory",
     "Panel",
     "Table",
+    "content_of",
     "gather",
     "own_history",
+    "read_actions",
+    "read_content",
     "read_panel",
     "read_table",
     "table_of",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -9,6 +11,7 @@ from numpy.typing import NDArray
 
 from kerfmark.errors import EvidenceError
 from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict
+from kerfmark.evidence.examiners import drift, pair_grid
 from kerfmark.evidence.ratings import piece_codes, ratings_of, spread_on_one_piece
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.alpha import krippendorff_alpha
@@ -32,54 +35,46 @@ def agreement(table: Table, options: Options, rng: np.random.Generator) -> Answe
         If no piece was judged twice in any way.
     """
     last = table.last_attempts()
-    grids, figures, claims, methods, said = [], [], [], [], []
-    between = _between_examiners(last, options, rng)
-    if between is not None:
-        grid, sentence, words, claim = between
-        grids.append(grid)
-        said.append(sentence)
-        methods.extend(words)
-        claims.append(claim)
-    again = _again(table)
-    if again is not None:
-        grids.append(again)
-        methods.append(
-            "The same examiner again: the first and second marking of the same piece, drift is second less first."
-        )
-    against = _against_measured(last, options)
-    if against is not None:
-        grid, figure, sentence, claim = against
-        grids.append(grid)
-        figures.append(figure)
-        said.append(sentence)
-        claims.append(claim)
-        methods.append(
-            "Limits of agreement: bias ± 1.96 SD of the differences, examiners' mean less measured; t intervals over learners. "
-            "Concordance: z interval, pieces taken as independent."
-        )
-    rulings = _rulings(last)
-    if rulings is not None:
-        grids.append(rulings)
-        methods.append(
-            "Rulings: too close to call is left out; kappa never stands without AC1 and the agreement on each side; criteria taken as independent."
-        )
-    devices = _devices(table)
-    if devices is not None:
-        grids.append(devices)
-        methods.append(
-            "Devices: same piece and criterion read by both; equivalent within a tenth of the criterion's width, two one-sided tests."
-        )
+    parts = [part for part in _parts(table, last, options, rng) if part is not None]
+    grids = tuple(grid for part in parts for grid in part.grids)
     if not grids:
         raise EvidenceError(
             "no piece was judged twice: by two examiners, by an examiner and the instrument, or by two devices. Have some pieces judged again."
         )
-    return Answer("agreement", "Do examiners and readings agree?", " ".join(said) or "See the tables.", grids=tuple(grids),
-                  figures=tuple(figures), claims=tuple(claims), methods=tuple(methods))  # fmt: skip
+    return Answer(
+        "agreement", "Do examiners and readings agree?", " ".join(p.said for p in parts if p.said) or "See the tables.", grids=grids,
+        figures=tuple(f for p in parts for f in p.figures), claims=tuple(c for p in parts for c in p.claims),
+        methods=tuple(m for p in parts for m in p.methods), flags=tuple(f for p in parts for f in p.flags),
+    )  # fmt: skip
 
 
-def _between_examiners(
-    last: Table, options: Options, rng: np.random.Generator
-) -> tuple[Grid, str, list[str], Claim] | None:
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One way in which pieces were judged twice."""
+
+    grids: tuple[Grid, ...]
+    said: str = ""
+    figures: tuple[Figure, ...] = ()
+    claims: tuple[Claim, ...] = ()
+    methods: tuple[str, ...] = ()
+    flags: tuple[str, ...] = ()
+
+
+def _parts(table: Table, last: Table, options: Options, rng: np.random.Generator) -> Iterator[_Part | None]:
+    yield _between_examiners(last, options, rng)
+    yield _against_measured(last, options)
+    if (pairs := pair_grid(last)) is not None:
+        yield _Part((pairs[0],), figures=pairs[1])
+    yield _again(table)
+    if (rulings := _rulings(last)) is not None:
+        words = "Rulings: too close to call is left out; kappa never stands without AC1 and the agreement on each side; criteria taken as independent."
+        yield _Part((rulings,), methods=(words,))
+    if (devices := _devices(table)) is not None:
+        words = "Devices: same piece and criterion read by both; equivalent within a tenth of the criterion's width, two one-sided tests."
+        yield _Part((devices,), methods=(words,))
+
+
+def _between_examiners(last: Table, options: Options, rng: np.random.Generator) -> _Part | None:
     whole = last.said_by("examiner", whole=True)
     rows: list[tuple[Cell, ...]] = []
     methods: list[str] = []
@@ -87,38 +82,40 @@ def _between_examiners(
         "",
         Claim("Examiners agree with one another", "not shown", "no piece was marked by two examiners", "agreement"),
     )
-    scored = whole.where(~np.isnan(whole.number("score")))
-    table, whose = ratings_of(scored, "score", "examiner")
+    table, whose = ratings_of(whole.where(~np.isnan(whole.number("score"))), "score", "examiner")
     if len(table) >= GROUP_LEAST:
-        single = _single(table, whose, options, rng)
-        rows.append(("marks, one examiner", len(table), single))
+        single, within = _single(table, whose, options, rng), spread_on_one_piece(table)
+        rows += [
+            ("marks, one examiner", len(table), single),
+            ("spread of examiners on one piece, SD, points", len(table), within),
+            (
+                "smallest difference of two marks that is more than error, points",
+                len(table),
+                1.96 * np.sqrt(2) * within,
+            ),
+        ]
         methods.append(single.method[0].upper() + single.method[1:] + ", marks.")
-        within = spread_on_one_piece(table)
-        rows.append(("spread of examiners on one piece, SD, points", len(table), within))
-        rows.append(
-            ("smallest difference of two marks that is more than error, points", len(table), 1.96 * np.sqrt(2) * within)
-        )
         sentence = f"Two examiners' marks of one piece agree to {single.value:.2f} ({single.lower:.2f} to {single.upper:.2f}), n {len(table)}."
-        verdict: Verdict = "stands" if single.lower >= 0.75 else "with limits" if single.value >= 0.5 else "not shown"
-        claim = Claim(
-            "Examiners agree with one another",
-            verdict,
-            f"{single.value:.2f}, 95 % {single.lower:.2f} to {single.upper:.2f}, n {len(table)}",
-            "agreement",
-        )
-    graded = whole.where(~np.isnan(whole.number("grade")))
-    grades, whose = ratings_of(graded, "grade", "examiner")
-    if len(grades) >= GROUP_LEAST:
-        levels = np.unique(grades[~np.isnan(grades)])
-        counts = (grades[:, :, None] == levels).sum(axis=1)
-        if len(levels) > 1:
-            found = gwet(counts, weights="quadratic", people=whose)
-            rows.append(("overall views, quadratic weights", len(grades), found))
-            methods.append("Overall views: " + found.method + ".")
+        claim = _agree(single, len(table))
+    grades, whose = ratings_of(whole.where(~np.isnan(whole.number("grade"))), "grade", "examiner")
+    levels = np.unique(grades[~np.isnan(grades)])
+    if len(grades) >= GROUP_LEAST and len(levels) > 1:
+        found = gwet((grades[:, :, None] == levels).sum(axis=1), weights="quadratic", people=whose)
+        rows.append(("overall views, quadratic weights", len(grades), found))
+        methods.append("Overall views: " + found.method + ".")
     if not rows:
         return None
-    grid = Grid("Examiners with one another", ("", "pieces judged twice", "agreement (95 %)"), tuple(rows), (0, 0, 2))
-    return grid, sentence, methods, claim
+    said = "1 is full agreement. The spread says how far one examiner's mark lies from another's, in points."
+    grid = Grid(
+        "Examiners with one another", ("", "pieces judged twice", "agreement (95 %)"), tuple(rows), (0, 0, 2), said
+    )
+    return _Part((grid,), sentence, claims=(claim,), methods=tuple(methods))
+
+
+def _agree(single: Estimate, n: int) -> Claim:
+    verdict: Verdict = "stands" if single.lower >= 0.75 else "with limits" if single.value >= 0.5 else "not shown"
+    because = f"{single.value:.2f}, 95 % {single.lower:.2f} to {single.upper:.2f}, n {n}"
+    return Claim("Examiners agree with one another", verdict, because, "agreement")
 
 
 def _single(table: FloatArray, whose: NDArray[np.str_], options: Options, rng: np.random.Generator) -> Estimate:
@@ -128,7 +125,7 @@ def _single(table: FloatArray, whose: NDArray[np.str_], options: Options, rng: n
     return krippendorff_alpha(table, scale="interval", people=whose, draws=options.draws, rng=rng)
 
 
-def _again(table: Table) -> Grid | None:
+def _again(table: Table) -> _Part | None:
     """Each examiner's first and second marking of the same pieces: repeatability and drift."""
     rows_of = table.said_by("examiner", whole=True)
     rows_of = rows_of.where(~np.isnan(rows_of.number("score")) & (rows_of.number("repeat") <= 2))
@@ -138,19 +135,20 @@ def _again(table: Table) -> Grid | None:
         twice, _ = ratings_of(own, "score", "repeat")
         if len(twice) < 5 or twice.shape[1] != 2:
             continue
-        drift = clustered_mean(twice[:, 1] - twice[:, 0], None)
-        rows.append((str(name), len(twice), repeatability(twice[:, 0], twice[:, 1])[0], drift))
+        moved = clustered_mean(twice[:, 1] - twice[:, 0], None)
+        rows.append((str(name), len(twice), repeatability(twice[:, 0], twice[:, 1])[0], moved))
     if not rows:
         return None
-    return Grid(
-        "The same examiner again",
-        ("examiner", "pieces marked twice", "SD within a piece, points", "drift (95 %)"),
-        tuple(rows),
-        (0, 0, 1, 1),
-    )
+    header = ("examiner", "pieces marked twice", "SD within a piece, points", "drift (95 %)")
+    said = "Drift: second less first mark; 0 inside the interval means none is shown."
+    figures, flags, charted = drift(table)
+    methods = ["The same examiner again: the first and second marking of the same piece, drift is second less first."]
+    methods += [charted] if charted else []
+    grid = Grid("The same examiner again", header, tuple(rows), (0, 0, 1, 1), said)
+    return _Part((grid,), figures=figures, methods=tuple(methods), flags=tuple(flags))
 
 
-def _against_measured(last: Table, options: Options) -> tuple[Grid, Figure, str, Claim] | None:
+def _against_measured(last: Table, options: Options) -> _Part | None:
     rows: list[tuple[Cell, ...]] = []
     first: tuple[BlandAltman, FloatArray, FloatArray, str, str] | None = None
     for column, unit in (("value", ""), ("score", "points")):
@@ -166,38 +164,39 @@ def _against_measured(last: Table, options: Options) -> tuple[Grid, Figure, str,
             except EvidenceError as why:
                 agreed = str(why)
             decimals = 1 if whole else 3
-            bias, low, high = (
+            bias, lower, upper = (
                 f"{e.value:+.{decimals}f} ({e.lower:+.{decimals}f} to {e.upper:+.{decimals}f})"
                 for e in (found.bias, found.lower_limit, found.upper_limit)
             )
-            rows.append((label, found.n, bias, low, high, agreed))
+            rows.append((label, found.n, bias, lower, upper, agreed))
             if first is None or whole:
                 first = (found, pair[:, 0], pair[:, 1], label, unit)
     if first is None:
         return None
     found, theirs_, ours_, label, unit = first
-    keep = np.linspace(0, len(theirs_) - 1, min(len(theirs_), POINTS_MOST)).astype(int)
-    data = {
-        "mean": ((theirs_ + ours_) / 2)[keep].tolist(), "difference": (theirs_ - ours_)[keep].tolist(), "bias": found.bias.value,
-        "lower": found.lower_limit.value, "upper": found.upper_limit.value, "unit": unit,
-    }  # fmt: skip
     grid = Grid("Examiners less readings", ("", "n", "bias (95 %)", "lower limit", "upper limit", "concordance"), tuple(rows), (0, 0, 2, 2, 2, 2),
                 "Limits hold 95 % of single differences.")  # fmt: skip
-    thinned = f", {len(keep)} shown" if len(keep) < len(theirs_) else ""
-    figure = Figure(
-        "agreement", f"{label}: examiners' mean less measured on the mean of both, {found.n} pieces{thinned}", data
+    mean, low, high = found.bias, found.lower_limit.value, found.upper_limit.value
+    sentence = f"On the {label}, examiners lie {mean.value:+.1f} from the reading on average; a single piece may differ by {low:+.1f} to {high:+.1f}."
+    small = abs(mean.value) <= options.margin and max(abs(mean.lower), abs(mean.upper)) <= options.margin
+    because = f"bias {mean.value:+.1f}, single pieces {low:+.1f} to {high:+.1f}, n {found.n}"
+    claim = Claim("Examiners and readings agree", "with limits" if small else "not shown", because, "agreement")
+    words = (
+        "Limits of agreement: bias ± 1.96 SD of the differences, examiners' mean less measured; t intervals over learners. "
+        "Concordance: z interval, pieces taken as independent."
     )
-    sentence = f"On the {label}, examiners lie {found.bias.value:+.1f} from the reading on average; a single piece may differ by {found.lower_limit.value:+.1f} to {found.upper_limit.value:+.1f}."
-    small = (
-        abs(found.bias.value) <= options.margin and max(abs(found.bias.lower), abs(found.bias.upper)) <= options.margin
-    )
-    claim = Claim(
-        "Examiners and readings agree",
-        "with limits" if small else "not shown",
-        f"bias {found.bias.value:+.1f}, single pieces {found.lower_limit.value:+.1f} to {found.upper_limit.value:+.1f}, n {found.n}",
-        "agreement",
-    )
-    return grid, figure, sentence, claim
+    return _Part((grid,), sentence, (_difference_plot(found, theirs_, ours_, label, unit),), (claim,), (words,))
+
+
+def _difference_plot(found: BlandAltman, theirs: FloatArray, ours: FloatArray, label: str, unit: str) -> Figure:
+    keep = np.linspace(0, len(theirs) - 1, min(len(theirs), POINTS_MOST)).astype(int)
+    data = {
+        "mean": ((theirs + ours) / 2)[keep].tolist(), "difference": (theirs - ours)[keep].tolist(), "bias": found.bias.value,
+        "lower": found.lower_limit.value, "upper": found.upper_limit.value, "unit": unit,
+    }  # fmt: skip
+    thinned = f", {len(keep)} shown" if len(keep) < len(theirs) else ""
+    caption = f"{label}: examiners' mean less measured on the mean of both, {found.n} pieces{thinned}"
+    return Figure("agreement", caption, data)
 
 
 def _paired(theirs: Table, ours: Table, column: str) -> dict[str, tuple[FloatArray, NDArray[np.str_]]]:
@@ -238,8 +237,9 @@ def _rulings(last: Table) -> Grid | None:
         ("equal rulings", found.percent), ("agreement on met", found.on_pass), ("agreement on not met", found.on_fail),
         ("kappa", found.kappa), ("AC1", found.ac1),
     ]  # fmt: skip
+    said = "Equal rulings alone flatter where most are met: kappa and AC1 take out what chance would give."
     return Grid(
-        "Examiners' rulings against readings", ("", f"{len(pairs)} criteria ruled by both"), tuple(rows), (0, 2)
+        "Examiners' rulings against readings", ("", f"{len(pairs)} criteria ruled by both"), tuple(rows), (0, 2), said
     )
 
 
@@ -276,8 +276,13 @@ def _devices(table: Table) -> Grid | None:
                 rows.append((f"{criterion}: {names[a]} less {names[b]}", len(pair), *_equal(pair, width)))
     if not rows:
         return None
+    said = "Equivalent: the 90 % interval of the bias lies within the margin. Not shown is not the same as different."
     return Grid(
-        "Devices on the same piece", ("", "n", "bias (90 %)", "margin ±", "equivalent"), tuple(rows), (0, 0, 3, 3, 0)
+        "Devices on the same piece",
+        ("", "n", "bias (90 %)", "margin ±", "equivalent"),
+        tuple(rows),
+        (0, 0, 3, 3, 0),
+        said,
     )
 
 

@@ -10,7 +10,9 @@ from kerfmark.errors import InputError
 from kerfmark.statistics.estimates import Estimate
 
 __all__ = [
+    "COUNT_LEAST",
     "GROUP_LEAST",
+    "Action",
     "Answer",
     "Cell",
     "Claim",
@@ -102,6 +104,22 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
+class Action:
+    """Something agreed to be done.
+
+    Attributes
+    ----------
+    about, action, owner, by : str
+        What it is about, what is to be done, who does it, by when.
+    """
+
+    about: str
+    action: str
+    owner: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Panel:
     """A panel's judgements by method, as read from its file.
 
@@ -140,12 +158,22 @@ class Options:
     alpha_flag, r2_flag, severity_flag, grr_flag, near_flag : float
         Limits of the flags: item-total correlation, R² of the pass line, examiner severity in errors of a mark, gauge
         percent of tolerance, share of learners within one error of the line.
+    hard_flag, easy_flag : float
+        Difficulty below and above which a criterion hardly tells learners apart.
+    step_least, step_most : float
+        Marks that one grade of the overall view should be worth.
+    pair_factor : float
+        Errors of a difference beyond which two examiners' marks of one piece differ by more than error.
+    calibration_days : float
+        Days after which a calibration is called old.
     acceptable, unacceptable : float
         Failure rates of the attempt charts.
     chosen, reason, signed : str
         The pass line chosen, why, and by whom; empty: not signed.
     title, school : str
     simulated : bool
+    codes : bool
+        Whether logs list single pieces by their learners' codes.
     """
 
     seed: int = 1
@@ -160,6 +188,12 @@ class Options:
     severity_flag: float = 1.0
     grr_flag: float = 30.0
     near_flag: float = 0.15
+    hard_flag: float = 0.20
+    easy_flag: float = 0.95
+    step_least: float = 5.0
+    step_most: float = 15.0
+    pair_factor: float = 1.96
+    calibration_days: float = 180.0
     acceptable: float = 0.2
     unacceptable: float = 0.4
     chosen: str = ""
@@ -168,6 +202,7 @@ class Options:
     title: str = "Evidence for a set of marks"
     school: str = ""
     simulated: bool = False
+    codes: bool = True
 
     def __post_init__(self) -> None:
         if self.draws < 100 or self.seed < 0:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from kerfmark.errors import EvidenceError
@@ -11,7 +13,7 @@ from kerfmark.evidence.passline import PassLine
 from kerfmark.evidence.sources import Sources
 from kerfmark.statistics.decisions import decision_quality, guard_table
 from kerfmark.statistics.dependability import conditional_error
-from kerfmark.statistics.estimates import FloatArray
+from kerfmark.statistics.estimates import Estimate, FloatArray
 
 __all__ = ["decisions"]
 
@@ -36,68 +38,51 @@ def decisions(marks: Marks, line: PassLine, sources: Sources, options: Options, 
         )
     cut, sem = line.cut.value, sources.study.sem
     quality = decision_quality(scores, sources.study.dependability, cut, draws=options.draws, rng=rng)
-    n = len(scores)
-    rows: list[tuple[Cell, ...]] = [
-        (NAMES[key], quality[key], f"about {n * quality[key].value:.0f} of {n}" if "in error" in NAMES[key] else "")
-        for key in NAMES
-    ]
-    near = float(np.mean(np.abs(scores - cut) <= sem))
-    rows.append(
-        (
-            "within one SEM of the line",
-            share_of(int(np.sum(np.abs(scores - cut) <= sem)), len(scores)),
-            counted(int(np.sum(np.abs(scores - cut) <= sem))),
-        )
-    )
-    at_line = _error_at(marks, cut)
-    if at_line is not None:
-        rows.append(("standard error of marks near the line, points", at_line, "conditional, learners within 5 points"))
-    grids = (
-        Grid("Quality of decisions", ("", "share (95 %)", "learners"), tuple(rows), (0, 3, 0)),
-        _guards(scores, cut, sem, sources),
-    )
+    n, near = len(scores), float(np.mean(np.abs(scores - cut) <= sem))
     wrong = n * (quality["false_pass"].value + quality["false_fail"].value)
     said = (
         f"Of {n} decisions about {wrong:.0f} are in error: {n * quality['false_pass'].value:.0f} passed and {n * quality['false_fail'].value:.0f} failed in error. "
         f"On a second like sitting {100 * quality['consistency'].value:.0f} % would be decided the same."
     )
+    flag = f"{100 * near:.0f} % of learners lie within one standard error of the line, above {100 * options.near_flag:.0f} %."
     consistency = quality["consistency"]
-    verdict: Verdict = (
-        "stands" if consistency.lower >= 0.9 else "with limits" if consistency.value >= 0.8 else "not shown"
-    )
-    claim = Claim(
-        "Pass and fail are stable on a second sitting",
-        verdict,
-        f"consistency {consistency.value:.2f}, 95 % {consistency.lower:.2f} to {consistency.upper:.2f}, n {n}",
-        "decisions",
-    )
-    data = {key: quality[key].value * n for key in ("true_pass", "false_pass", "true_fail", "false_fail")}
-    data |= {f"{key}_half": n * (quality[key].upper - quality[key].lower) / 2 for key in ("false_pass", "false_fail")}
-    figures = (
-        Figure("decisions", f"{n} decisions, area to scale; dark: in error", {**data, "n": n}),
-        _conditional(marks, cut),
-    )
-    flags = (
-        [
-            f"{100 * near:.0f} % of learners lie within one standard error of the line, above {100 * options.near_flag:.0f} %."
-        ]
-        if near > options.near_flag
-        else []
-    )
     methods = (
         f"{consistency.method[0].upper()}{consistency.method[1:]}, dependability {sources.study.dependability:.2f}.",
         f"Guards: the line moved k standard errors ({sem:.1f} points); true marks normal.",
     )
     return Answer(
-        "decisions",
-        "How many decisions are right?",
-        said,
-        grids=grids,
-        figures=figures,
-        claims=(claim,),
-        methods=methods,
-        flags=tuple(flags),
+        "decisions", "How many decisions are right?", said, grids=(_quality(quality, marks, scores, cut, sem), _guards(scores, cut, sem, sources)),
+        figures=(_squares(quality, n), _conditional(marks, cut)), claims=(_claim(consistency, n),), methods=methods,
+        flags=(flag,) if near > options.near_flag else (),
+    )  # fmt: skip
+
+
+def _quality(quality: Mapping[str, Estimate], marks: Marks, scores: FloatArray, cut: float, sem: float) -> Grid:
+    n, near = len(scores), int(np.sum(np.abs(scores - cut) <= sem))
+    rows: list[tuple[Cell, ...]] = [
+        (NAMES[key], quality[key], f"about {n * quality[key].value:.0f} of {n}" if "in error" in NAMES[key] else "")
+        for key in NAMES
+    ]
+    rows.append(("within one SEM of the line", share_of(near, n), counted(near)))
+    at_line = _error_at(marks, cut)
+    if at_line is not None:
+        rows.append(("standard error of marks near the line, points", at_line, "conditional, learners within 5 points"))
+    said = f"How often pass and fail agree with what learners can truly do, and with a second like sitting, n {n}."
+    return Grid("Quality of decisions", ("", "share (95 %)", "learners"), tuple(rows), (0, 3, 0), said)
+
+
+def _claim(consistency: Estimate, n: int) -> Claim:
+    verdict: Verdict = (
+        "stands" if consistency.lower >= 0.9 else "with limits" if consistency.value >= 0.8 else "not shown"
     )
+    because = f"consistency {consistency.value:.2f}, 95 % {consistency.lower:.2f} to {consistency.upper:.2f}, n {n}"
+    return Claim("Pass and fail are stable on a second sitting", verdict, because, "decisions")
+
+
+def _squares(quality: Mapping[str, Estimate], n: int) -> Figure:
+    data = {key: quality[key].value * n for key in ("true_pass", "false_pass", "true_fail", "false_fail")}
+    data |= {f"{key}_half": n * (quality[key].upper - quality[key].lower) / 2 for key in ("false_pass", "false_fail")}
+    return Figure("decisions", f"{n} decisions, area to scale; dark: in error", {**data, "n": n})
 
 
 def _error_at(marks: Marks, cut: float) -> float | None:

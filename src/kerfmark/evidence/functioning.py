@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.errors import EvidenceError
-from kerfmark.evidence.answer import GROUP_LEAST, Cell, Grid, p_words
+from kerfmark.evidence.answer import GROUP_LEAST, Cell, Figure, Grid, p_words
 from kerfmark.evidence.marks import Marks
+from kerfmark.evidence.ratings import piece_codes
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.fairness import MantelHaenszel, mantel_haenszel, matched_tables, ordinal_functioning
 
-__all__ = ["GROUPS", "criteria_by_group", "reference_of", "views_by_group"]
+__all__ = ["GROUPS", "ByGroup", "criteria_by_group", "reference_of", "views_by_group"]
 
 GROUPS = ("site", "hand", "rig")
 SHOWN_DELTA = 1.5
+DRAWN_MOST = 12
+DELTA = -2.35
+"""Delta is this times the logarithm of the odds ratio."""
 
 
 def reference_of(group: NDArray[np.str_], usable: NDArray[np.bool_]) -> tuple[str, list[str]]:
@@ -33,27 +41,53 @@ def reference_of(group: NDArray[np.str_], usable: NDArray[np.bool_]) -> tuple[st
     return reference, [name for name in shown if name != reference]
 
 
-def criteria_by_group(last: Table) -> tuple[Grid | None, list[str]]:
-    """Each criterion, matched on the other criteria of the same piece: those that stand out, and how many were compared.
+@dataclass(frozen=True, slots=True)
+class ByGroup:
+    """Criteria compared between groups: the table of those that stand out, the plot, and those of class C."""
 
-    Returns
-    -------
-    grid : Grid or None
-    flags : list of str
-        Criteria of class C.
-    """
+    grid: Grid | None = None
+    figures: tuple[Figure, ...] = ()
+    flags: tuple[str, ...] = ()
+
+
+def criteria_by_group(last: Table) -> ByGroup:
+    """Each criterion, matched on the other criteria of the same piece: those that stand out, and how many were compared."""
     rows = last.said_by("measured", whole=False)
     rows = rows.where(np.isin(rows["ruling"], ("met", "not met")) & (rows.number("repeat") == 1))
     if not len(rows):
-        return None, []
-    piece = _codes(rows, "learner", "exercise")
+        return ByGroup()
+    compared = list(_comparisons(rows))
+    if not compared:
+        return ByGroup()
+    beyond = [
+        c
+        for c in compared
+        if (abs(c[2].delta) >= SHOWN_DELTA and c[2].p < 0.05) or min(c[2].p, _p(c[2].homogeneity_p)) < 0.01
+    ]
+    header = ("criterion", "group", "n", "odds, reference over group (95 %)", "delta", "p", "alike in strata", "class")
+    said = f"{len(compared)} comparisons of like pieces; shown are those with delta beyond {SHOWN_DELTA:g} and p under 0.05, or p under 0.01 ({len(beyond)}). About {0.01 * len(compared):.0f} would show p under 0.01 by chance."
+    grid = Grid(
+        "Criteria by group, like pieces compared",
+        header,
+        tuple(_row(*c) for c in beyond),
+        (0, 0, 0, 2, 1, 0, 0, 0),
+        said,
+    )
+    flags = tuple(
+        f"Criterion {key}, {pair.replace(' / ', ' against ')}: delta {found.delta:+.1f}; look at how it is cut, held and measured."
+        for key, pair, found in compared
+        if found.verdict == "C"
+    )
+    return ByGroup(grid, _plot(compared), flags)
+
+
+def _comparisons(rows: Table) -> Iterator[tuple[str, str, MantelHaenszel]]:
+    """Criterion, group against reference, and what was found, wherever it can be said."""
+    piece = piece_codes(rows, "learner", "exercise")
     met = (rows["ruling"] == "met").astype(float)
     count = np.bincount(piece)
     rest = (np.bincount(piece, weights=met)[piece] - met) / np.maximum(count[piece] - 1, 1)
     keys = np.char.add(np.char.add(rows["exercise"].astype(str), ": "), rows["criterion"].astype(str))
-    made: list[tuple[Cell, ...]] = []
-    flags: list[str] = []
-    compared = 0
     for column in GROUPS:
         group = rows[column].astype(str)
         for key in np.unique(keys):
@@ -65,19 +99,23 @@ def criteria_by_group(last: Table) -> tuple[Grid | None, list[str]]:
                     found = mantel_haenszel(matched_tables(met[pair], group[pair] == name, rest[pair]))
                 except EvidenceError:
                     continue
-                compared += 1
-                beyond = abs(found.delta) >= SHOWN_DELTA and found.p < 0.05
-                if beyond or min(found.p, _p(found.homogeneity_p)) < 0.01:
-                    made.append(_row(str(key), f"{column} {name} / {reference}", found))
-                if found.verdict == "C":
-                    flags.append(
-                        f"Criterion {key}, {column} {name} against {reference}: delta {found.delta:+.1f}; look at how it is cut, held and measured."
-                    )
-    if not compared:
-        return None, []
-    header = ("criterion", "group", "n", "odds, reference over group (95 %)", "delta", "p", "alike in strata", "class")
-    said = f"{compared} comparisons of like pieces; shown are those with delta beyond {SHOWN_DELTA:g} and p under 0.05, or p under 0.01 ({len(made)}). About {0.01 * compared:.0f} would show p under 0.01 by chance."
-    return Grid("Criteria by group, like pieces compared", header, tuple(made), (0, 0, 0, 2, 1, 0, 0, 0), said), flags
+                yield str(key), f"{column} {name} / {reference}", found
+
+
+def _plot(compared: list[tuple[str, str, MantelHaenszel]]) -> tuple[Figure, ...]:
+    """The comparisons with the least p, as delta with its interval."""
+    sound = [c for c in compared if c[2].odds_ratio.has_interval and c[2].odds_ratio.lower > 0.0]
+    shown = sorted(sound, key=lambda c: c[2].p)[:DRAWN_MOST]
+    if not shown:
+        return ()
+    shown.sort(key=lambda c: c[2].delta)
+    ends = [sorted(DELTA * math.log(end) for end in (c[2].odds_ratio.lower, c[2].odds_ratio.upper)) for c in shown]
+    data = {
+        "names": [f"{key}, {pair}" for key, pair, _ in shown], "value": [c[2].delta for c in shown],
+        "lower": [low for low, _ in ends], "upper": [high for _, high in ends], "margin": SHOWN_DELTA,
+    }  # fmt: skip
+    caption = f"Delta with 95 % interval, the {len(shown)} of {len(compared)} comparisons with the least p; left is harder for the group"
+    return (Figure("functioning", caption, data),)
 
 
 def _p(p: float) -> float:
@@ -140,8 +178,3 @@ def views_by_group(last: Table, marks: Marks) -> Grid | None:
         (0, 0, 2, 0, 0, 3, 0),
         "0 is the same view for the same mark. One view a learner.",
     )
-
-
-def _codes(rows: Table, first: str, second: str) -> NDArray[np.intp]:
-    joined = np.char.add(np.char.add(rows[first].astype(str), "\x1f"), rows[second].astype(str))
-    return np.asarray(np.unique(joined, return_inverse=True)[1], dtype=np.intp)

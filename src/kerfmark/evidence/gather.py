@@ -2,47 +2,63 @@
 
 from __future__ import annotations
 
-import csv
-import hashlib
-from collections.abc import Callable
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 import numpy as np
 
-from kerfmark.errors import EvidenceError, InputError, printable
+from kerfmark.errors import EvidenceError
 from kerfmark.evidence.agreement import agreement
-from kerfmark.evidence.answer import Answer, Claim, Options, Panel
+from kerfmark.evidence.answer import Action, Answer, Claim, Options, Panel
+from kerfmark.evidence.cohorts import cohorts
+from kerfmark.evidence.content import ContentLine
+from kerfmark.evidence.content import content as content_asked
 from kerfmark.evidence.decisions import decisions
+from kerfmark.evidence.entered import entered, out_of_order, passed_and_failed
 from kerfmark.evidence.fairness import fairness
 from kerfmark.evidence.learning import learning
-from kerfmark.evidence.marks import Marks, marks_of, spread_of_marks
+from kerfmark.evidence.marks import Marks, marks_of
 from kerfmark.evidence.measuring import measuring
+from kerfmark.evidence.moderation import moderation
 from kerfmark.evidence.nextsitting import next_sitting
 from kerfmark.evidence.ownview import own_view
 from kerfmark.evidence.passline import PassLine, pass_line
 from kerfmark.evidence.severity import severity
 from kerfmark.evidence.sources import Sources, sources_of_spread
+from kerfmark.evidence.spread import spread_of_marks
 from kerfmark.evidence.table import Table
 
-__all__ = ["QUESTIONS", "Evidence", "gather", "read_panel"]
+__all__ = ["QUESTIONS", "Evidence", "gather"]
 
 T = TypeVar("T")
 
 QUESTIONS: Final = {
+    "content": "What was asked?",
     "marks": "What do the marks look like?",
+    "order": "Was anything out of order?",
     "passline": "Where is the pass line?",
     "agreement": "Do examiners and readings agree?",
     "sources": "Where do differences in marks come from?",
     "decisions": "How many decisions are right?",
+    "moderation": "What did moderation change?",
     "severity": "Are examiners equally severe?",
     "ownview": "Do learners see their own work rightly?",
     "learning": "Are they learning?",
     "fairness": "The same mark for the same work?",
     "measuring": "Is the instrument good enough for the limits?",
+    "cohorts": "How does this cohort compare with earlier ones?",
     "next": "What does the next sitting need?",
 }
+"""In the order of the report."""
+
+FIRST: Final = ("passline", "sources")
+"""Asked first, since others rest on them."""
+
+STREAMS: Final = (
+    "marks", "passline", "agreement", "sources", "decisions", "severity", "ownview", "learning", "fairness", "measuring", "next",
+)  # fmt: skip
+"""Places of the random streams; a question that comes later takes a place at the end, so that numbers stay as they were."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +76,14 @@ class Evidence:
     line : PassLine or None
     sources : Sources or None
     options : Options
+    actions : tuple of Action
+        What has been agreed.
+    earlier : dict of str to str
+        Digests of earlier cohorts' tables.
+    entered : int
+        Everyone of whom a whole piece is known, handed in or not.
+    passed : (int, int) or None
+        Learners at or above the line, and below it, after moderation; None without a line.
     """
 
     answers: dict[str, Answer]
@@ -73,6 +97,10 @@ class Evidence:
     line: PassLine | None
     sources: Sources | None
     options: Options
+    actions: tuple[Action, ...] = ()
+    earlier: Mapping[str, str] = field(default_factory=dict)
+    entered: int = 0
+    passed: tuple[int, int] | None = None
 
     @property
     def claims(self) -> tuple[Claim, ...]:
@@ -84,6 +112,9 @@ def gather(
     table: Table,
     *,
     panel: Panel | None = None,
+    content: Sequence[ContentLine] = (),
+    earlier: Mapping[str, Table] | None = None,
+    actions: Sequence[Action] = (),
     options: Options | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Evidence:
@@ -95,6 +126,12 @@ def gather(
     ----------
     table : Table
     panel : Panel, optional
+    content : sequence of ContentLine
+        What was asked: criteria with outcomes, limits, weights and sources.
+    earlier : mapping of str to Table, optional
+        Tables of earlier cohorts, by what they are called.
+    actions : sequence of Action
+        What has been agreed; printed with who and by when.
     options : Options, optional
     progress : callable, optional
         Called with each question as it begins.
@@ -116,55 +153,81 @@ def gather(
     >>> found.answers["severity"].answered
     False
     """
-    chosen = options or Options()
-    asked = panel or Panel()
-    marks = marks_of(table)
+    case = _Case(table, marks_of(table), panel or Panel(), tuple(content), earlier or {}, options or Options())
     answers: dict[str, Answer] = {}
+    for key in sorted(QUESTIONS, key=lambda key: key not in FIRST):
+        progress(QUESTIONS[key])
+        try:
+            answers[key] = _ASK[key](case)
+        except EvidenceError as why:
+            answers[key] = Answer(key, QUESTIONS[key], _sentence(why), answered=False)
+    return _evidence(case, {key: answers[key] for key in QUESTIONS}, tuple(actions))
+
+
+@dataclass(slots=True, eq=False)
+class _Case:
+    """What the questions are asked of; `line` and `sources` are filled in by the questions they answer."""
+
+    table: Table
+    marks: Marks
+    panel: Panel
+    content: tuple[ContentLine, ...]
+    earlier: Mapping[str, Table]
+    options: Options
     line: PassLine | None = None
     sources: Sources | None = None
 
-    def rng(key: str) -> np.random.Generator:
-        return np.random.default_rng([chosen.seed, list(QUESTIONS).index(key)])
+    def rng(self, key: str) -> np.random.Generator:
+        """A question's own stream, so that no answer depends on which others were asked."""
+        return np.random.default_rng([self.options.seed, STREAMS.index(key)])
 
-    def ask(key: str, make: Callable[[], Answer]) -> None:
-        progress(QUESTIONS[key])
-        try:
-            answers[key] = make()
-        except EvidenceError as why:
-            answers[key] = Answer(key, QUESTIONS[key], _sentence(why), answered=False)
+    @property
+    def cut(self) -> float | None:
+        return self.line.cut.value if self.line else None
 
-    def with_line() -> Answer:
-        nonlocal line
-        answer, line = pass_line(marks, asked, chosen, rng("passline"))
-        return answer
+    @property
+    def error(self) -> float | None:
+        """Standard error of a learner's mark."""
+        return self.sources.study.sem if self.sources else None
 
-    def with_sources() -> Answer:
-        nonlocal sources
-        answer, sources = sources_of_spread(table, marks, chosen, rng("sources"))
-        return answer
 
-    ask("marks", lambda: spread_of_marks(table, marks, chosen))
-    ask("passline", with_line)
-    ask("agreement", lambda: agreement(table, chosen, rng("agreement")))
-    ask("sources", with_sources)
-    ask(
-        "decisions",
-        lambda: decisions(
-            marks, _needed(line, "a pass line"), _needed(sources, "the mark's dependability"), chosen, rng("decisions")
-        ),
-    )
-    ask("severity", lambda: severity(table, chosen, sources.study.sem if sources else None))
-    ask("ownview", lambda: own_view(table, chosen, rng("ownview")))
-    ask("learning", lambda: learning(table, line.cut.value if line else None, chosen, rng("learning")))
-    ask("fairness", lambda: fairness(table, marks, chosen))
-    ask("measuring", lambda: measuring(table, chosen))
-    ask(
-        "next",
-        lambda: next_sitting(
-            marks, _needed(line, "a pass line"), _needed(sources, "components of variance"), chosen, rng("next")
-        ),
-    )
-    return _evidence(table, marks, answers, line, sources, chosen)
+def _pass_line(case: _Case) -> Answer:
+    answer, case.line = pass_line(case.table, case.marks, case.panel, case.options, case.rng("passline"))
+    return answer
+
+
+def _sources(case: _Case) -> Answer:
+    answer, case.sources = sources_of_spread(case.table, case.marks, case.options, case.rng("sources"))
+    return answer
+
+
+def _decisions(case: _Case) -> Answer:
+    line, sources = _needed(case.line, "a pass line"), _needed(case.sources, "the mark's dependability")
+    return decisions(case.marks, line, sources, case.options, case.rng("decisions"))
+
+
+def _next(case: _Case) -> Answer:
+    line, sources = _needed(case.line, "a pass line"), _needed(case.sources, "components of variance")
+    return next_sitting(case.marks, line, sources, case.options, case.rng("next"))
+
+
+_ASK: Final[Mapping[str, Callable[[_Case], Answer]]] = {
+    "content": lambda c: content_asked(c.table, c.content),
+    "marks": lambda c: spread_of_marks(c.table, c.marks, c.cut, c.error, c.options),
+    "order": lambda c: out_of_order(c.table, c.marks, c.options),
+    "passline": _pass_line,
+    "agreement": lambda c: agreement(c.table, c.options, c.rng("agreement")),
+    "sources": _sources,
+    "decisions": _decisions,
+    "moderation": lambda c: moderation(c.table, c.marks, c.cut, c.error, c.options),
+    "severity": lambda c: severity(c.table, c.options, c.error),
+    "ownview": lambda c: own_view(c.table, c.options, c.rng("ownview")),
+    "learning": lambda c: learning(c.table, c.cut, c.options, c.rng("learning")),
+    "fairness": lambda c: fairness(c.table, c.marks, c.cut, c.options),
+    "measuring": lambda c: measuring(c.table, c.options),
+    "cohorts": lambda c: cohorts(c.table, c.marks, c.cut, c.earlier),
+    "next": _next,
+}
 
 
 def _needed(found: T | None, what: str) -> T:
@@ -178,18 +241,8 @@ def _sentence(why: EvidenceError) -> str:
     return text[0].upper() + text[1:]
 
 
-def _evidence(
-    table: Table,
-    marks: Marks,
-    answers: dict[str, Answer],
-    line: PassLine | None,
-    sources: Sources | None,
-    options: Options,
-) -> Evidence:
-    digest = hashlib.sha256()
-    for name, column in table.columns.items():
-        digest.update(name.encode())
-        digest.update("\x1f".join(map(str, column)).encode())
+def _evidence(case: _Case, answers: dict[str, Answer], actions: tuple[Action, ...]) -> Evidence:
+    table, marks = case.table, case.marks
     examiners = np.unique(table["examiner"][table["by"] == "examiner"])
     sites = np.unique(table["site"][table["site"] != ""])
     return Evidence(
@@ -200,82 +253,12 @@ def _evidence(
         len(marks.exercises),
         len(sites),
         len(table),
-        digest.hexdigest(),
-        line,
-        sources,
-        options,
+        table.digest(),
+        case.line,
+        case.sources,
+        case.options,
+        actions,
+        {name: old.digest() for name, old in case.earlier.items()},
+        len(entered(table)),
+        passed_and_failed(table, marks, case.cut),
     )
-
-
-def read_panel(path: Path) -> Panel:
-    """A panel's judgements from a CSV with columns method, judge, item, value, count.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read, a method is unknown, or a judge has not judged every item.
-    """
-    name = printable(path.name)
-    try:
-        rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
-        parsed = [
-            (
-                r["method"].strip(),
-                r["judge"].strip(),
-                r["item"].strip(),
-                float(r["value"]),
-                float(r.get("count") or "nan"),
-            )
-            for r in rows
-        ]
-    except OSError as why:
-        raise InputError(
-            f"{name}: cannot be read ({printable(why.strerror or why, limit=80)}), expected a panel's file in CSV. Check its path."
-        ) from why
-    except (UnicodeDecodeError, KeyError, ValueError, AttributeError, TypeError) as why:
-        raise InputError(
-            f"{name}: not a panel's file ({printable(repr(why), limit=80)}), expected columns method, judge, item, value and, for ebel, count. Correct it."
-        ) from why
-    unknown = {m for m, *_ in parsed} - {"angoff", "ebel", "hofstee"}
-    if unknown:
-        raise InputError(
-            f"{name}: method '{printable(sorted(unknown)[0], limit=40)}', expected angoff, ebel or hofstee. Correct it."
-        )
-    return Panel(_angoff(parsed, name), _ebel(parsed, name), _hofstee(parsed, name))
-
-
-_Rows = list[tuple[str, str, str, float, float]]
-
-
-def _angoff(parsed: _Rows, name: str) -> list[list[float]]:
-    own = {(judge, item): value for method, judge, item, value, _ in parsed if method == "angoff"}
-    judges, items = sorted({j for j, _ in own}), sorted({i for _, i in own})
-    missing = [(j, i) for j in judges for i in items if (j, i) not in own]
-    if missing:
-        raise InputError(
-            f"{name}: judge {printable(missing[0][0])} has no angoff value for item {printable(missing[0][1])}. Ask and add it."
-        )
-    return [[own[j, i] for i in items] for j in judges]
-
-
-def _ebel(parsed: _Rows, name: str) -> list[tuple[float, float]]:
-    cells: dict[str, list[tuple[float, float]]] = {}
-    for method, _, item, value, count in parsed:
-        if method == "ebel":
-            if not (0.0 <= value <= 1.0 and count > 0.0):
-                raise InputError(
-                    f"{name}: ebel cell {printable(item)} has share {value:g} and count {count:g}, expected 0 to 1 and above 0. Correct it."
-                )
-            cells.setdefault(item, []).append((count, value))
-    return [(own[0][0], sum(v for _, v in own) / len(own)) for own in cells.values()]
-
-
-def _hofstee(parsed: _Rows, name: str) -> dict[str, float]:
-    wanted = ("cut_min", "cut_max", "fail_min", "fail_max")
-    own = {w: [v for m, _, i, v, _ in parsed if m == "hofstee" and i == w] for w in wanted}
-    if not any(own.values()):
-        return {}
-    missing = [w for w in wanted if not own[w]]
-    if missing:
-        raise InputError(f"{name}: hofstee has no {missing[0]}, expected {', '.join(wanted)}. Add it.")
-    return {w: sum(values) / len(values) for w, values in own.items()}

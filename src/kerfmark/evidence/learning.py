@@ -106,6 +106,7 @@ def _growth(
             ("", f"{found.people} learners with two attempts or more"),
             rows,
             (0, 1),
+            "Own lines: where each learner starts and how much an attempt adds, and how much these differ between learners.",
         )
     )
     return [
@@ -135,7 +136,8 @@ def _curve_grid(curves: list[Curve]) -> Grid:
             ("level approached: lower quartile, median, upper quartile", f"{low:.0f}, {middle:.0f}, {high:.0f}")
         )
     rows.append(("spread about own curve, median SD", float(np.median([c.residual_sd for c in curves]))))
-    return Grid("Curves of single learners", ("", "value"), tuple(rows), (0, 1))
+    said = "Which curve fits each learner's own attempts best; the level is where a curve flattens out."
+    return Grid("Curves of single learners", ("", "value"), tuple(rows), (0, 1), said)
 
 
 def _paths(who: NDArray[np.intp], attempt: FloatArray, score: FloatArray) -> dict[str, list[object]]:
@@ -174,7 +176,15 @@ def _towards(
             (f"met {cut:.1f} at least once", f"{counted(found.reached)} of {found.n}"),
             ("median attempt at which it was first met", median),
         ]
-        grids.append(Grid("Attempts until the line is first met", ("", "learners"), tuple(rows), (0, 0)))
+        grids.append(
+            Grid(
+                "Attempts until the line is first met",
+                ("", "learners"),
+                tuple(rows),
+                (0, 0),
+                "Learners who have not met it yet count as not yet, not as never.",
+            )
+        )
         data = {
             "attempt": found.attempts.tolist(),
             "share": found.share.tolist(),
@@ -222,7 +232,15 @@ def _charts(
         (f"learning chart, limit {found.h:.2f} simulated: became adequate", counted(adequate)),
         (f"its chance of a false signal within {most} attempts", found.inadequate_signals), ("its chance to signal for an adequate learner", found.adequate_signals),
     )  # fmt: skip
-    grids.append(Grid("Attempt charts", ("", f"of {n} learners"), rows, (0, 3)))
+    grids.append(
+        Grid(
+            "Attempt charts",
+            ("", f"of {n} learners"),
+            rows,
+            (0, 3),
+            "A chart says when failures are more, or fewer, than chance would give; its own error stands beside it.",
+        )
+    )
     return Figure(
         "cusum",
         f"Failure charts of {min(n, PATHS_MOST)} learners; limits for {options.acceptable:.0%} against {options.unacceptable:.0%}, both errors 10 %",

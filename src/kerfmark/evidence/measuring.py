@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import datetime
 
 import numpy as np
 
@@ -11,21 +12,53 @@ from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options,
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.gauge import Gauge, gauge_anova, gauge_reml
 
-__all__ = ["measuring"]
+__all__ = ["calibrations", "measuring"]
+
+METHODS = (
+    "Devices stand as operators, pieces as parts. Percent of tolerance first: percent of total depends on how different the pieces were.",
+    "The method is named in each row, since it changes the number of categories.",
+)
 
 
 def measuring(table: Table, options: Options) -> Answer:
-    """Gauge study of every criterion that was read more than once on the same pieces.
+    """Gauge study of every criterion that was read more than once on the same pieces, and when devices were calibrated.
 
     Raises
     ------
     EvidenceError
-        If no piece was read again.
+        If no piece was read again and no calibration is known.
     """
     rows_of = table.said_by("measured", whole=False)
     rows_of = rows_of.where(~np.isnan(rows_of.number("value")))
-    rows: list[tuple[Cell, ...]] = []
-    flags: list[str] = []
+    found, why = _studies(rows_of)
+    calibrated, old = calibrations(rows_of, options)
+    if not found and calibrated is None:
+        raise EvidenceError(
+            f"repeatability cannot be said: {why}. Read ten pieces three times with each device and number the repeats."
+        )
+    flags = [
+        f"Criterion {name}: the gauge takes {gauge.percent_tolerance:.0f} % of the tolerance, above {options.grr_flag:.0f} %."
+        for name, gauge in found.items()
+        if gauge.percent_tolerance is not None and gauge.percent_tolerance > options.grr_flag
+    ]
+    worst = max(found, key=lambda c: found[c].percent_tolerance or 0.0, default=None)
+    share = found[worst].percent_tolerance if worst is not None else None
+    said = f"Repeatability cannot be said: {why}." if not found else f"{len(found)} criteria were read again. "
+    if found:
+        said += (
+            f"The gauge takes at most {share:.0f} % of a criterion's width ({worst})."
+            if share is not None
+            else "No limits were given to hold it against."
+        )
+    grids = ([_grid(found)] if found else []) + ([calibrated] if calibrated is not None else [])
+    return Answer(
+        "measuring", "Is the instrument good enough for the limits?", said, grids=tuple(grids),
+        figures=_figures(found, options) if share is not None else (), claims=(_claim(share, options),), methods=METHODS, flags=(*flags, *old),
+    )  # fmt: skip
+
+
+def _studies(rows_of: Table) -> tuple[dict[str, Gauge], str]:
+    """The gauge of every criterion that was read again, and why there is none."""
     found: dict[str, Gauge] = {}
     why = "no piece was read more than once"
     for criterion in np.unique(rows_of["criterion"].astype(str)) if len(rows_of) else ():
@@ -34,37 +67,17 @@ def measuring(table: Table, options: Options) -> Answer:
         except EvidenceError as reason:
             why = str(reason)
             continue
-        if gauge is None:
-            continue
-        found[str(criterion)] = gauge
-        rows.append(
-            (
-                str(criterion),
-                gauge.parts,
-                gauge.operators,
-                gauge.percent_tolerance,
-                math.sqrt(gauge.repeatability),
-                math.sqrt(gauge.operator + gauge.interaction),
-                gauge.percent_total,
-                gauge.categories,
-                gauge.method,
-            )
-        )
-        if gauge.percent_tolerance is not None and gauge.percent_tolerance > options.grr_flag:
-            flags.append(
-                f"Criterion {criterion}: the gauge takes {gauge.percent_tolerance:.0f} % of the tolerance, above {options.grr_flag:.0f} %."
-            )
-    if not found:
-        raise EvidenceError(
-            f"repeatability cannot be said: {why}. Read ten pieces three times with each device and number the repeats."
-        )
-    worst = max(found, key=lambda c: found[c].percent_tolerance or 0.0)
-    share = found[worst].percent_tolerance
-    said = f"{len(found)} criteria were read again. " + (
-        f"The gauge takes at most {share:.0f} % of a criterion's width ({worst})."
-        if share is not None
-        else "No limits were given to hold it against."
-    )
+        if gauge is not None:
+            found[str(criterion)] = gauge
+    return found, why
+
+
+def _grid(found: dict[str, Gauge]) -> Grid:
+    rows: list[tuple[Cell, ...]] = [
+        (name, gauge.parts, gauge.operators, gauge.percent_tolerance, math.sqrt(gauge.repeatability), math.sqrt(gauge.operator + gauge.interaction),
+         gauge.percent_total, gauge.categories, gauge.method)
+        for name, gauge in found.items()
+    ]  # fmt: skip
     header = (
         "criterion",
         "pieces",
@@ -76,53 +89,70 @@ def measuring(table: Table, options: Options) -> Answer:
         "categories",
         "method",
     )
-    grid = Grid(
-        "Gauge repeatability and reproducibility",
-        header,
-        tuple(rows),
-        (0, 0, 0, 0, 4, 4, 0, 0, 0),
-        "Percent of tolerance: 6 standard deviations of one reading over the width of the limits.",
-    )
+    said = "Percent of tolerance: 6 standard deviations of one reading over the width of the limits."
+    return Grid("Gauge repeatability and reproducibility", header, tuple(rows), (0, 0, 0, 0, 4, 4, 0, 0, 0), said)
+
+
+def _claim(share: float | None, options: Options) -> Claim:
     verdict: Verdict = (
         "not shown" if share is None or share > options.grr_flag else "stands" if share <= 10 else "with limits"
     )
-    claim = Claim(
-        "Readings are precise enough for the limits",
-        verdict,
+    because = (
         f"at most {share:.0f} % of a criterion's width; asked {options.grr_flag:.0f} % or less"
         if share is not None
-        else "no limits given",
-        "measuring",
+        else "no limits given"
     )
+    return Claim("Readings are precise enough for the limits", verdict, because, "measuring")
+
+
+def _figures(found: dict[str, Gauge], options: Options) -> tuple[Figure, ...]:
     names = sorted(found, key=lambda c: -(found[c].percent_tolerance or 0.0))
     data = {
         "names": names, "repeatability": [600 * math.sqrt(found[c].repeatability) / (found[c].tolerance_width or math.nan) for c in names],
         "device": [600 * math.sqrt(found[c].operator + found[c].interaction) / (found[c].tolerance_width or math.nan) for c in names],
         "total": [found[c].percent_tolerance for c in names], "limit": options.grr_flag,
     }  # fmt: skip
-    figures = (
-        (
-            Figure(
-                "gauge", "Six standard deviations of repeatability, device and both, % of the criterion's width", data
-            ),
+    return (
+        Figure("gauge", "Six standard deviations of repeatability, device and both, % of the criterion's width", data),
+    )
+
+
+def calibrations(rows_of: Table, options: Options) -> tuple[Grid | None, list[str]]:
+    """When each device was last calibrated before its readings, and how old that was at the most."""
+    known = rows_of.where((rows_of["device"] != "") & (rows_of["calibrated"] != ""))
+    if not len(known):
+        return None, []
+    rows: list[tuple[Cell, ...]] = []
+    flags: list[str] = []
+    for device in np.unique(rows_of["device"][rows_of["device"] != ""].astype(str)):
+        own = rows_of.where(rows_of["device"] == device)
+        dates = sorted({str(d)[:10] for d in own["calibrated"] if d})
+        without = int(np.sum(own["calibrated"] == ""))
+        ages = [_days(str(c), str(d)) for c, d in zip(own["calibrated"], own["date"], strict=True) if c and d]
+        rows.append(
+            (
+                str(device),
+                len(own),
+                ", ".join(dates[:4]) + (", …" if len(dates) > 4 else "") or "not known",
+                without,
+                max(ages, default=None),
+            )
         )
-        if share is not None
-        else ()
-    )
-    methods = (
-        "Devices stand as operators, pieces as parts. Percent of tolerance first: percent of total depends on how different the pieces were.",
-        "The method is named in each row, since it changes the number of categories.",
-    )
-    return Answer(
-        "measuring",
-        "Is the instrument good enough for the limits?",
-        said,
-        grids=(grid,),
-        figures=figures,
-        claims=(claim,),
-        methods=methods,
-        flags=tuple(flags),
-    )
+        if any(age < 0 for age in ages):
+            flags.append(f"Device {device}: a reading is older than the calibration it names.")
+        if ages and max(ages) > options.calibration_days:
+            flags.append(
+                f"Device {device}: calibrated {max(ages)} days before its last reading, more than {options.calibration_days:g}."
+            )
+        if without:
+            flags.append(f"Device {device}: {without} of {len(own)} readings name no calibration.")
+    header = ("device", "readings", "calibrated on", "readings without a date", "greatest age, days")
+    said = f"Age: from the calibration to the reading; called old after {options.calibration_days:g} days, a setting."
+    return Grid("Calibration of devices", header, tuple(rows), (0,) * 5, said), flags
+
+
+def _days(calibrated: str, date: str) -> int:
+    return (datetime.fromisoformat(date[:10]) - datetime.fromisoformat(calibrated[:10])).days
 
 
 def _study(rows: Table) -> Gauge | None:

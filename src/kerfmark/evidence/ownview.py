@@ -180,6 +180,7 @@ def _marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> t
         ("", f"{found.n} pieces of {len(np.unique(people))} learners"),
         tuple(rows),
         (0, 2),
+        "Bias: on average too high or too low. Absolute error: how far off, either way. Concordance: 1 is own equals measured.",
     )
     word = "over" if found.bias.value > 0 else "under"
     sentence = f"Own marks lie {abs(found.bias.value):.1f} points {word} the measured ones on average, and {found.mae.value:.1f} points off either way."
@@ -249,7 +250,13 @@ def _criteria(agrees: FloatArray, criterion: NDArray[np.str_], who: NDArray[np.s
             rows.append((str(name), counted(len(own)), "too few to show"))
             continue
         rows.append((str(name), len(own), clustered_share(own, who[criterion == name])))
-    return Grid("Own rulings against readings", ("criterion", "n", "share that agree (95 %)"), tuple(rows), (0, 0, 2))
+    return Grid(
+        "Own rulings against readings",
+        ("criterion", "n", "share that agree (95 %)"),
+        tuple(rows),
+        (0, 0, 2),
+        "How often a learner's own ruling is that of the reading, criterion by criterion.",
+    )
 
 
 def _confidence(
@@ -281,7 +288,13 @@ def _confidence(
     gap = float(stated.mean() - came.mean())
     word = "more" if gap > 0 else "less"
     sentence = f"They state {100 * stated.mean():.0f} % and are right in {100 * came.mean():.0f} %: {abs(100 * gap):.0f} points {word} sure than right."
-    grid = Grid("Confidence", ("", f"{len(stated)} own rulings with a stated chance"), tuple(rows), (0, 3))
+    grid = Grid(
+        "Confidence",
+        ("", f"{len(stated)} own rulings with a stated chance"),
+        tuple(rows),
+        (0, 3),
+        "Brier score: 0 is perfect, 0.25 is guessing. Recalibration: 0 and 1 would be chances that come true as stated.",
+    )
     return (
         grid,
         Figure(

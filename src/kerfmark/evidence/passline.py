@@ -11,7 +11,10 @@ import numpy as np
 from kerfmark.errors import EvidenceError, InputError, printable
 from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Panel, counted, share_of
 from kerfmark.evidence.marks import Marks
+from kerfmark.evidence.stations import stations
+from kerfmark.evidence.table import Table
 from kerfmark.statistics.estimates import Estimate, FloatArray
+from kerfmark.statistics.intervals import wilson_interval
 from kerfmark.statistics.panels import angoff, hofstee
 from kerfmark.statistics.passline import (
     borderline_cuts,
@@ -44,16 +47,42 @@ class PassLine:
     lines: dict[str, Estimate | str]
 
 
-def pass_line(marks: Marks, panel: Panel, options: Options, rng: np.random.Generator) -> tuple[Answer, PassLine]:
-    """Every pass line side by side with who would pass, and the chosen one."""
+def pass_line(
+    table: Table, marks: Marks, panel: Panel, options: Options, rng: np.random.Generator
+) -> tuple[Answer, PassLine]:
+    """Every pass line side by side with who would pass, the chosen one, and each exercise as a station."""
     scores = marks.per_learner[~np.isnan(marks.per_learner)]
     if len(scores) < 3:
         raise EvidenceError(
             f"{len(scores)} learners have a mark in every exercise, at least 3 are needed to say who would pass."
         )
+    regression, rows, flags = _regressions(marks, options, rng)
+    lines = {DEFAULT: regression, **_group_lines(marks, options, rng)}
+    _panel_lines(lines, panel, scores)
+    line = _chosen(lines, options)
+    grids = [_side_by_side(line, scores)]
+    if rows:
+        said = "Borderline regression of each exercise; below: share of pieces under its line."
+        grids.append(
+            Grid(
+                "Exercises against overall views",
+                ("exercise", "n", "line (95 %)", "below (95 %)"),
+                rows,
+                (0, 0, 1, 2),
+                said,
+            )
+        )
+    stood, more = stations(table, marks, options)
+    answer = Answer(
+        "passline", "Where is the pass line?", _said(line, scores, options), grids=(*grids, *((stood,) if stood else ())),
+        figures=_figures(line, marks, scores, panel, options), claims=(_claim(line.cut),), methods=_methods(line, panel), flags=(*flags, *more),
+    )  # fmt: skip
+    return answer, line
+
+
+def _group_lines(marks: Marks, options: Options, rng: np.random.Generator) -> dict[str, Estimate | str]:
+    """Borderline group and contrasting groups, each by its rules."""
     lines: dict[str, Estimate | str] = {}
-    regression, stations, flags = _regressions(marks, options, rng)
-    lines[DEFAULT] = regression
     learner, _, y, g = marks.pieces()
     group = partial(borderline_group, y, g, people=learner, borderline=options.borderline, rng=rng)
     lines["borderline group, mean"] = _or_why(partial(group, middle="mean", draws=options.draws))
@@ -61,7 +90,11 @@ def pass_line(marks: Marks, panel: Panel, options: Options, rng: np.random.Gener
     contrast = partial(contrasting_groups, y, g >= options.competent, people=learner, draws=FEW_DRAWS, rng=rng)
     for rule in ("logistic", "midpoint", "equal density"):
         lines[f"contrasting groups, {rule}"] = _or_why(partial(contrast, rule=rule))
-    _panel_lines(lines, panel, scores)
+    return lines
+
+
+def _chosen(lines: dict[str, Estimate | str], options: Options) -> PassLine:
+    """The line that decides: the one chosen, else the first that could be set."""
     if options.chosen and options.chosen not in lines:
         known = ", ".join(f"'{n}'" for n in lines)
         raise InputError(
@@ -73,8 +106,7 @@ def pass_line(marks: Marks, panel: Panel, options: Options, rng: np.random.Gener
         reasons = "; ".join(f"{n}: {line}" for n, line in lines.items() if isinstance(line, str))
         wanted = f"the line chosen, {name}, cannot be set" if name else "no method gives a pass line"
         raise EvidenceError(f"{wanted}. {reasons}")
-    line = PassLine(name, cut, lines)
-    return _answer(line, marks, scores, stations, options, flags), line
+    return PassLine(name, cut, lines)
 
 
 def _or_why(make: Callable[[], Estimate]) -> Estimate | str:
@@ -102,12 +134,9 @@ def _regressions(
             continue
         values.append(found.cut.value)
         draws.append(borderline_cuts(y[own], g[own], learner[own], weights, borderline=options.borderline))
-        failed = float(np.mean(y[own] < found.cut.value))
-        rows.append((str(name), int(own.sum()), found.cut, failed, found.r2, found.slope))
-        if found.r2 < options.r2_flag:
-            flags.append(
-                f"Exercise {name}: R² of marks on overall views is {found.r2:.2f}, below {options.r2_flag:.2f}."
-            )
+        failed, n = int(np.sum(y[own] < found.cut.value)), int(own.sum())
+        below = Estimate(failed / n, *wilson_interval(failed, n), n=n, method="share; Wilson interval")
+        rows.append((str(name), n, found.cut, below))
     if not values:
         return "no exercise has marks that rise with overall views.", (), flags
     made = np.mean(draws, axis=0)
@@ -143,14 +172,7 @@ def _panel_lines(lines: dict[str, Estimate | str], panel: Panel, scores: FloatAr
         )
 
 
-def _answer(
-    line: PassLine,
-    marks: Marks,
-    scores: FloatArray,
-    stations: tuple[tuple[Cell, ...], ...],
-    options: Options,
-    flags: list[str],
-) -> Answer:
+def _side_by_side(line: PassLine, scores: FloatArray) -> Grid:
     rows: list[tuple[Cell, ...]] = []
     base = scores < line.cut.value
     for name, cut in line.lines.items():
@@ -169,57 +191,59 @@ def _answer(
                 "chosen" if name == line.name else f"{counted(changed)} decided otherwise",
             )
         )
-    grids = [Grid("Pass lines side by side", ("method", "line (95 %)", "SE", "fail", "share", ""), tuple(rows), (0, 1, 2, 0, 0, 0),
-                  f"What {len(scores)} learners' marks would decide by each rule. A mark on the line passes.")]  # fmt: skip
-    if stations:
-        grids.append(Grid("Exercises against overall views", ("exercise", "n", "line (95 %)", "below", "R²", "marks a grade"), stations, (0, 0, 1, 2, 2, 1),
-                          "Borderline regression of each exercise; below: share of pieces under its line."))  # fmt: skip
+    return Grid("Pass lines side by side", ("method", "line (95 %)", "SE", "fail", "share", ""), tuple(rows), (0, 1, 2, 0, 0, 0),
+                f"What {len(scores)} learners' marks would decide by each rule. A mark on the line passes.")  # fmt: skip
+
+
+def _said(line: PassLine, scores: FloatArray, options: Options) -> str:
     cut = line.cut
     near = int(np.sum(np.abs(scores - cut.value) <= (cut.se or 0.0)))
     error = f" with a standard error of {cut.se:.1f}" if cut.se is not None else ""
     said = (
-        f"The line stands at {cut.value:.1f}{error}, by {line.name}. {counted(int(base.sum())).capitalize()} of {len(scores)} learners lie below it; "
+        f"The line stands at {cut.value:.1f}{error}, by {line.name}. {counted(int(np.sum(scores < cut.value))).capitalize()} of {len(scores)} learners lie below it; "
         f"{counted(near)} lie within one error of it. "
     )
-    said += f"Chosen by {options.signed}: {options.reason.rstrip('.')}." if options.chosen else "It is not yet signed."
-    _, _, y, g = marks.pieces()
+    return said + (
+        f"Chosen by {options.signed}: {options.reason.rstrip('.')}." if options.chosen else "It is not yet signed."
+    )
+
+
+def _figures(line: PassLine, marks: Marks, scores: FloatArray, panel: Panel, options: Options) -> tuple[Figure, ...]:
+    cut, (_, _, y, g) = line.cut, marks.pieces()
     fit = np.polyfit(g, y, 1) if len(y) > 2 and np.ptp(g) > 0 else np.array([0.0, cut.value])
     data = {
         "marks": y.tolist(), "grades": g.tolist(), "cut": cut.value, "lower": cut.lower, "upper": cut.upper, "se": cut.se or 0.0,
         "borderline": options.borderline, "slope": float(fit[0]), "intercept": float(fit[1]),
     }  # fmt: skip
-    figures = (
-        Figure(
-            "passline",
-            f"Marks of {len(y)} pieces on examiners' overall view, and their spread; band: one standard error of the line",
-            data,
-        ),
-        Figure(
-            "cumulative",
-            f"Share of {len(scores)} learners below each mark, with the line and its 95 % interval",
-            {"marks": np.sort(scores).tolist(), "cut": cut.value, "lower": cut.lower, "upper": cut.upper},
-        ),
-    )
+    box = "; dashed: the panel's box, its diagonal crosses the curve at the Hofstee line" if panel.hofstee else ""
+    below = {
+        "marks": np.sort(scores).tolist(),
+        "cut": cut.value,
+        "lower": cut.lower,
+        "upper": cut.upper,
+        "box": dict(panel.hofstee),
+    }
+    return (
+        Figure("passline", f"Marks of {len(y)} pieces on examiners' overall view, and their spread; band: one standard error of the line", data),
+        Figure("cumulative", f"Share of {len(scores)} learners below each mark, with the line and its 95 % interval{box}", below),
+    )  # fmt: skip
+
+
+def _claim(cut: Estimate) -> Claim:
     stable = cut.se is not None and cut.se <= 2.0
-    claim = Claim(
-        "Another cohort would set much the same line",
-        "stands" if stable else "with limits",
+    because = (
         f"standard error {cut.se:.1f} points, n {cut.n}"
         if cut.se is not None
-        else "no error can be given for this method",
-        "passline",
+        else "no error can be given for this method"
     )
-    methods = (
-        "A mark on the line passes; a mark below it fails.",
-        *(c.method[0].upper() + c.method[1:] + "." for c in line.lines.values() if isinstance(c, Estimate)),
+    return Claim(
+        "Another cohort would set much the same line", "stands" if stable else "with limits", because, "passline"
     )
-    return Answer(
-        "passline",
-        "Where is the pass line?",
-        said,
-        grids=tuple(grids),
-        figures=figures,
-        claims=(claim,),
-        methods=methods,
-        flags=tuple(flags),
-    )
+
+
+def _methods(line: PassLine, panel: Panel) -> tuple[str, ...]:
+    words = ["A mark on the line passes; a mark below it fails."]
+    words += [c.method[0].upper() + c.method[1:] + "." for c in line.lines.values() if isinstance(c, Estimate)]
+    if panel.angoff:
+        words.append(f"Panel: {len(panel.angoff)} judges.")
+    return tuple(words)

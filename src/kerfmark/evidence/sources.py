@@ -59,70 +59,74 @@ def sources_of_spread(table: Table, marks: Marks, options: Options, rng: np.rand
     study = decision_study(components, {"i": exercises})
     dependability = _with_interval(components, study, full, exercises, options, rng)
     examined, why = _of_examiners(table)
-    grids = [_grid("Measured marks" if marks.source == "measured" else "Marks", components)]
-    if examined is not None:
-        grids.append(_grid("Examiners' marks", examined))
-    grids.append(_studies(components, exercises, "marks"))
-    if examined is not None and ("o",) in examined.variance:
-        grids.append(_examiner_studies(examined, exercises))
-    shown = examined if examined is not None else components
-    figures = (
-        Figure(
-            "components",
-            f"Share of variance of {'examiners’' if examined is not None else 'learners’'} marks, % of total, with 95 % interval",
-            _shares(shown),
-        ),
-        _curve(components, examined, exercises, study.dependability, options),
-    )
-    shares = components.shares()
-    least = least_levels(components, "i", {}, target=options.dependability, most=40)
-    enough = (
-        f"{least} exercises reach {options.dependability:.2f}"
-        if least
-        else f"not even 40 exercises reach {options.dependability:.2f}"
-    )
-    said = (
-        f"{100 * shares['p',]:.0f} % of the spread of single marks lies between learners. With {exercises} exercises the mark's "
-        f"dependability for a fixed line is {study.dependability:.2f} ({dependability.lower:.2f} to {dependability.upper:.2f}), its standard error {study.sem:.1f} points; {enough}."
-    )
-    verdict: Verdict = (
-        "stands"
-        if dependability.lower >= options.dependability
-        else "with limits"
-        if study.dependability >= options.dependability
-        else "not shown"
-    )
-    claim = Claim(
-        f"{exercises} exercises are enough",
-        verdict,
-        f"dependability {study.dependability:.2f}, 95 % {dependability.lower:.2f} to {dependability.upper:.2f}; asked {options.dependability:.2f}",
-        "sources",
-    )
-    methods = [
-        f"Marks: learner × exercise, {components.method}, n {components.levels['p']} learners.",
-        f"Dependability: {dependability.method}.",
-    ]
-    if examined is not None:
-        methods.append(f"Examiners' marks: {', '.join(_name(e) for e in examined.variance)}; {examined.method}.")
+    found = Sources(components, study, dependability, examined)
     flags = [
         f"{_name(e)}: the estimate is negative ({c.variance[e]:.2f}) and counts as 0."
         for c in (components, examined)
         if c is not None
         for e in c.negative()
     ]
-    if why:
-        flags.append(why)
     answer = Answer(
-        "sources",
-        "Where do differences in marks come from?",
-        said,
-        grids=tuple(grids),
-        figures=figures,
-        claims=(claim,),
-        methods=tuple(methods),
-        flags=tuple(flags),
+        "sources", "Where do differences in marks come from?", _said(found, exercises, options), grids=_grids(found, marks, exercises),
+        figures=_figures(found, exercises, options), claims=(_claim(found, exercises, options),), methods=_methods(found),
+        flags=(*flags, *([why] if why else [])),
+    )  # fmt: skip
+    return answer, found
+
+
+def _said(found: Sources, exercises: int, options: Options) -> str:
+    least = least_levels(found.marks, "i", {}, target=options.dependability, most=40)
+    enough = (
+        f"{least} exercises reach {options.dependability:.2f}"
+        if least
+        else f"not even 40 exercises reach {options.dependability:.2f}"
     )
-    return answer, Sources(components, study, dependability, examined)
+    d = found.dependability
+    return (
+        f"{100 * found.marks.shares()['p',]:.0f} % of the spread of single marks lies between learners. With {exercises} exercises the mark's "
+        f"dependability for a fixed line is {found.study.dependability:.2f} ({d.lower:.2f} to {d.upper:.2f}), its standard error {found.study.sem:.1f} points; {enough}."
+    )
+
+
+def _grids(found: Sources, marks: Marks, exercises: int) -> tuple[Grid, ...]:
+    examined = found.examiners
+    grids = [_grid("Measured marks" if marks.source == "measured" else "Marks", found.marks)]
+    if examined is not None:
+        grids.append(_grid("Examiners' marks", examined))
+    grids.append(_studies(found.marks, exercises, "marks"))
+    if examined is not None and ("o",) in examined.variance:
+        grids.append(_examiner_studies(examined, exercises))
+    return tuple(grids)
+
+
+def _figures(found: Sources, exercises: int, options: Options) -> tuple[Figure, ...]:
+    shown = found.examiners if found.examiners is not None else found.marks
+    whose = "examiners’" if found.examiners is not None else "learners’"
+    caption = f"Share of variance of {whose} marks, % of total, with 95 % interval"
+    return Figure("components", caption, _shares(shown)), _curve(
+        found.marks, found.examiners, exercises, found.study.dependability, options
+    )
+
+
+def _claim(found: Sources, exercises: int, options: Options) -> Claim:
+    d, asked = found.dependability, options.dependability
+    verdict: Verdict = (
+        "stands" if d.lower >= asked else "with limits" if found.study.dependability >= asked else "not shown"
+    )
+    because = f"dependability {found.study.dependability:.2f}, 95 % {d.lower:.2f} to {d.upper:.2f}; asked {asked:.2f}"
+    return Claim(f"{exercises} exercises are enough", verdict, because, "sources")
+
+
+def _methods(found: Sources) -> tuple[str, ...]:
+    words = [
+        f"Marks: learner × exercise, {found.marks.method}, n {found.marks.levels['p']} learners.",
+        f"Dependability: {found.dependability.method}.",
+    ]
+    if found.examiners is not None:
+        words.append(
+            f"Examiners' marks: {', '.join(_name(e) for e in found.examiners.variance)}; {found.examiners.method}."
+        )
+    return tuple(words)
 
 
 def _of_marks(marks: Marks) -> tuple[Components, FloatArray | None]:
@@ -250,6 +254,7 @@ def _examiner_studies(found: Components, exercises: int) -> Grid:
         ("exercises", "examiners", "for ranking", "for a line", "SE, points"),
         tuple(rows),
         (0, 0, 2, 2, 1),
+        "What more exercises or more examiners on each would give; SE: standard error of a learner's mark.",
     )
 
 

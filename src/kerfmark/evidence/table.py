@@ -9,6 +9,7 @@ The columns are described in docs/evidence/data.md.
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -62,6 +63,14 @@ class Table:
     def said_by(self, speaker: str, *, whole: bool) -> Table:
         """Rows of one kind of speaker about whole pieces, or about criteria."""
         return self.where((self["by"] == speaker) & ((self["criterion"] == "") == whole))
+
+    def digest(self) -> str:
+        """SHA-256 of every cell."""
+        made = hashlib.sha256()
+        for name, column in self.columns.items():
+            made.update(name.encode())
+            made.update("\x1f".join(map(str, column)).encode())
+        return made.hexdigest()
 
     def last_attempts(self) -> Table:
         """Only rows about each learner's last attempt at each exercise: what decisions rest on."""

@@ -14,6 +14,7 @@ from kerfmark.exercise.faults import Fault, as_error, listed, nearest, shown, to
 from kerfmark.exercise.rules import faults_of, layer_names, statistic_of
 from kerfmark.exercise.tables import (
     NO_CONTROL_CHARACTERS,
+    Abutment,
     Canal,
     Criterion,
     ExerciseTables,
@@ -33,6 +34,7 @@ from kerfmark.exercise.tables import (
 from kerfmark.records import FloatArray
 
 __all__ = [
+    "Abutment",
     "Canal",
     "Criterion",
     "Exercise",

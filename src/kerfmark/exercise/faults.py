@@ -111,7 +111,7 @@ def listed(words: Iterable[str], *, most: int = 8) -> str:
     return ", ".join(printable(word, limit=60) for word in every[:most]) + rest
 
 
-_ARRAYS_OF_TABLES = ("criteria", "sites", "instruments")
+_ARRAYS_OF_TABLES = ("abutments", "criteria", "sites", "instruments")
 _TABLES = ("subject", "frame", "target", "structures", "permitted", "source", "pass")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from kerfmark.exercise.definition import Exercise, Implant, mesial_sign, tooth_frame
 from kerfmark.exercise.folder import LoadedExercise
+from kerfmark.exercise.preparing.abutments import own_surfaces, single_exercises
 from kerfmark.exercise.preparing.cache import read_back, write_whole
 from kerfmark.exercise.preparing.columns import as_arrays, columns_of, from_arrays
 from kerfmark.geometry.columns import Crossings, Lattice
@@ -65,6 +66,8 @@ class Prepared:
         The subject's CT, or its labels, with its axes carried to the tooth frame.
     remarks : tuple of Remark
         What was mended or looks like a slip.
+    abutments : tuple of Prepared
+        Of a bridge: each abutment as the exercise of a single tooth, in its own tooth frame.
     """
 
     exercise: Exercise
@@ -101,6 +104,7 @@ class Prepared:
     columns: Mapping[str, Crossings] = field(default_factory=dict)
     volume: Volume | None = None
     remarks: tuple[Remark, ...] = ()
+    abutments: tuple[Prepared, ...] = ()
 
 
 def prepare(loaded: LoadedExercise, *, cache_dir: Path, limits: Limits) -> Prepared:
@@ -139,10 +143,29 @@ def _not_kept(cache_dir: Path) -> Remark:
 
 def _made(loaded: LoadedExercise, *, limits: Limits) -> tuple[dict[str, Any], dict[str, Any]]:
     """Everything that takes time, as arrays and plain facts."""
+    arrays, facts = _made_of(loaded, loaded.exercise, None, limits=limits)
+    for number, own in enumerate(single_exercises(loaded.exercise)):
+        more, said = _made_of(loaded, own, number, limits=limits)
+        arrays |= {f"{_prefix(number)}{name}": array for name, array in more.items()}
+        facts[_prefix(number)] = said
+    return arrays, facts
+
+
+def _prefix(number: int) -> str:
+    """What begins the names of an abutment's own arrays."""
+    return f"abutment.{number}."
+
+
+def _made_of(
+    loaded: LoadedExercise, exercise: Exercise, number: int | None, *, limits: Limits
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Of the whole exercise, or of one abutment of a bridge by itself."""
     from kerfmark.exercise.preparing import distances, places, plausible, surfaces
 
-    exercise, frame = loaded.exercise, tooth_frame(loaded.exercise.frame)
+    frame = tooth_frame(exercise.frame)
     found = surfaces.read_surfaces(exercise, loaded.assets, frame=frame, limits=limits)
+    if number is not None:
+        found = own_surfaces(found, loaded.exercise, number, frame=frame)
     grids = distances.grids_of(found, limits=limits)
     remarks = [*found.remarks, *plausible.check_together(exercise, found, grids["subject"])]
     fixed, outward, more = places.fixed_points(
@@ -195,7 +218,16 @@ def _from_kept(loaded: LoadedExercise, arrays: dict[str, Any], facts: dict[str, 
 
 
 def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping[str, Any]) -> Prepared:
-    exercise, frame = loaded.exercise, tooth_frame(loaded.exercise.frame)
+    abutments = []
+    for number, own in enumerate(single_exercises(loaded.exercise)):
+        prefix = _prefix(number)
+        kept = {name.removeprefix(prefix): array for name, array in arrays.items() if name.startswith(prefix)}
+        abutments.append(_assembled_of(own, loaded.version, kept, facts[prefix]))
+    return replace(_assembled_of(loaded.exercise, loaded.version, arrays, facts), abutments=tuple(abutments))
+
+
+def _assembled_of(exercise: Exercise, version: str, arrays: Mapping[str, Any], facts: Mapping[str, Any]) -> Prepared:
+    frame = tooth_frame(exercise.frame)
     target, subject = exercise.target, exercise.subject
 
     def surface(name: str) -> Surface | None:
@@ -212,10 +244,11 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         return None if values is None else transform_points(frame, values)
 
     implant = target.implant
+    beside = [side for side in subject.neighbours if f"neighbour.{side}.faces" in arrays]
     lattice, columns = from_arrays(arrays)
     return Prepared(
         exercise=exercise,
-        version=loaded.version,
+        version=version,
         frame=frame,
         mesial_sign=mesial_sign(exercise.frame),
         subject=needed("subject"),
@@ -227,8 +260,8 @@ def _assembled(loaded: LoadedExercise, arrays: Mapping[str, Any], facts: Mapping
         fixed_normals=arrays["fixed_normals"],
         surface_points=arrays["surface_points"],
         surface_normals=arrays["surface_normals"],
-        neighbours={side: needed(f"neighbour.{side}") for side in subject.neighbours},
-        neighbour_grids={side: grid(f"neighbour.{side}") for side in subject.neighbours},
+        neighbours={side: needed(f"neighbour.{side}") for side in beside},
+        neighbour_grids={side: grid(f"neighbour.{side}") for side in beside},
         gingiva=surface("gingiva"),
         layers={name: needed(f"layer.{index}") for index, name in enumerate(facts["layers"])},
         layer_grids={name: grid(f"layer.{index}") for index, name in enumerate(facts["layers"])},

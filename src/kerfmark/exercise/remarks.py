@@ -23,15 +23,18 @@ def remarks_of(exercise: ExerciseTables, *, where: str = "exercise.toml") -> tup
 def _mesial_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:
     if exercise.tooth is None:
         return
-    quadrant = exercise.tooth // 10
-    usual = "+x" if quadrant % 2 else "-x"
-    if exercise.frame.mesial != usual:
-        yield (
-            "mesial-side",
-            f"[frame] mesial is '{exercise.frame.mesial}', but an unmirrored tooth {exercise.tooth} of quadrant "
-            f"{quadrant} has it on '{usual}'; "
-            "check mesial and facial, or that the tooth is meant to be mirrored",
-        )
+    frames = [("[frame]", exercise.tooth, exercise.frame.mesial)]
+    frames += [(toml_place(("abutments", n)) + ",", a.tooth, a.mesial) for n, a in enumerate(exercise.abutments)]
+    for place, tooth, mesial in frames:
+        quadrant = tooth // 10
+        usual = "+x" if quadrant % 2 else "-x"
+        if mesial != usual:
+            yield (
+                "mesial-side",
+                f"{place} mesial is '{mesial}', but an unmirrored tooth {tooth} of quadrant "
+                f"{quadrant} has it on '{usual}'; "
+                "check mesial and facial, or that the tooth is meant to be mirrored",
+            )
 
 
 def _class_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:

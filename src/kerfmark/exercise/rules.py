@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.faults import Fault, listed, nearest, nearest_phrase, shown, toml_place
-from kerfmark.exercise.tables import Criterion, ExerciseTables
+from kerfmark.exercise.tables import Criterion, ExerciseTables, Frame
 from kerfmark.exercise.vocabulary import STATISTICS, VOCABULARY, Term
 from kerfmark.instruments import instrument
 
-__all__ = ["faults_of", "layer_names", "statistic_of", "wheres_of"]
+__all__ = ["abutment_teeth", "faults_of", "layer_names", "statistic_of", "term_in", "wheres_of"]
 
 TISSUES = ("enamel", "dentine", "caries", "pulp", "bone", "cortical", "cancellous")
 NO_TOOTH = ("line", "block")
@@ -28,7 +29,9 @@ TARGET_NEEDS = {
 
 def faults_of(exercise: ExerciseTables) -> list[Fault]:
     """Everything wrong between the tables, in the order of the file."""
-    checks = (_tooth, _subject, _frame, _target, _instruments, _sites, _weights, _criteria, _outcomes)
+    checks = (
+        _tooth, _subject, _frame, _target, _instruments, _abutments, _sites, _weights, _criteria, _outcomes,
+    )  # fmt: skip
     return [fault for check in checks for fault in check(exercise)]
 
 
@@ -77,9 +80,9 @@ def _subject(exercise: ExerciseTables) -> Iterator[Fault]:
             )
 
 
-def facial_tilt_deg(exercise: ExerciseTables) -> float:
+def facial_tilt_deg(frame: Frame) -> float:
     """How far the facial direction is from a right angle to the occlusal one, degrees."""
-    up, out = exercise.frame.occlusal, exercise.frame.facial
+    up, out = frame.occlusal, frame.facial
     lengths = math.hypot(*up) * math.hypot(*out)
     cosine = (
         math.fsum((u / math.hypot(*up)) * (v / math.hypot(*out)) for u, v in zip(up, out, strict=True))
@@ -90,10 +93,14 @@ def facial_tilt_deg(exercise: ExerciseTables) -> float:
 
 
 def _frame(exercise: ExerciseTables) -> Iterator[Fault]:
-    tilt_deg = facial_tilt_deg(exercise)
+    yield from _tilt_fault(exercise.frame, "[frame] facial")
+
+
+def _tilt_fault(frame: Frame, place: str) -> Iterator[Fault]:
+    tilt_deg = facial_tilt_deg(frame)
     if tilt_deg > LARGEST_TILT_DEG:
         yield Fault(
-            "[frame] facial",
+            place,
             f"leans {tilt_deg:.1f} degrees from a right angle to occlusal",
             f"at most {LARGEST_TILT_DEG:g} degrees",
             "Correct facial or occlusal.",
@@ -153,6 +160,25 @@ def _doubled(table: str, key: str, names: list[str]) -> Iterator[Fault]:
         first.setdefault(name, index)
 
 
+def abutment_teeth(exercise: ExerciseTables) -> tuple[int, ...]:
+    """FDI numbers of a bridge's abutments, the exercise's own tooth first; empty for a single tooth."""
+    if not exercise.abutments or exercise.tooth is None:
+        return ()
+    return (exercise.tooth, *(entry.tooth for entry in exercise.abutments))
+
+
+def _abutments(exercise: ExerciseTables) -> Iterator[Fault]:
+    if exercise.abutments and exercise.family != "crown":
+        yield Fault("[[abutments]]", f"stands in the family '{exercise.family}'", "the family 'crown'", "Leave it out.")
+    first = {exercise.tooth: "tooth"}
+    for index, entry in enumerate(exercise.abutments):
+        if entry.tooth in first:
+            place = toml_place(("abutments", index, "tooth"))
+            yield Fault(place, f"is {entry.tooth}, as {first[entry.tooth]}", "each tooth once", "Correct or remove it.")
+        first.setdefault(entry.tooth, f"in [[abutments]] {index + 1}")
+        yield from _tilt_fault(entry, toml_place(("abutments", index, "facial")))
+
+
 def _sites(exercise: ExerciseTables) -> Iterator[Fault]:
     yield from _doubled("sites", "name", [site.name for site in exercise.sites])
 
@@ -163,6 +189,20 @@ def _weights(exercise: ExerciseTables) -> Iterator[Fault]:
         yield Fault("[[criteria]] weight", "adds up to 0", "a sum above 0", "Give at least one criterion a weight.")
     if math.isinf(total):
         yield Fault("[[criteria]] weight", "adds up to infinity", "a finite sum", "Give smaller weights.")
+
+
+def term_in(term: Term, exercise: ExerciseTables) -> Term:
+    """A term as this exercise takes it: on a bridge a crown reading's `where` begins with its abutment, as `36/BL` or `36`.
+
+    Readings of named sites need no number, as a site lies on one abutment; those of all abutments together, and of the
+    neighbours on either side of the bridge, have none.
+    """
+    teeth = abutment_teeth(exercise)
+    whole = ".abutments." in term.id or ".neighbour." in term.id
+    if not teeth or term.family != "crown" or term.pool is not None or whole:
+        return term
+    words = tuple(f"{tooth}/{where}" for tooth in teeth for where in term.wheres) or tuple(map(str, teeth))
+    return replace(term, wheres=words, where_needed=True)
 
 
 def wheres_of(term: Term, exercise: ExerciseTables) -> tuple[str, ...]:
@@ -196,7 +236,7 @@ def _criteria(exercise: ExerciseTables) -> Iterator[Fault]:
                 "Correct it.",
             )
             continue
-        yield from _criterion(exercise, criterion, term, index=index)
+        yield from _criterion(exercise, criterion, term_in(term, exercise), index=index)
         key = (criterion.reading, criterion.where, statistic_of(criterion))
         if key in first:
             place = toml_place(("criteria", index))
@@ -232,6 +272,9 @@ def _criterion(exercise: ExerciseTables, criterion: Criterion, term: Term, *, in
     elif stat is not None and stat not in term.stats:
         known = f" ({nearest_phrase(stat, term.stats)})" if stat not in STATISTICS else ""
         yield Fault(place, f"is {shown(stat)}", f"one of {', '.join(term.stats)} for {term.id}{known}", "Correct it.")
+    if ".abutments." in term.id and not exercise.abutments:
+        place = toml_place(("criteria", index, "reading"))
+        yield Fault(place, f"is '{term.id}' on a single tooth", "it where [[abutments]] names a second one", "Add it.")
     if term.family == "process" and exercise.source.kind != "motion":
         place = toml_place(("criteria", index, "reading"))
         yield Fault(

@@ -24,6 +24,7 @@ from kerfmark.exercise.values import (
 )
 
 __all__ = [
+    "Abutment",
     "Canal",
     "Criterion",
     "ExerciseTables",
@@ -113,6 +114,12 @@ class Frame(Table):
     occlusal: Direction
     facial: Direction
     mesial: Literal["+x", "-x"] = Field(description="x = facial × occlusal; +x in quadrants 1 3 5 7, -x in 2 4 6 8")
+
+
+class Abutment(Frame):
+    """A further abutment of a bridge: its tooth and its own tooth frame. The first is the exercise's own tooth and frame."""
+
+    tooth: ToothNumber
 
 
 class Implant(Table):
@@ -238,6 +245,9 @@ class ExerciseTables(Table):
     structures: Structures = Structures()
     permitted: Permitted = Permitted()
     instruments: Annotated[tuple[OwnInstrument, ...], BeforeValidator(_list_as_tuple)] = ()
+    abutments: Annotated[tuple[Abutment, ...], BeforeValidator(_list_as_tuple)] = Field(
+        default=(), description="crown only: the further abutments of a bridge"
+    )
     sites: Annotated[tuple[SiteEntry, ...], BeforeValidator(_list_as_tuple)] = ()
     source: Source = Source()
     criteria: Annotated[tuple[Criterion, ...], BeforeValidator(_list_as_tuple), Field(min_length=1)]

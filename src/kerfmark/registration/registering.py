@@ -11,7 +11,7 @@ from kerfmark.errors import AlignmentError
 from kerfmark.exercise.prepared import Prepared
 from kerfmark.geometry.frames import rigid_inverse
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import area_mm2, transformed
+from kerfmark.geometry.mesh import area_mm2, joined, transformed
 from kerfmark.records import Alignment, Grid, Remark, Surface
 from kerfmark.registration.placement import Placement, place, shown_fraction, tolerance_mm
 from kerfmark.registration.samples import Samples
@@ -100,6 +100,8 @@ def register(parts: Sequence[Surface], prepared: Prepared, *, noise_um: float) -
     """
     scene, noise_mm = scene_of(prepared), noise_um / 1000.0
     looked_at = [n for n, part in enumerate(parts[:MOST_PARTS]) if _is_large(part)] or [0]
+    if prepared.abutments:
+        return _several(parts, looked_at, prepared, scene, noise_mm=noise_mm)
     candidates = _candidates(parts, looked_at, scene, noise_mm=noise_mm)
     piece = _the_piece(candidates, scene, noise_mm=noise_mm)
     chosen, remarks = _likeliest(piece, prepared)
@@ -116,6 +118,33 @@ def register(parts: Sequence[Surface], prepared: Prepared, *, noise_um: float) -
         transformed(parts[piece.number], matrix),
         {side: carried[n] for side, n in beside.items()},
         others,
+        remarks,
+    )
+
+
+def _several(
+    parts: Sequence[Surface], looked_at: list[int], prepared: Prepared, scene: Scene, *, noise_mm: float
+) -> Registered:
+    """A subject of several teeth: all parts are placed as one, and those that then lie on it are the piece together."""
+    whole = joined([parts[n] for n in looked_at])
+    samples = sampled(whole)
+    piece = _the_piece(
+        [_Candidate(0, samples, placements_of(samples, scene, noise_mm=noise_mm))], scene, noise_mm=noise_mm
+    )
+    chosen, remarks = _likeliest(piece, prepared)
+    own = [n for n in looked_at if _lies_on(sampled(parts[n]), chosen, scene.bodies[0])] or looked_at
+    carried = {n: transformed(part, chosen.fit.matrix) for n, part in enumerate(parts)}
+    others = {n: part for n, part in carried.items() if n not in own}
+    beside = _beside(others, prepared)
+    left = len(others) - len(beside)
+    if left:
+        message = f"{left} of {len(parts)} parts lie neither on the abutments nor on a neighbour and were not measured"
+        remarks = (*remarks, Remark("part-not-measured", "piece", message))
+    return Registered(
+        _alignment(chosen, prepared),
+        joined([carried[n] for n in own]),
+        {side: others[n] for side, n in beside.items()},
+        tuple(part for n, part in others.items() if n not in beside.values()),
         remarks,
     )
 

@@ -8,6 +8,7 @@ from functools import cache
 from math import isfinite
 from typing import TYPE_CHECKING, TypeAlias
 
+from kerfmark.exercise.rules import abutment_teeth
 from kerfmark.records import Alignment, Assessment, Limits2, Reading, Remark, Ruling
 from kerfmark.reports import wording
 from kerfmark.reports.sides import Side, effective_limits, side_of_large
@@ -278,12 +279,10 @@ def _cells(
     learner: str | None,
 ) -> tuple[Cell, ...]:
     alignment = assessment.piece.alignment
-    tooth = loaded.exercise.tooth
+    tooth = ", ".join(map(str, abutment_teeth(loaded.exercise) or (loaded.exercise.tooth or "",)))
     words = [line.ruling.ruling for family in families for line in family.lines]
     return (
-        Cell(
-            "exercise", loaded.exercise.title, str(tooth) if tooth and str(tooth) not in loaded.exercise.title else ""
-        ),
+        Cell("exercise", loaded.exercise.title, tooth if tooth not in loaded.exercise.title else ""),
         Cell("piece", piece_name),
         *([Cell("learner", learner)] if learner else []),
         Cell("source", source),

@@ -9,6 +9,7 @@ from math import isfinite
 from typing import TYPE_CHECKING, Final
 
 from kerfmark.records import Assessment, Removal
+from kerfmark.reports.abutments import abutments_contents
 from kerfmark.reports.contents import PieceContents, contents_of
 from kerfmark.reports.finish_line import developed_svg
 from kerfmark.reports.history import removal_of
@@ -97,4 +98,9 @@ def sections_for_page(scene: PieceScene) -> tuple[Section, ...]:
 
 def developed_for_page(scene: PieceScene) -> str:
     """The finish line unrolled; empty where no reading kept its sections."""
-    return developed_svg(scene.contents, mesial_sign=scene.prepared.mesial_sign)
+    if not scene.prepared.abutments:
+        return developed_svg(scene.contents, mesial_sign=scene.prepared.mesial_sign)
+    return "".join(
+        developed_svg(own, mesial_sign=abutment.mesial_sign, title=str(abutment.exercise.tooth))
+        for own, abutment in abutments_contents(scene.contents, scene.prepared)
+    )

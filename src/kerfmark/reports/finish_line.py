@@ -48,7 +48,9 @@ def _walls(contents: PieceContents) -> dict[str, CriterionLine]:
     return found
 
 
-def developed_svg(contents: PieceContents, *, mesial_sign: int, width: float = 400.0, height: float = 176.0) -> str:
+def developed_svg(
+    contents: PieceContents, *, mesial_sign: int, width: float = 400.0, height: float = 176.0, title: str = ""
+) -> str:
     """The developed strip, or nothing where no reading kept its sections.
 
     Parameters
@@ -56,6 +58,8 @@ def developed_svg(contents: PieceContents, *, mesial_sign: int, width: float = 4
     contents : PieceContents
     mesial_sign : int
     width, height : float, px
+    title : str
+        Which tooth it is of, where there are several.
     """
     widths, walls = developed_widths(contents, mesial_sign=mesial_sign), _walls(contents)
     limits = [x for c in walls.values() for x in c.limits if np.isfinite(x)]
@@ -70,6 +74,7 @@ def developed_svg(contents: PieceContents, *, mesial_sign: int, width: float = 4
     body += _band(plot, widths, walls) + _outside(plot, widths, walls)
     body += path([plot.px(run) for run in _runs(widths)], stroke="@ink", stroke_width=WIDE, stroke_linejoin="round")
     body += _feet(plot, walls, height) + _limit_marks(plot, walls)
+    body += text(plot.right, plot.top + 4, title, size=12, weight=600, anchor="end", halo=True) if title else ""
     label = f"Width of the finish line round the tooth, {widths[:, 1].min():.2f} to {widths[:, 1].max():.2f} mm in {len(widths)} sections"
     return svg(width, height, body, label=label, class_="developed")
 

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import re
 from collections.abc import Mapping
-from functools import cache
-from importlib.resources import as_file, files
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +13,7 @@ from kerfmark.reports.budget import budget_lines
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, piece_scene
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
+from kerfmark.reports.paper import block_cell, pdf_bytes, svg_for_paper
 from kerfmark.reports.piece import gauge_of
 from kerfmark.reports.sections.drawing import Section, sections_of
 from kerfmark.reports.view.deviation import legend_svg
@@ -26,16 +23,13 @@ if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["pdf_of", "svg_for_paper", "write_pdf"]
+__all__ = ["pdf_of", "write_pdf"]
 
 SECTION_PX: Final = (348, 330)
 VIEW_PX: Final = (340, 330)
 STRIP_PX: Final = 134.0
 ROW_PX: Final = (20.0, 23.0)
 ROWS_ROOM_PX: Final = 478.0
-
-_HIDDEN = re.compile(r'<g class="fitted"[^>]*>.*?</g>|<tspan class="u chosen-only"[^>]*>.*?</tspan>')
-_SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
 
 
 def write_pdf(
@@ -66,20 +60,7 @@ def write_pdf(
 
 def pdf_of(scene: PieceScene) -> bytes:
     """The sheets' bytes."""
-    import typst
-
-    with as_file(files("kerfmark.reports") / "fonts") as fonts:
-        inputs = {"data": json.dumps(_data(scene), ensure_ascii=False)}
-        made = typst.compile(  # type: ignore[misc]  # the stubs take one of three types and cannot tell which
-            _template(), font_paths=[str(fonts)], ignore_system_fonts=True, sys_inputs=inputs, timestamp=0
-        )
-    return bytes(made)
-
-
-@cache
-def _template() -> bytes:
-    folder = files("kerfmark.reports") / "templates"
-    return (folder / "frame.typ").read_bytes() + (folder / "sheet.typ").read_bytes()
+    return pdf_bytes("sheet.typ", _data(scene))
 
 
 def _data(scene: PieceScene) -> dict[str, object]:
@@ -130,14 +111,6 @@ def _tooth(number: str) -> str:
 
 def _row_px(rows: int) -> float:
     return min(ROW_PX[1], max(ROW_PX[0], ROWS_ROOM_PX / (rows + 1)))
-
-
-def svg_for_paper(drawing: str) -> dict[str, object]:
-    """A drawing for paper: its size, its colours as hex, what only a page can show left out."""
-    found = _SIZE.search(drawing)
-    assert found is not None
-    shown = tokens.painted(_HIDDEN.sub("", drawing), for_page=False)
-    return {"data": shown, "width": float(found[1]), "height": float(found[2])}
 
 
 def _section(section: Section) -> dict[str, object]:
@@ -196,31 +169,27 @@ def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
     piece, version = assessment.piece, assessment.exercise_version.removeprefix("sha256:")
     rows = [
         [
-            _cell(
+            block_cell(
                 "source",
                 cells["source"].figure,
                 f"u {piece.noise_um:.3g} µm random, {piece.trueness_um:.3g} µm shared",
                 1.5,
             ),
-            _cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.6),
+            block_cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.6),
         ],
         [
-            _cell("rulings", cells["rulings"].figure, "", 1.6),
-            _cell("mark", cells["mark"].figure, cells["mark"].more, 1.6),
+            block_cell("rulings", cells["rulings"].figure, "", 1.6),
+            block_cell("mark", cells["mark"].figure, cells["mark"].more, 1.6),
         ],
-        [_cell(cell.label, cell.figure, cell.more, 1.0) for cell in extra[:4]],
+        [block_cell(cell.label, cell.figure, cell.more, 1.0) for cell in extra[:4]],
         [
-            _cell(
+            block_cell(
                 "document",
                 contents.piece_name,
                 f"sha256 {piece.sha256[:12]}…, exercise {version[:8]}, kerfmark {assessment.kerfmark}",
                 2.4,
             ),
-            _cell("for", "exercises only", "nothing here is for use on patients", 1.7),
+            block_cell("for", "exercises only", "nothing here is for use on patients", 1.7),
         ],
     ]
     return [row for row in rows if row]
-
-
-def _cell(label: str, figure: str, more: str, share: float) -> dict[str, object]:
-    return {"label": label, "figure": figure, "more": more, "share": share}

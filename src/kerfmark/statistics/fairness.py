@@ -137,14 +137,30 @@ def mantel_haenszel(tables: ArrayLike, *, level: float = 0.95) -> MantelHaenszel
         ratio, math.exp(math.log(ratio) - z * se), math.exp(math.log(ratio) + z * se), n=int(n.sum()),
         method=f"Mantel-Haenszel odds ratio over {len(kept)} strata; normal interval of its log", se=se, level=level,
     )  # fmt: skip
-    same: Any = found.test_equal_odds() if len(kept) > 1 else None
+    same, same_p = _equal_odds(found, kept, ratio)
     reference, focal = int(strata[:, 0].sum()), int(strata[:, 1].sum())
     delta = -2.35 * math.log(ratio)
     verdict = _class_of(delta, 2.35 * se) if min(reference, focal) >= VERDICT_LEAST else None
     return MantelHaenszel(
         estimate, float(null.statistic), float(null.pvalue), delta,
-        float(same.statistic) if same else math.nan, float(same.pvalue) if same else math.nan, verdict, reference, focal,
+        same, same_p, verdict, reference, focal,
     )  # fmt: skip
+
+
+def _equal_odds(found: Any, strata: FloatArray, ratio: float) -> tuple[float, float]:
+    """Breslow and Day's statistic and p; NaN of one stratum.
+
+    At a pooled ratio of 1 the cells expected are those of independence; statsmodels' equation has no second term there.
+    """
+    if len(strata) < 2:
+        return math.nan, math.nan
+    if abs(ratio - 1.0) > 1e-9:
+        same = found.test_equal_odds()
+        return float(same.statistic), float(same.pvalue)
+    n = strata.sum(axis=(1, 2))
+    expected = strata.sum(axis=2)[:, :, None] * strata.sum(axis=1)[:, None, :] / n[:, None, None]
+    chi2 = float(np.sum((strata[:, 0, 0] - expected[:, 0, 0]) ** 2 * np.sum(1.0 / expected, axis=(1, 2))))
+    return chi2, float(scipy.stats.chi2.sf(chi2, len(strata) - 1))
 
 
 def _class_of(delta: float, se: float) -> Literal["A", "B", "C"]:

@@ -16,7 +16,7 @@ def minimum_jerk(rate_hz: float, lasting_s: float = 1.0) -> np.ndarray:
     return 30.0 * s**2 * (1.0 - s) ** 2
 
 
-def strokes(apart_s: float, rate_hz: float = 1000.0) -> np.ndarray:
+def two_strokes(apart_s: float, rate_hz: float = 1000.0) -> np.ndarray:
     """Two such strokes, their starts some time apart."""
     one = minimum_jerk(rate_hz)
     speed = np.zeros(len(one) + round(apart_s * rate_hz))
@@ -53,8 +53,8 @@ def test_half_a_sine():
 )
 def test_two_strokes_are_less_smooth_the_further_apart(apart_s, sparc, ldlj):
     # Source: computed by another implementation (trade facts, section I1).
-    assert spectral_arc_length(strokes(apart_s), 1000.0) == pytest.approx(sparc, abs=2e-3)
-    assert log_dimensionless_jerk(strokes(apart_s), 1000.0) == pytest.approx(ldlj, abs=2e-2)
+    assert spectral_arc_length(two_strokes(apart_s), 1000.0) == pytest.approx(sparc, abs=2e-3)
+    assert log_dimensionless_jerk(two_strokes(apart_s), 1000.0) == pytest.approx(ldlj, abs=2e-2)
 
 
 def plain_arc(speed: np.ndarray, rate_hz: float) -> float:

@@ -5,17 +5,28 @@ import io
 
 import pytest
 
+from kerfmark.demo.board import ACTIONS, PANEL, rows_text
 from kerfmark.demo.term import Term, term_text
-from kerfmark.evidence import Options, gather, table_of
+from kerfmark.evidence import Options, gather, read_actions, read_panel, table_of
 from kerfmark.reports.board.charts import spec_of
 from kerfmark.reports.board.page import board_page
 
 
 @pytest.fixture(scope="session")
-def gathered():
-    rows = list(csv.reader(io.StringIO(term_text(Term(learners=40, attempts=6), seed=5))))
+def gathered(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("board")
+    (folder / "panel.csv").write_text(rows_text(PANEL), encoding="utf-8")
+    (folder / "actions.csv").write_text(rows_text(ACTIONS), encoding="utf-8")
     options = Options(draws=100, simulated=True, title="Marks <b>&</b> evidence", school="An invented school")
-    return gather(table_of(rows[0], rows[1:]), options=options)
+    return gather(
+        _term(Term(learners=40, attempts=6), 5), panel=read_panel(folder / "panel.csv"), actions=read_actions(folder / "actions.csv"),
+        earlier={"last year": _term(Term(learners=30, attempts=2), 6)}, options=options,
+    )  # fmt: skip
+
+
+def _term(term, seed):
+    rows = list(csv.reader(io.StringIO(term_text(term, seed=seed))))
+    return table_of(rows[0], rows[1:])
 
 
 @pytest.fixture(scope="session")

@@ -50,10 +50,17 @@ def test_the_page_needs_nothing_from_outside(page):
 
 def test_the_page_answers_every_question_and_escapes_what_it_is_given(page):
     tree = lxml.html.fromstring(page)
-    assert [s.get("id") for s in tree.xpath("//section[@class='question'][h2][@id]")][:-1] == list(QUESTIONS)
+    assert [s.get("id") for s in tree.xpath("//section[@class='question'][h2][@id]")][:-2] == list(QUESTIONS)
     assert "Marks &lt;b&gt;&amp;&lt;/b&gt; evidence" in page
     assert tree.xpath("//title/text()") == ["Marks <b>&</b> evidence, kerfmark"]
     assert "simulated" in tree.text_content()
+
+
+def test_actions_stand_with_who_and_by_when(gathered, page):
+    text = lxml.html.fromstring(page).xpath("//section[@id='actions']")[0].text_content()
+    assert "L. Moreau (invented)" in text
+    assert "2027-01-15" in text
+    assert any("Actions agreed" in line for line in summary_lines(gathered))
 
 
 def test_every_chart_on_the_page_has_its_place_and_its_words(page):

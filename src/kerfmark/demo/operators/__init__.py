@@ -11,7 +11,7 @@ from kerfmark.anatomy.preparations import CrownPlan
 from kerfmark.demo.operators.hand import STEADINESS, performed, steadiness
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
-from kerfmark.exercise.builtin.blocks import BlockSpec
+from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
 from kerfmark.exercise.builtin.crowns import CrownSpec
 from kerfmark.records import Motion
 from kerfmark.settings import Settings
@@ -78,6 +78,11 @@ def simulated_motion(
         from kerfmark.demo.operators.flat import block_strokes, line_strokes
 
         faults, plan = (), None
+        if not isinstance(spec, BlockSpec | LineSpec):
+            raise InputError(
+                f"no simulated operator cuts '{exercise}' yet, expected a crown, a block or a line. "
+                "Give --out a surface (.stl, .ply, …) for a simulated scan of it."
+            )
         if isinstance(spec, BlockSpec):
             strokes = block_strokes(spec, level, rng, side=HANDS[hand])
         else:

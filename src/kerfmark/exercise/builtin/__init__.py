@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
+    from kerfmark.exercise.builtin.bridges import BridgeSpec
     from kerfmark.exercise.builtin.crowns import CrownSpec
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.records import Surface
@@ -26,6 +27,8 @@ TITLES = {
     "full-crown-26": "Full ceramic crown, upper left first molar",
     "metal-crown-36": "Full metal crown, lower left first molar",
     "anterior-crown-11": "Ceramic crown, upper right central incisor",
+    "bridge-36-38": "Bridge abutments, lower left first and third molar",
+    "bridge-11-13": "Bridge abutments, upper right central incisor and canine",
 }
 
 
@@ -39,12 +42,13 @@ def title(name: str) -> str:
     return TITLES[name]
 
 
-def spec_of(name: str) -> CrownSpec | BlockSpec | LineSpec:
+def spec_of(name: str) -> CrownSpec | BridgeSpec | BlockSpec | LineSpec:
     """The numbers a built-in exercise is made from."""
     from kerfmark.exercise.builtin.blocks import BLOCKS, LINES
+    from kerfmark.exercise.builtin.bridges import BRIDGES
     from kerfmark.exercise.builtin.crowns import CROWNS
 
-    return {spec.name: spec for spec in (*CROWNS, *BLOCKS, *LINES)}[name]
+    return {spec.name: spec for spec in (*CROWNS, *BRIDGES, *BLOCKS, *LINES)}[name]
 
 
 def load(name: str, *, cache_dir: Path, limits: Limits) -> LoadedExercise:
@@ -94,9 +98,11 @@ def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
 
 
 def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, Surface]]:
-    from kerfmark.exercise.builtin import blocks, crowns
+    from kerfmark.exercise.builtin import blocks, bridges, crowns
 
     spec = spec_of(name)
+    if isinstance(spec, bridges.BridgeSpec):
+        return bridges.bridge_parts(spec, cache_dir=cache_dir)
     if isinstance(spec, crowns.CrownSpec):
         return crowns.crown_parts(spec, cache_dir=cache_dir)
     return blocks.block_parts(spec) if isinstance(spec, blocks.BlockSpec) else blocks.line_parts(spec)

@@ -21,7 +21,20 @@ from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, intersection, loft
 from kerfmark.records import FloatArray, Surface
 
-__all__ = ["CROWNS", "CrownSpec", "crown_parts", "cut_tooth", "ideal_plan", "reduced_sites", "site_points"]
+__all__ = [
+    "CROWNS",
+    "GINGIVA_MM",
+    "ROUND_TAPER",
+    "SHOULDER_TAPER",
+    "CrownSpec",
+    "crown_parts",
+    "cut_tooth",
+    "envelope_of",
+    "ideal_plan",
+    "kept_sites",
+    "reduced_sites",
+    "site_points",
+]
 
 GINGIVA_MM = 0.4
 DEEPEST_MM = 3.2
@@ -121,7 +134,11 @@ def crown_parts(spec: CrownSpec, *, cache_dir: Path | None) -> tuple[dict[str, o
 
     made = tooth(spec.fdi, cache_dir=cache_dir)
     sites, ideal = _ideal(spec, made)
-    surfaces: dict[str, Surface] = {"subject": made.outer, "target": ideal.surface, "envelope": _envelope(made, ideal)}
+    surfaces: dict[str, Surface] = {
+        "subject": made.outer,
+        "target": ideal.surface,
+        "envelope": envelope_of(made, ideal),
+    }
     surfaces |= {f"layer-{name}": surface for name, surface in made.layers.items()}
     surfaces |= {f"neighbour-{side}": surface for side, surface in neighbours(spec.fdi).items()}
     surfaces["gingiva"] = local_gingiva(spec.fdi, margin_mm=GINGIVA_MM)
@@ -215,6 +232,14 @@ def _ideal(spec: CrownSpec, made: Tooth) -> tuple[dict[str, FloatArray], CutCrow
     return kept, ideal if len(kept) == len(sites) else cut_tooth(made, ideal_plan(spec, made, kept), kept)
 
 
+def kept_sites(spec: CrownSpec, made: Tooth, lean: Mapping[str, float]) -> dict[str, FloatArray]:
+    """The sites that can be read on the ideal preparation when it leans as a plan's `tilt_deg` and `tilt_azimuth_deg` say."""
+    sites = site_points(spec, made)
+    ideal = cut_tooth(made, replace(ideal_plan(spec, made, sites), **lean), sites)  # type: ignore[arg-type]
+    search = _SiteSearch(made.outer, ideal.surface)
+    return {name: point for name, point in sites.items() if search.serves(point, made.sites[name].role)}
+
+
 def _keys(
     spec: CrownSpec, made: Tooth, ideal: CutCrown, sites: Mapping[str, FloatArray], surfaces: Mapping[str, Surface]
 ) -> dict[str, object]:
@@ -259,7 +284,7 @@ def _keys(
     }
 
 
-def _envelope(made: Tooth, ideal: CutCrown) -> Surface:
+def envelope_of(made: Tooth, ideal: CutCrown) -> Surface:
     """Where cutting is allowed: the crown and 0.3 mm round it, down to 0.4 mm below the planned margin."""
     grid = distance_grid(made.outer, spacing_mm=0.2, band_mm=0.8)
     round_it = Solid.from_surface(surface_of(grid, level_mm=0.3))

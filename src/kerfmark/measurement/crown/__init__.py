@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from kerfmark.measurement.crown import (
+    abutments,
     edges,
     finish_line,
     heights,
@@ -14,12 +15,13 @@ from kerfmark.measurement.crown import (
     roughness,
     walls,
 )
+from kerfmark.measurement.crown.bridge import Bridge, of_each
 from kerfmark.measurement.crown.stump import PLANES, WALLS, Stump
 from kerfmark.measurement.measures import Measure
 from kerfmark.measurement.surface.neighbours import neighbour_measures
 from kerfmark.records import Reading
 
-__all__ = ["CROWN", "Stump"]
+__all__ = ["CROWN", "Bridge", "Stump"]
 
 _PLANES, _WALLS = tuple(PLANES), tuple(WALLS)
 _THIRDS = tuple(f"{wall}/{third}" for wall in WALLS for third in reduction.THIRDS)
@@ -35,7 +37,8 @@ def _measure(
     stats: tuple[str, ...] = (),
     by_site: bool = False,
 ) -> Measure:
-    return Measure(f"crown.{name}", "crown", unit, definition, Stump, function, wheres, stats, by_site)
+    taken = of_each(function, by_site=by_site)
+    return Measure(f"crown.{name}", "crown", unit, definition, Bridge, taken, wheres, stats, by_site)
 
 
 CROWN: tuple[Measure, ...] = (
@@ -81,5 +84,11 @@ CROWN: tuple[Measure, ...] = (
     _measure("wall_roughness_um", "um", roughness.wall_roughness,
              "Sa of the axial walls over a Gaussian regression of 0.8 mm."),
     *neighbour_measures("crown"),
+    Measure("crown.abutments.common_path_deg", "crown", "deg",
+            "Lean of the best single path for all abutments of a bridge from the middle of their long axes.",
+            Bridge, abutments.common_path),
+    Measure("crown.abutments.undercut_volume_mm3", "crown", "mm3",
+            "Volume that all abutments of a bridge together hide along their best single path.",
+            Bridge, abutments.undercut_volume),
 )  # fmt: skip
 """Every reading of a crown preparation."""

@@ -12,7 +12,16 @@ from kerfmark.kernels.visibility import hidden_depths, radius_map
 from kerfmark.measurement.crown.profile import Profile
 from kerfmark.records import FloatArray
 
-__all__ = ["RadiusMap", "best_lean", "map_of"]
+__all__ = [
+    "TIE_MM3",
+    "WIDEST_TILT_DEG",
+    "HiddenVolume",
+    "RadiusMap",
+    "best_lean",
+    "hidden_volume",
+    "least_lean",
+    "map_of",
+]
 
 WIDEST_TILT_DEG = 15.0
 TIE_MM3 = 0.001
@@ -33,12 +42,19 @@ class RadiusMap:
         """Height of each level."""
         return np.asarray(self.lowest_mm + self.step_mm * np.arange(self.radius_mm.shape[1]))
 
+    def thinned(self) -> RadiusMap:
+        """Every second azimuth and level."""
+        return RadiusMap(np.ascontiguousarray(self.radius_mm[::2, ::2]), self.lowest_mm, 2.0 * self.step_mm)
 
-def map_of(profiles: tuple[Profile, ...], *, step_mm: float, clear_mm: float = 0.05) -> RadiusMap | None:
+
+def map_of(
+    profiles: tuple[Profile, ...], *, step_mm: float, clear_mm: float = 0.05, mean_mm: float = 0.1
+) -> RadiusMap | None:
     """The radius map of evenly spaced profiles; None where no profile has a margin.
 
     It begins `clear_mm` above each foot (or margin, where there is no foot): below, the floor's own noise would cross
-    the levels, and the floor is not what a wall can hide deepest.
+    the levels, and the floor is not what a wall can hide deepest. Radii are means over three azimuths and `mean_mm` of
+    height up and down.
     """
     runs = [np.empty((0, 2)) if p.margin is None else p.section.points[p.first_cut :] for p in profiles]
     points = np.ascontiguousarray(np.concatenate(runs))
@@ -52,11 +68,11 @@ def map_of(profiles: tuple[Profile, ...], *, step_mm: float, clear_mm: float = 0
         low = profile.margin if profile.foot is None else profile.foot
         if low is not None:
             row[heights < low[1] + clear_mm] = np.nan
-    return RadiusMap(_averaged(radius, max(1, round(0.1 / step_mm))), lowest, step_mm)
+    return RadiusMap(_averaged(radius, max(1, round(mean_mm / step_mm))), lowest, step_mm)
 
 
 def _averaged(radius: FloatArray, levels: int) -> FloatArray:
-    """Means over three azimuths and about 0.2 mm of height, or a single noisy point would count as an overhang."""
+    """Means over three azimuths and some levels up and down, or a single noisy point would count as an overhang."""
     beside = (np.roll(radius, 1, axis=0) + radius + np.roll(radius, -1, axis=0)) / 3.0
     known = np.isfinite(beside)
     total, count = np.zeros_like(beside), np.zeros(beside.shape)
@@ -84,18 +100,21 @@ def best_lean(stump: RadiusMap, *, least_depth_mm: float) -> tuple[float, float]
     nearest the long axis is returned: a descent finds the least volume, then the tilt is drawn in to where the tie ends
     and slid along that border. Volume hidden is near enough convex in the lean for this, each overhang growing with it.
     """
-    volume = _hidden_volume(stump, least_depth_mm)
+    return least_lean(hidden_volume(stump, least_depth_mm), hidden_volume(stump.thinned(), least_depth_mm))
+
+
+def least_lean(volume: HiddenVolume, coarse: HiddenVolume) -> tuple[float, float]:
+    """The lean (x, y), as tangents, that hides least, or of those tied the one nearest 0; `coarse` finds where to look."""
     if volume(0.0, 0.0) <= TIE_MM3:
         return 0.0, 0.0
-    thinned = np.ascontiguousarray(stump.radius_mm[::2, ::2])
-    coarse = _hidden_volume(RadiusMap(thinned, stump.lowest_mm, 2.0 * stump.step_mm), least_depth_mm)
     near = _descend(coarse, _best_start(coarse), steps_deg=(2.0, 0.25))
     least = _descend(volume, near, steps_deg=(0.25, 0.06))
     most = volume(*least) + TIE_MM3
     return _drawn_in(lambda x, y: volume(x, y) <= most, least)
 
 
-def _hidden_volume(stump: RadiusMap, least_depth_mm: float) -> HiddenVolume:
+def hidden_volume(stump: RadiusMap, least_depth_mm: float) -> HiddenVolume:
+    """The volume (mm³) of air under a stump's overhangs, by the lean looked along."""
     depths = np.empty_like(stump.radius_mm)
     cell = stump.step_mm * 2.0 * math.pi / len(stump.radius_mm)
     known: dict[tuple[float, float], float] = {}

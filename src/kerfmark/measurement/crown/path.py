@@ -14,7 +14,16 @@ from kerfmark.measurement.crown.stump import Round, Stump
 from kerfmark.measurement.crown.walls import wall_noise_u_deg
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["WAYS", "path_of_insertion", "undercut_area", "undercut_depth"]
+__all__ = [
+    "FINE_STEP_MM",
+    "WAYS",
+    "depth_u",
+    "lacking",
+    "path_of_insertion",
+    "path_u_deg",
+    "undercut_area",
+    "undercut_depth",
+]
 
 WAYS = ("path", "long_axis")
 FINE_STEP_MM = 0.025
@@ -24,14 +33,14 @@ LEAST_SHARE = 0.9
 def path_of_insertion(stump: Stump) -> tuple[Reading, ...]:
     """Tilt of the path from the long axis, and the azimuth it leans to (from facial towards mesial)."""
     name = "crown.path_of_insertion"
-    reason = _lacking(stump.about_long_axis)
+    reason = lacking(stump.about_long_axis)
     if reason is not None:
         return tuple(unmeasured(name, reason, unit="deg", stat=stat) for stat in ("tilt", "azimuth"))
     path = stump.path
     tilt = math.degrees(math.acos(min(1.0, float(path[2]))))
     origin = stump.about_path.turning.origin_mm
     witness = Witness("direction", segments_mm=np.array([[origin, origin + 8.0 * path]]))
-    u = _path_u_deg(stump)
+    u = path_u_deg(stump)
     tilted = measured(name, tilt, unit="deg", stat="tilt", budget=u, witness=witness)
     if stump.path_is_long_axis:
         reason = "the path is the long axis itself and leans nowhere"
@@ -41,7 +50,7 @@ def path_of_insertion(stump: Stump) -> tuple[Reading, ...]:
     return tilted, measured(name, azimuth, unit="deg", stat="azimuth", budget=wider, witness=witness)
 
 
-def _path_u_deg(stump: Stump) -> tuple[Component, ...]:
+def path_u_deg(stump: Stump) -> tuple[Component, ...]:
     """A path other than the long axis hangs on the lean of the walls that hide something, and turns with the piece."""
     if stump.path_is_long_axis:
         return (Component("search step", 0.01),)
@@ -70,7 +79,7 @@ def undercut_area(stump: Stump) -> tuple[Reading, ...]:
 def _undercut(stump: Stump, way: str) -> tuple[Reading, Reading]:
     around = stump.about_path if way == "path" else stump.about_long_axis
     names = (("crown.undercut_depth_mm", "mm"), ("crown.undercut_area_mm2", "mm2"))
-    reason = _lacking(around)
+    reason = lacking(around)
     stump_map = map_of(around.profiles, step_mm=FINE_STEP_MM, clear_mm=stump.clear_mm) if reason is None else None
     if stump_map is None:
         why = reason or "no wall stands above the margin"
@@ -80,7 +89,7 @@ def _undercut(stump: Stump, way: str) -> tuple[Reading, Reading]:
     overhang_depths(stump_map.radius_mm, depths)
     hidden = depths > stump.hidden_threshold_mm
     deepest = float(depths.max()) if hidden.any() else 0.0
-    u_depth = _depth_u(stump, around, stump_map, depths, turned=way == "long_axis")
+    u_depth = depth_u(stump, around, stump_map, depths, turned=way == "long_axis")
     witness = _deepest_witness(around, stump_map, depths) if hidden.any() else _path_witness(around)
     depth = measured("crown.undercut_depth_mm", deepest, unit="mm", where=way, budget=u_depth, witness=witness)
     area = _area(
@@ -128,7 +137,7 @@ def _area(
     return measured("crown.undercut_area_mm2", areas[0], unit="mm2", where=way, budget=budget, witness=witness)
 
 
-def _depth_u(
+def depth_u(
     stump: Stump, around: Round, stump_map: RadiusMap, depths: FloatArray, *, turned: bool
 ) -> tuple[Component, ...]:
     """Rim and deepest point, each the largest of a few means over three sections and 0.2 mm.
@@ -179,7 +188,8 @@ def _point(around: Round, stump_map: RadiusMap, azimuth: int, level: int) -> Flo
     return around.turning.to_space(np.array([radius, stump_map.heights_mm[level]]), azimuth * _every(stump_map))
 
 
-def _lacking(around: Round) -> str | None:
+def lacking(around: Round) -> str | None:
+    """Why too few sections have a wall, or None."""
     walls = [p for p in around.profiles if p.wall is not None]
     if len(walls) >= LEAST_SHARE * len(around.profiles):
         return None

@@ -142,11 +142,12 @@ class Stump:
     @cached_property
     def about_path(self) -> Round:
         """Sections about the path of insertion through the margin's centroid: what nearly all readings are taken in."""
+        return self.about_long_axis if self.path_is_long_axis else self.about(self.path)
+
+    def about(self, direction: FloatArray) -> Round:
+        """Sections about any direction through the margin's centroid."""
         along = self.about_long_axis
-        if self.path_is_long_axis:
-            return along
-        centre = _centre(along, along.turning.origin_mm)
-        return self._round(Turning(centre, self.path, self.prepared.mesial_sign))
+        return self._round(Turning(_centre(along, along.turning.origin_mm), direction, self.prepared.mesial_sign))
 
     @cached_property
     def path(self) -> FloatArray:

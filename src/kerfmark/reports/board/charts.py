@@ -14,7 +14,7 @@ import altair as alt
 
 from kerfmark.evidence.answer import Figure
 from kerfmark.reports import tokens
-from kerfmark.reports.board import mark_charts, study_charts
+from kerfmark.reports.board import mark_charts, people_charts, study_charts
 from kerfmark.reports.board.strokes import EDGE, HAIR, INK, QUIET, Data
 
 __all__ = ["KINDS", "SIZED", "coloured", "spec_of"]
@@ -77,9 +77,12 @@ KINDS: Final[Mapping[str, Callable[[Data], Any]]] = {
     "histogram": mark_charts.histogram, "cumulative": mark_charts.cumulative, "agreement": mark_charts.agreement, "components": study_charts.components, "dstudy": study_charts.dstudy,
     "decisions": mark_charts.decisions, "conditional": mark_charts.conditional, "severity": study_charts.severity, "ownview": mark_charts.ownview, "calibration": study_charts.calibration,
     "learning": study_charts.learning, "attempts": study_charts.attempts, "cusum": study_charts.cusum, "forest": study_charts.forest, "gauge": study_charts.gauge, "plans": study_charts.plans,
+    "items": mark_charts.items, "differences": people_charts.differences, "functioning": study_charts.functioning, "cohorts": study_charts.cohorts,
 }  # fmt: skip
 SIZED: Final[Mapping[str, Callable[[Data, float, float], Any]]] = {
     "passline": mark_charts.passline,
     "wright": study_charts.wright,
+    "pairs": people_charts.pairs,
+    "drift": people_charts.drift,
 }
 """Every kind of figure an answer may ask for; those made of two plots share out their own width."""

@@ -7,7 +7,7 @@ import json
 from dataclasses import dataclass, fields
 from typing import Any
 
-from kerfmark.evidence.answer import Answer, Claim, Figure, Options
+from kerfmark.evidence.answer import Answer, Claim, Figure, Options, counted
 from kerfmark.evidence.gather import Evidence
 from kerfmark.reports import symbols
 from kerfmark.reports.board.cells import cell_text, grid_rows, sentence
@@ -80,13 +80,16 @@ def claim_gauge(claim: Claim) -> str:
 def title_cells(evidence: Evidence) -> list[tuple[str, str, str]]:
     """Label, figure and more of the title block."""
     line, sources = evidence.line, evidence.sources
+    passed = evidence.passed
     cells = [
-        ("learners", str(evidence.learners), ""), ("pieces", str(evidence.pieces), ""), ("exercises", str(evidence.exercises), ""),
+        ("learners", str(evidence.learners), f"of {evidence.entered} entered"), ("pieces", str(evidence.pieces), ""), ("exercises", str(evidence.exercises), ""),
         ("examiners", str(evidence.examiners), ""), ("sites", str(evidence.sites), ""),
     ]  # fmt: skip
     if line is not None:
         se = f" ± {line.cut.se:.1f}" if line.cut.se is not None else ""
         cells.append(("pass line", f"{line.cut.value:.1f}{se}", line.name))
+    if passed is not None:
+        cells.append(("at or above it", counted(passed[0]), f"below {counted(passed[1])}"))
     if sources is not None:
         d = sources.dependability
         cells.append(("dependability", f"{d.value:.2f}", f"{d.lower:.2f} to {d.upper:.2f}"))
@@ -99,17 +102,23 @@ def made_from(evidence: Evidence) -> list[tuple[str, str]]:
     changed = [
         f"{f.name.replace('_', ' ')} {getattr(chosen, f.name):g}"
         for f in fields(Options)
-        if f.name not in ("title", "school", "reason", "signed", "chosen", "simulated")
+        if f.name not in ("title", "school", "reason", "signed", "chosen", "simulated", "codes")
     ]
+    earlier = [(f"table of {name}", f"sha256 {digest}") for name, digest in evidence.earlier.items()]
     return [
         ("table", f"{evidence.rows} rows, sha256 {evidence.digest}"),
+        *earlier,
         ("kerfmark", __version__),
         ("settings", "; ".join(changed)),
         (
             "bootstrap",
             f"{chosen.draws} draws of learners, seed {chosen.seed}; the same table and settings give the same numbers",
         ),
-        ("small cells", "counts under 5 and groups under 10 learners are not shown"),
+        (
+            "small cells",
+            "counts under 5 and groups under 10 learners are not shown"
+            + ("; logs list single pieces by code" if chosen.codes else "; no single piece is listed"),
+        ),
         (
             "signed",
             f"{chosen.chosen}: {chosen.reason}; {chosen.signed}"
@@ -136,9 +145,10 @@ def as_plain(evidence: Evidence) -> dict[str, Any]:
 
     return {
         "kerfmark": __version__, "table": {"rows": evidence.rows, "sha256": evidence.digest},
-        "counts": {name: getattr(evidence, name) for name in ("learners", "pieces", "examiners", "exercises", "sites")},
+        "counts": {name: getattr(evidence, name) for name in ("entered", "learners", "pieces", "examiners", "exercises", "sites")},
         "claims": plain(evidence.claims), "answers": {key: plain(answer) for key, answer in evidence.answers.items()},
         "options": plain(evidence.options),
+        "actions": plain(evidence.actions), "earlier": plain(dict(evidence.earlier)),
     }  # fmt: skip
 
 
@@ -153,5 +163,7 @@ def summary_lines(evidence: Evidence) -> list[str]:
     for number, answer in enumerate(evidence.answers.values(), start=1):
         lines += ["", f"{number}. {answer.question}", f"   {sentence(answer.said)}"]
         lines += [f"   to look at: {sentence(flag)}" for flag in answer.flags]
+    if evidence.actions:
+        lines += ["", "Actions agreed"] + [f"   {a.action} ({a.owner}, {a.by})" for a in evidence.actions]
     lines += ["", "What may be said, and what may not"]
     return lines + [f"   {c.verdict:<12} {c.claim}: {cell_text(c.because, 0)}" for c in evidence.claims]

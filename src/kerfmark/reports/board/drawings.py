@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from functools import cache
 from importlib.resources import as_file, files
 from typing import Any
@@ -11,20 +10,20 @@ from typing import Any
 from kerfmark.evidence.answer import Figure
 from kerfmark.reports import tokens
 from kerfmark.reports.board.charts import coloured, spec_of
+from kerfmark.reports.paper import svg_size
 
 __all__ = ["page_script", "paper_svg", "specs_for_page"]
 
-_SIZE = re.compile(r'<svg [^>]*?width="([0-9.]+)" height="([0-9.]+)"')
 _SCRIPT = """
 const figures = JSON.parse(document.getElementById("figures").textContent);
 const system = window.matchMedia("(prefers-color-scheme: dark)");
 const chosen = document.documentElement.dataset.scheme;
 const dark = () => (chosen ? chosen === "dark" : system.matches);
 function fitted(spec, room) {
-  const parts = spec.hconcat || spec.vconcat || [];
-  const taken = spec.hconcat ? parts.reduce((sum, part) => sum + part.width, 0) : Math.max(0, ...parts.map((part) => part.width));
+  const rows = spec.vconcat ? spec.vconcat.map((row) => row.hconcat || [row]) : [spec.hconcat || []];
+  const taken = Math.max(0, ...rows.map((row) => row.reduce((sum, part) => sum + part.width, 0)));
   const share = Math.min(1, (room - 60) / taken);
-  for (const part of parts) if (room) part.width *= share;
+  for (const row of rows) for (const part of row) if (room) part.width *= share;
   if (spec.width && room) spec.width = Math.min(spec.width, room);
   return spec;
 }
@@ -62,9 +61,7 @@ def paper_svg(figure: Figure, *, width: float, height: float) -> dict[str, Any]:
     _fonts_known()
     spec = coloured(spec_of(figure, width=width, height=height), tokens.PAPER, tokens.PAPER_FONT)
     drawing = vl_convert.vegalite_to_svg(json.dumps(spec))
-    found = _SIZE.search(drawing)
-    assert found is not None
-    return {"data": drawing, "width": float(found[1]), "height": float(found[2])}
+    return {"data": drawing, **svg_size(drawing)}
 
 
 def specs_for_page(figure: Figure, *, width: float, height: float) -> dict[str, Any]:

@@ -19,23 +19,64 @@ from kerfmark.reports.board.strokes import (
     SHEET,
     Data,
     data_of,
+    haloed,
     marks_axis,
     one_row,
     rows_of,
     rule_at,
 )
 
-__all__ = ["agreement", "conditional", "cumulative", "decisions", "histogram", "ownview", "passline"]
+__all__ = ["agreement", "conditional", "cumulative", "decisions", "histogram", "items", "ownview", "passline"]
 
 
 def histogram(d: Data) -> Any:
     """Marks of learners in steps of 2.5."""
-    bars = alt.Chart(rows_of(mark=d["marks"])).mark_bar(color=CORR, stroke=EDGE, strokeWidth=0.7)
-    ticks = alt.Axis(values=list(range(0, 101, 5)), grid=False)
-    return bars.encode(
-        x=alt.X("mark:Q", bin=alt.Bin(step=2.5), title="mark of the learner", axis=ticks),
-        y=alt.Y("count()", title="learners"),
+    marks = np.asarray(d["marks"], dtype=float)
+    edges = np.arange(2.5 * math.floor(marks.min() / 2.5), marks.max() + 2.6, 2.5)
+    counts, _ = np.histogram(marks, bins=edges)
+    x = alt.X("a:Q", title="mark of the learner", scale=alt.Scale(zero=False, nice=True), axis=alt.Axis(grid=False))
+    bars = alt.Chart(rows_of(a=edges[:-1].tolist(), b=edges[1:].tolist(), zero=[0] * len(counts), n=counts.tolist()))
+    drawn = bars.mark_rect(fill=CORR, stroke=EDGE, strokeWidth=0.7).encode(
+        x=x, x2="b:Q", y=alt.Y("zero:Q", title="learners", axis=alt.Axis(tickMinStep=1)), y2="n:Q"
     )
+    if d["cut"] is None:
+        return drawn
+    word = alt.Chart(one_row(at=d["cut"], text=f"line {d['cut']:.1f}")).encode(x="at:Q", y=alt.value(0), text="text:N")
+    words = haloed(word, align="left", baseline="bottom", dx=-2, dy=-2, fontWeight=600)
+    near = [d["cut"] - d["error"], d["cut"] + d["error"]] if d["error"] else []
+    band = (
+        [alt.Chart(one_row(a=near[0], b=near[1])).mark_rect(color=RULE, opacity=0.45).encode(x="a:Q", x2="b:Q")]
+        if near
+        else []
+    )
+    return alt.layer(drawn, *band, rule_at(d["cut"], axis="x"), *words)
+
+
+def items(d: Data) -> Any:
+    """Difficulty of each criterion on its correlation with the others, by its number in the table."""
+    x = alt.X(
+        "difficulty:Q",
+        title="difficulty: share met; right is easy",
+        scale=alt.Scale(domain=[min(0.5, *d["difficulty"]) - 0.02, 1.0], nice=False, zero=False),
+    )
+    low, high = min(0.0, d["r_least"], *d["r"]) - 0.05, max(0.5, *d["r"]) + 0.05
+    y = alt.Y("r:Q", title="correlation with the others", scale=alt.Scale(domain=[low, high], nice=False))
+    kind = ["flagged" if f else "sound" for f in d["flagged"]]
+    base = alt.Chart(rows_of(difficulty=d["difficulty"], r=d["r"], kind=kind, name=d["name"]))
+    left = max(d["hard"], min(0.5, *d["difficulty"]) - 0.02)
+    band = (
+        alt.Chart(one_row(a=left, b=d["easy"], c=d["r_least"], e=high))
+        .mark_rect(color=CORR)
+        .encode(x=alt.X("a:Q"), x2="b:Q", y=alt.Y("c:Q"), y2="e:Q")
+    )
+    dots = base.transform_filter("datum.kind == 'sound'").mark_circle(color=INK, size=26, opacity=1).encode(x=x, y=y)
+    squares = (
+        base.transform_filter("datum.kind == 'flagged'")
+        .mark_square(filled=False, color=INK, size=34, strokeWidth=1.2, opacity=1)
+        .encode(x=x, y=y)
+    )
+    words = base.mark_text(align="left", dx=6, fontSize=11, color="@ink2").encode(x=x, y=y, text="name:N")
+    return alt.layer(band, dots, squares, words)
 
 
 def passline(d: Data, width: float, height: float) -> Any:
@@ -51,12 +92,11 @@ def passline(d: Data, width: float, height: float) -> Any:
         x=alt.X("zero:Q", title=f"{len(marks)} pieces", axis=alt.Axis(grid=False, tickCount=3)), x2="n:Q",
     )  # fmt: skip
     text = f"{d['cut']:.1f} ± {d['se']:.1f}" if d["se"] else f"{d['cut']:.1f}"
-    label = alt.Chart(one_row(at=d["cut"], text=text)).mark_text(
-        align="right", baseline="bottom", dx=-2, dy=-3, fontWeight=600, fontSize=13, color=INK
-    )
-    words = label.encode(y=alt.Y("at:Q", scale=scale), x=alt.value("width"), text="text:N")
+    label = alt.Chart(one_row(at=d["cut"], text=text))
+    label = label.encode(y=alt.Y("at:Q", scale=scale), x=alt.value("width"), text="text:N")
+    words = haloed(label, align="right", baseline="bottom", dx=-2, dy=-3, fontWeight=600, fontSize=13)
     inside, high_px = width - 60, height - 45
-    right = alt.layer(bars, *_line(d, scale), words).properties(width=0.27 * inside, height=high_px)
+    right = alt.layer(bars, *_line(d, scale), *words).properties(width=0.27 * inside, height=high_px)
     return alt.hconcat(left.properties(width=0.73 * inside, height=high_px), right, spacing=0)
 
 
@@ -94,10 +134,25 @@ def cumulative(d: Data) -> Any:
         interpolate="step-after", color=INK, strokeWidth=1.2
     )
     curve = curve.encode(x=marks_axis("mark of the learner"), y=alt.Y("share:Q", title="% of learners at or below"))
+    layers: list[Any] = []
     if d["lower"] is not None and d["lower"] == d["lower"]:
-        band = alt.Chart(one_row(a=d["lower"], b=d["upper"])).mark_rect(color=CORR).encode(x="a:Q", x2="b:Q")
-        return band + curve + rule_at(d["cut"], axis="x")
-    return curve + rule_at(d["cut"], axis="x")
+        layers.append(alt.Chart(one_row(a=d["lower"], b=d["upper"])).mark_rect(color=CORR).encode(x="a:Q", x2="b:Q"))
+    return alt.layer(*layers, curve, rule_at(d["cut"], axis="x"), *_hofstee_box(d["box"]))
+
+
+def _hofstee_box(box: Data) -> list[Any]:
+    """What a panel can bear: least and greatest line by least and greatest fail rate, and the diagonal."""
+    if not box:
+        return []
+    low, high, least, most = box["cut_min"], box["cut_max"], 100 * box["fail_min"], 100 * box["fail_max"]
+    outline = alt.Chart(one_row(a=low, b=high, c=least, e=most)).mark_rect(
+        fill=None, stroke=INK, strokeWidth=1, strokeDash=[4, 2.5]
+    )
+    outline = outline.encode(x="a:Q", x2="b:Q", y="c:Q", y2="e:Q")
+    diagonal = alt.Chart(rows_of(mark=[low, high], share=[most, least])).mark_line(
+        color=INK, strokeWidth=1, strokeDash=[4, 2.5]
+    )
+    return [outline, diagonal.encode(x="mark:Q", y="share:Q")]
 
 
 def decisions(d: Data) -> Any:

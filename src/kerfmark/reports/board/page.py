@@ -78,6 +78,7 @@ def board_body(evidence: Evidence) -> dict[str, Any]:
         ],
         "sections": [_section(s, figures) for s in sections(evidence)],
         "flags": [(a.question, sentence(flag), key) for key, a in evidence.answers.items() for flag in a.flags],
+        "actions": evidence.actions,
         "made": made_from(evidence),
         "figures": json.dumps(figures, ensure_ascii=False).replace("</", "<\\/"),
     }  # fmt: skip

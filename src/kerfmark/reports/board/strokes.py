@@ -18,6 +18,7 @@ __all__ = [
     "SHEET",
     "Data",
     "data_of",
+    "haloed",
     "intervals",
     "marks_axis",
     "one_row",
@@ -53,6 +54,11 @@ def rule_at(value: float, *, axis: str, dash: list[float] | None = None, width: 
     return mark.encode(y=alt.Y("at:Q")) if axis == "y" else mark.encode(x=alt.X("at:Q"))
 
 
+def haloed(chart: Any, **how: Any) -> list[Any]:
+    """A word drawn twice: a halo in the sheet's colour beneath, so that lines do not run through it."""
+    return [chart.mark_text(**how, stroke=SHEET, strokeWidth=3.5, color=SHEET), chart.mark_text(**how, color=INK)]
+
+
 def marks_axis(title: str) -> alt.X:
     """The axis of marks, not forced to start at 0."""
     return alt.X("mark:Q", title=title, scale=alt.Scale(zero=False, nice=True))
@@ -67,6 +73,7 @@ def intervals(
     percent: bool = False,
     corridor: float | None = None,
     centre: bool = False,
+    row: int = 24,
 ) -> Any:
     """Names down, values across, each with its interval as a line with end strokes and a needle."""
     n = len(d["names"])
@@ -102,4 +109,4 @@ def intervals(
             align="left", dx=6, fontWeight=600, color=INK
         )
         layers.append(labels.encode(y=y, x=alt.value("width"), text="text:N"))
-    return alt.layer(*layers).properties(height=50 + 24 * n)
+    return alt.layer(*layers).properties(height=50 + row * n)

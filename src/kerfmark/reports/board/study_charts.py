@@ -25,10 +25,12 @@ from kerfmark.reports.board.strokes import (
 __all__ = [
     "attempts",
     "calibration",
+    "cohorts",
     "components",
     "cusum",
     "dstudy",
     "forest",
+    "functioning",
     "gauge",
     "learning",
     "plans",
@@ -39,7 +41,7 @@ __all__ = [
 
 def components(d: Data) -> Any:
     """Shares of variance."""
-    return intervals(d, value="share", title="% of total variance", zero=True, percent=True)
+    return intervals(d, value="share", title="% of total variance", zero=True, percent=True, row=17)
 
 
 def dstudy(d: Data) -> Any:
@@ -172,6 +174,16 @@ def cusum(d: Data) -> Any:
 def forest(d: Data) -> Any:
     """Differences between groups against the margin."""
     return intervals(d, value="value", title="points of 100", zero=True, corridor=d["margin"])
+
+
+def functioning(d: Data) -> Any:
+    """Criteria between groups, as delta with its interval."""
+    return intervals(d, value="value", title="delta", zero=True, corridor=d["margin"])
+
+
+def cohorts(d: Data) -> Any:
+    """Differences to earlier cohorts."""
+    return intervals(d, value="value", title="this cohort less that, points of 100", zero=True, centre=True)
 
 
 def gauge(d: Data) -> Any:

@@ -30,7 +30,7 @@ from kerfmark.reports.contours import length_of, simplified
 from kerfmark.reports.placement import Box, Room
 from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, length_svg
 from kerfmark.reports.sections.outlines import Outlines, outlines_of
-from kerfmark.reports.sections.planes import dimensioned_segments, flat, looking_words, planes_of, way_words
+from kerfmark.reports.sections.planes import dimensioned_segments, end_words, flat, looking_words, planes_of, reach_mm
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -138,9 +138,8 @@ def section_of(
     frame = Frame2(width / 2 - px_per_mm * middle[0], TOP_ROOM + 0.35 * spare + px_per_mm * high[1], px_per_mm)
     room = Room(width, height)
     extent = Extent(*frame.px(np.array([low[0], high[1]])), *frame.px(np.array([high[0], low[1]])))
-    ends = tuple(
-        way_words(sign * plane.across, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth) for sign in (-1, 1)
-    )
+    ends = end_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
+    key = plane.name.replace(" ", "-")
     body = _grid(frame, width, height) + _ends(ends, room)
     body += _cut(frame, outlines, key) + _axis(frame, outlines)
     words = looking_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
@@ -332,13 +331,19 @@ def _is_dimension(reading: Reading) -> bool:
     )
 
 
+def _is_shown(segments_mm: FloatArray, plane: SectionPlane) -> bool:
+    """Whether a dimension belongs to what a plane shows: an abutment's plane runs on through the other one."""
+    reach = reach_mm(plane)
+    return reach is None or bool(np.abs(flat(segments_mm, plane)[..., 0]).max() < reach)
+
+
 def _dimensions(
     frame: Frame2, plane: SectionPlane, contents: PieceContents, extent: Extent, room: Room
 ) -> tuple[str, tuple[int, ...]]:
     """Every reading whose witness lies in the plane; angles first, since they stand above everything."""
     body, numbers = "", []
     found = [(c, dimensioned_segments(c.reading.witness, plane)) for c in contents.lines if _is_dimension(c.reading)]
-    ours = [(c, segments) for c, segments in found if segments is not None and c.reading.witness is not None]
+    ours = [(c, s) for c, s in found if s is not None and c.reading.witness is not None and _is_shown(s, plane)]
     for criterion, segments in sorted(ours, key=lambda pair: pair[0].reading.witness.kind != "angle"):  # type: ignore[union-attr]
         draw = angle_svg if criterion.reading.witness.kind == "angle" else length_svg  # type: ignore[union-attr]
         body += draw(criterion, frame.px(flat(segments, plane)), extent, room)

@@ -9,9 +9,9 @@ import numpy as np
 
 from kerfmark.geometry.grids import sample
 from kerfmark.geometry.sections import section_curves
-from kerfmark.records import FloatArray, Piece, SectionPlane
+from kerfmark.records import FloatArray, Piece, SectionPlane, Surface
 from kerfmark.reports.contours import contour_chains
-from kerfmark.reports.sections.planes import flat
+from kerfmark.reports.sections.planes import flat, reach_mm
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -62,18 +62,14 @@ def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_
         Half width of the corridor about the target.
     """
     floor = float((floor_mm - plane.origin_mm[2]) / max(plane.up[2], 0.5))
-    raw = [flat(curve, plane) for curve in section_curves(piece.surface, plane)]
-    own = tuple(part for curve in raw for part in clipped_above(curve, floor))
-    before = prepared.subject
-    old = (
-        tuple(part for c in section_curves(before, plane) for part in clipped_above(flat(c, plane), floor))
-        if before
-        else ()
-    )
-    layers = {
-        name: tuple(part for c in section_curves(surface, plane) for part in clipped_above(flat(c, plane), floor))
-        for name, surface in prepared.layers.items()
-    }
+
+    def cut(surface: Surface) -> tuple[FloatArray, ...]:
+        curves = [flat(curve, plane) for curve in section_curves(surface, plane)]
+        return tuple(part for c in curves if _is_near(c, reach_mm(plane)) for part in clipped_above(c, floor))
+
+    own = cut(piece.surface)
+    old = cut(prepared.subject) if prepared.subject else ()
+    layers = {name: cut(surface) for name, surface in prepared.layers.items()}
     corridor, target = _corridor(plane, prepared, (*own, *old), limit_mm=limit_mm)
     return Outlines(
         piece=own,
@@ -84,6 +80,11 @@ def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_
         departures=_departures(plane, own, prepared, limit_mm=limit_mm),
         floor=floor,
     )
+
+
+def _is_near(curve: FloatArray, reach: float | None) -> bool:
+    """Whether most of a curve lies within so far of the plane's middle."""
+    return reach is None or bool(np.abs(np.median(curve[:, 0])) < reach)
 
 
 def clipped_above(curve: FloatArray, floor: float) -> list[FloatArray]:

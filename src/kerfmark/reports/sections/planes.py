@@ -9,11 +9,21 @@ import numpy as np
 from kerfmark.geometry.frames import azimuth_direction
 from kerfmark.records import FloatArray, Reading, SectionPlane, Witness
 
-__all__ = ["dimensioned_segments", "flat", "looking_words", "planes_of", "view_planes", "way_words"]
+__all__ = [
+    "dimensioned_segments",
+    "end_words",
+    "flat",
+    "looking_words",
+    "planes_of",
+    "reach_mm",
+    "view_planes",
+    "way_words",
+]
 
 PLANE_AZIMUTHS: Final = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
 NEAR_MM: Final = 0.4
 AT_ENDS: Final = 3
+ABUTMENT_REACH_MM: Final = 7.5
 ALONG: Final = np.cos(np.radians(12.0))
 
 _WAYS: Final = ("buccal", "mesiobuccal", "mesial", "mesiolingual", "lingual", "distolingual", "distal", "distobuccal")
@@ -28,6 +38,9 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
     if not tooth:
         return _axial_plane("BL", mesial_sign, name="YZ"), _axial_plane("MD", mesial_sign, name="XZ")
     found: dict[str, SectionPlane] = {}
+    own = _abutments_planes(readings)
+    if own:
+        return own
     with_plane = [r for r in readings if r.witness is not None and r.witness.plane is not None]
     for reading in sorted(with_plane, key=lambda r: r.witness is not None and r.witness.kind != "angle"):
         plane = reading.witness.plane if reading.witness else None
@@ -45,7 +58,7 @@ def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool 
     right, so that a learner sees the same way round before and after the readings are shown.
     """
     planes = planes_of(readings, mesial_sign=mesial_sign, tooth=tooth)
-    if not tooth:
+    if not tooth or any(_tooth_of(plane) for plane in planes):
         return planes
     taken = {r.witness.plane.name for r in readings if r.witness is not None and r.witness.plane is not None}
     found = {plane.name: plane for plane in planes if plane.name in taken}
@@ -54,6 +67,38 @@ def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool 
 
 def _turned_round(plane: SectionPlane) -> SectionPlane:
     return SectionPlane(plane.name, plane.origin_mm, -plane.across, plane.up)
+
+
+def _abutments_planes(readings: tuple[Reading, ...]) -> tuple[SectionPlane, ...]:
+    """Of a bridge the two planes of each abutment, named `36 BL`, `36 MD`, and so on."""
+    found: dict[str, SectionPlane] = {}
+    for reading in readings:
+        plane = None if reading.witness is None or reading.witness.kind != "angle" else reading.witness.plane
+        if plane is not None and _tooth_of(plane):
+            found.setdefault(plane.name, plane)
+    teeth = dict.fromkeys(_tooth_of(plane) for plane in found.values())
+    names = [f"{tooth} {plane}" for tooth in teeth for plane in ("BL", "MD")]
+    return tuple(found[name] for name in names if name in found)
+
+
+def _tooth_of(plane: SectionPlane) -> str:
+    """The abutment a plane is named after; nothing for a plane of the whole piece."""
+    tooth, _, name = plane.name.rpartition(" ")
+    return tooth if name in PLANE_AZIMUTHS else ""
+
+
+def reach_mm(plane: SectionPlane) -> float | None:
+    """How far to either side of its middle a plane is drawn: of an abutment's only what is its own."""
+    return ABUTMENT_REACH_MM if _tooth_of(plane) else None
+
+
+def end_words(plane: SectionPlane, *, mesial_sign: int, tooth: bool = True) -> tuple[str, str]:
+    """What the left and the right end of a section are called."""
+    if _tooth_of(plane):
+        right = PLANE_AZIMUTHS[plane.name.rpartition(" ")[2]]
+        return _way_at(right + 180.0), _way_at(right)
+    left, right_way = (way_words(sign * plane.across, mesial_sign=mesial_sign, tooth=tooth) for sign in (-1, 1))
+    return left, right_way
 
 
 def _axial_plane(azimuth: str, mesial_sign: int, *, name: str | None = None) -> SectionPlane:
@@ -112,8 +157,11 @@ def way_words(direction: FloatArray, *, mesial_sign: int, tooth: bool = True) ->
     """Which way a direction points across the tooth (buccal, mesiobuccal, mesial), or across a block (+y, +x+y, +x)."""
     if not tooth:
         return _axis_words(direction)
-    azimuth = np.degrees(np.arctan2(direction[0] * mesial_sign, direction[1]))
-    return _WAYS[int(np.round(azimuth / 45.0)) % 8]
+    return _way_at(float(np.degrees(np.arctan2(direction[0] * mesial_sign, direction[1]))))
+
+
+def _way_at(azimuth_deg: float) -> str:
+    return _WAYS[int(np.round(azimuth_deg / 45.0)) % 8]
 
 
 def _axis_words(direction: FloatArray) -> str:
@@ -125,4 +173,6 @@ def looking_words(plane: SectionPlane, *, mesial_sign: int, tooth: bool = True) 
     """Which way the reader looks at a section."""
     if not tooth:
         return f"looking along {_axis_words(-np.cross(plane.across, plane.up))}"
+    if _tooth_of(plane):
+        return "looking " + _ADVERBS[_way_at(PLANE_AZIMUTHS[plane.name.rpartition(" ")[2]] - 90.0 * mesial_sign)]
     return "looking " + _ADVERBS[way_words(-np.cross(plane.across, plane.up), mesial_sign=mesial_sign)]
