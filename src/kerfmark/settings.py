@@ -57,7 +57,7 @@ class Settings:
     """Everything that may be set from outside.
 
     Where prepared exercises are kept, how many threads, the limits; the store's address, and where its files are kept if not
-    beside it; the folder pieces wait in until a server has taken them.
+    beside it; the folder pieces wait in until a server has taken them, that server, and the key to hand in with.
     """
 
     cache_dir: Path
@@ -66,12 +66,15 @@ class Settings:
     store: str = ""
     files: str | None = None
     spool_dir: Path = Path()
+    server: str | None = None
+    key: str | None = None
 
 
 def read_settings() -> Settings:
     """Settings from the environment.
 
-    `KERFMARK_CACHE_DIR`, `KERFMARK_THREADS`, `KERFMARK_LIMIT_<NAME>`, `KERFMARK_STORE`, `KERFMARK_FILES`, `KERFMARK_SPOOL_DIR`.
+    `KERFMARK_CACHE_DIR`, `KERFMARK_THREADS`, `KERFMARK_LIMIT_<NAME>`, `KERFMARK_STORE`, `KERFMARK_FILES`, `KERFMARK_SPOOL_DIR`,
+    `KERFMARK_SERVER`, `KERFMARK_KEY`.
 
     Returns
     -------
@@ -93,6 +96,8 @@ def read_settings() -> Settings:
         limits,
         store=os.environ.get("KERFMARK_STORE") or str(data / "store"),
         files=os.environ.get("KERFMARK_FILES") or None,
+        server=os.environ.get("KERFMARK_SERVER") or None,
+        key=os.environ.get("KERFMARK_KEY") or None,
         spool_dir=Path(os.environ.get("KERFMARK_SPOOL_DIR") or data / "spool"),
     )
 

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from kerfmark.cli import assess, check, demo, evidence, listing, live, replay, schema, serve, simulate
+from kerfmark.cli import assess, audit, backup, check, demo, evidence, listing, live, replay, schema, serve, simulate, submit
 from kerfmark.cli.application import app
 from kerfmark.cli.leaving import leave_closed_pipe, leave_usage, place_of, silence_output
 from kerfmark.cli.saying import say
@@ -26,6 +26,10 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "demo": demo.demo,
     "evidence": evidence.evidence,
     "serve": serve.serve,
+    "submit": submit.submit,
+    "backup": backup.backup,
+    "restore": backup.restore,
+    "audit": audit.audit,
 }
 """Each command's function, in the order of `kerfmark --help`."""
 for _name, _command in COMMANDS.items():

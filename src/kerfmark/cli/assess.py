@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from kerfmark.cli.options import ExerciseArgument, GridUm, HtmlTo, JsonTo, PdfTo, RigFile, json_file
+from kerfmark.cli.options import ExerciseArgument, GridUm, HtmlTo, JsonTo, PdfTo, RigFile, json_file, neighbour_files
 from kerfmark.cli.saying import Progress, show_remarks
-from kerfmark.errors import InputError, printable
 from kerfmark.outputs import Outputs, check_targets
 
 if TYPE_CHECKING:
@@ -54,7 +53,7 @@ def assess(
     from kerfmark.reports.results import as_json_text
     from kerfmark.settings import read_settings
 
-    sides = _sides(neighbour or [])
+    sides = neighbour_files(neighbour or [])
     check_grid_um(grid_um)
     check_targets(
         (html_to, pdf_to, json_file(json_to)),
@@ -88,21 +87,6 @@ def assess(
         typer.echo(as_json_text(assessment))
     elif nothing_asked:
         show_summary(assessment)
-
-
-def _sides(texts: list[str]) -> dict[str, str]:
-    """The file of each side, from SIDE=FILE."""
-    sides: dict[str, str] = {}
-    for text in texts:
-        side, sign, file = text.partition("=")
-        if not sign or not file:
-            raise InputError(
-                f"--neighbour '{printable(text)}': expected SIDE=FILE, such as mesial=mesial.stl. Correct it."
-            )
-        if side in sides:
-            raise InputError(f"--neighbour names {printable(side)} twice, expected one file a side. Leave one out.")
-        sides[side] = file
-    return sides
 
 
 def show_summary(assessment: Assessment) -> None:

@@ -10,18 +10,24 @@ import typer
 
 from kerfmark.cli.options import HtmlTo, JsonTo, PdfTo, Seed, json_file
 from kerfmark.cli.saying import Progress
+from kerfmark.cli.stores import FilesOption, open_existing
 from kerfmark.errors import InputError, printable
 from kerfmark.outputs import Outputs, check_targets
 
 if TYPE_CHECKING:
     from kerfmark.evidence import ContentLine, Evidence
+    from kerfmark.evidence.table import Table
 
 __all__ = ["evidence"]
 
 
 def evidence(
     table: Annotated[
-        Path, typer.Argument(metavar="FILE", help="CSV, one row a thing said about a piece (docs/evidence/data.md).")
+        str,
+        typer.Argument(
+            metavar="STORE|FILE",
+            help="A store's address, or a CSV with one row a thing said about a piece (docs/evidence/data.md).",
+        ),
     ],
     html_to: HtmlTo = None,
     pdf_to: PdfTo = None,
@@ -56,6 +62,7 @@ def evidence(
     ] = 3.0,
     draws: Annotated[int, typer.Option(metavar="N", help="Bootstrap draws.", min=100, max=100_000)] = 2000,
     seed: Seed = 1,
+    store_files: FilesOption = None,
     simulated: Annotated[bool, typer.Option("--simulated", help="Say on every sheet that nobody cut these.")] = False,
     codes: Annotated[
         bool, typer.Option("--codes/--no-codes", help="Whether logs list single pieces by their learners' codes.")
@@ -71,16 +78,20 @@ def evidence(
     before = named_tables(earlier or ())
     given = exercise or []
     files = [path for name in given if (path := Path(name)).suffix == ".csv"]
-    check_targets((html_to, pdf_to, json_file(json_to)), inputs=(table, panel, actions, *before.values(), *files))
-    options = Options(
-        seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
-        simulated=simulated, codes=codes,
-    )  # fmt: skip
+    check_targets(
+        (html_to, pdf_to, json_file(json_to)),
+        inputs=(None if "://" in table else Path(table), panel, actions, *before.values(), *files),
+    )
     progress = Progress()
     progress("reading the table")
+    rows, of_simulated = _rows(table, store_files)
+    options = Options(
+        seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
+        simulated=simulated or of_simulated, codes=codes,
+    )  # fmt: skip
     limit = read_settings().limits.file_mib
     found = gather(
-        read_table(table, limit_mib=limit), panel=read_panel(panel) if panel else None,
+        rows, panel=read_panel(panel) if panel else None,
         content=[line for name in given for line in content_lines(name)],
         earlier={name: read_table(path, limit_mib=limit) for name, path in before.items()},
         actions=read_actions(actions) if actions else (), options=options, progress=progress,
@@ -88,6 +99,23 @@ def evidence(
     progress("writing the report")
     _write_evidence(found, html_to, pdf_to, json_to)
     progress.done()
+
+
+def _rows(table: str, files: str | None) -> tuple[Table, bool]:
+    """The rows of a store or of a file, and whether a store holds simulated pieces."""
+    if "://" not in table and not Path(table).is_dir():
+        from kerfmark.evidence import read_table
+        from kerfmark.settings import read_settings
+
+        return read_table(Path(table), limit_mib=read_settings().limits.file_mib), False
+    from kerfmark.sittings.rights import PROGRAM
+    from kerfmark.sittings.table import evidence_table, holds_simulated
+
+    store = open_existing(table, files)
+    try:
+        return evidence_table(store, PROGRAM), holds_simulated(store)
+    finally:
+        store.close()
 
 
 def named_tables(given: Sequence[str]) -> dict[str, Path]:

@@ -9,7 +9,18 @@ import typer
 
 from kerfmark.errors import InputError, printable
 
-__all__ = ["ExerciseArgument", "GridUm", "HtmlTo", "JsonTo", "PdfTo", "RigFile", "Seed", "check_one_of", "json_file"]
+__all__ = [
+    "ExerciseArgument",
+    "GridUm",
+    "HtmlTo",
+    "JsonTo",
+    "PdfTo",
+    "RigFile",
+    "Seed",
+    "check_one_of",
+    "json_file",
+    "neighbour_files",
+]
 
 ExerciseArgument: TypeAlias = Annotated[
     str, typer.Argument(metavar="EXERCISE", help="Folder, zip, or the name of a built-in exercise (`kerfmark list`).")
@@ -46,3 +57,18 @@ def check_one_of(value: str, known: tuple[str, ...], *, option: str) -> None:
         raise InputError(
             f"{option} is '{printable(value, limit=40)}', expected {' or '.join(known)}. Choose one of them."
         )
+
+
+def neighbour_files(texts: list[str]) -> dict[str, str]:
+    """The file of each side, from SIDE=FILE."""
+    sides: dict[str, str] = {}
+    for text in texts:
+        side, sign, file = text.partition("=")
+        if not sign or not file:
+            raise InputError(
+                f"--neighbour '{printable(text)}': expected SIDE=FILE, such as mesial=mesial.stl. Correct it."
+            )
+        if side in sides:
+            raise InputError(f"--neighbour names {printable(side)} twice, expected one file a side. Leave one out.")
+        sides[side] = file
+    return sides

@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, printable
 from kerfmark.sittings.people import actor_within, add_person_within
 from kerfmark.sittings.rights import PROGRAM, SCOPES, Actor, require
+from kerfmark.spool import STATION
 from kerfmark.storage import Store, Transaction
 from kerfmark.storage.schema import Grant, OneTimeLink, Person, SignIn, Site, StationKey, Token, new_id
 
@@ -41,7 +42,7 @@ __all__ = [
 ]
 
 SETUP_HOURS, INVITE_HOURS, SIGN_IN_HOURS = 24, 14 * 24, 12
-TOKEN, STATION = "kt_", "ks_"
+TOKEN = "kt_"
 SEEN_EVERY = timedelta(minutes=1)
 
 
@@ -224,11 +225,12 @@ def stop_token(store: Store, actor: Actor, token_id: str) -> None:
 def make_station_key(store: Store, actor: Actor, *, site_id: str, rig: str) -> tuple[str, str]:
     """A key a rig hands pieces in with; returns its id and its secret, which is shown this once."""
     require(actor, "stations.manage", site_id)
-    secret = STATION + secrets.token_urlsafe(32)
+    station_id = new_id()
+    secret = f"{STATION}{station_id}_{secrets.token_urlsafe(32)}"  # the rig works its pieces' keys out of the id while offline
     with store.write() as tx:
         if tx.get(Site, site_id) is None:
             raise MissingError("there is no such site. Choose one of the list.")
-        row = StationKey(id=new_id(), secret_sha256=_sha256(secret), site_id=site_id, rig=rig[:100], made_at=tx.now)
+        row = StationKey(id=station_id, secret_sha256=_sha256(secret), site_id=site_id, rig=rig[:100], made_at=tx.now)
         tx.add(row)
         tx.say(str(actor), "station key made", f"station {row.id}", site=site_id)
         return row.id, secret

@@ -28,6 +28,7 @@ __all__ = ["Apart", "Assessed", "Draw", "SetAside", "limit_memory"]
 
 Draw: TypeAlias = "Callable[[Assessment, Prepared, LoadedExercise], Mapping[str, bytes]]"
 OPEN_EXERCISES = 4
+START_S = 120.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +46,17 @@ class Assessed:
 
 @dataclass(frozen=True, slots=True)
 class SetAside:
-    """Why there is no assessment, in a sentence for the person. `ours`: a fault of the program's own."""
+    """Why there is no assessment, in a sentence for the person."""
 
     reason: str
-    ours: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """The process broke off. `began`: with this piece in hand, which may be why; else it never started, and the piece is blameless."""
+
+    reason: str
+    began: bool
 
 
 class Apart:
@@ -70,9 +78,13 @@ class Apart:
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
 
-    def assess(self, files: PieceFiles) -> Assessed | SetAside:
+    def assess(self, files: PieceFiles) -> Assessed | SetAside | Broken:
         """Assess one piece; never raises for what the file holds."""
-        pipe = self._started()
+        try:
+            pipe = self._started()
+        except (EOFError, OSError) as why:
+            self.close()
+            return Broken(f"a process to measure in could not be started ({printable(why, limit=80)})", began=False)
         try:
             pipe.send(files)
             if not pipe.poll(self._seconds):
@@ -82,12 +94,9 @@ class Apart:
                 )
             answer: Assessed | SetAside = pipe.recv()
         except (EOFError, OSError):
-            code = None if self._process is None else self._process.exitcode
             self.close()
-            return SetAside(
-                f"measuring it broke off (exit {code}), most likely for want of memory ({self._memory_mib} MiB). "
-                "Hand in a smaller file, or raise KERFMARK_LIMIT_WORKER_MIB.",
-                ours=True,
+            return Broken(
+                f"measuring it broke off, most likely for want of memory ({self._memory_mib} MiB)", began=True
             )
         return answer
 
@@ -111,6 +120,9 @@ class Apart:
         self._process.start()
         theirs.close()
         self._pipe = ours
+        if not ours.poll(START_S):
+            raise OSError("it did not answer")
+        ours.recv()
         return ours
 
 
@@ -121,6 +133,7 @@ def _serve(pipe: Connection, settings: Settings, memory_mib: int, draw: Draw | N
     limit_memory(memory_mib)
     opened: dict[Path, Any] = {}
     with contextlib.suppress(EOFError, OSError):
+        pipe.send("ready")
         while True:
             pipe.send(_answer(pipe.recv(), settings, opened, draw))
 
@@ -136,7 +149,7 @@ def _answer(files: PieceFiles, settings: Settings, opened: dict[Path, Any], draw
         )
     except Exception as fault:
         return SetAside(
-            f"a fault of our own ({type(fault).__name__}: {printable(fault, limit=120)}). Please report it.", ours=True
+            f"a fault of our own ({type(fault).__name__}: {printable(fault, limit=120)}). Please report it."
         )
 
 

@@ -22,6 +22,7 @@ __all__ = [
     "Retention",
     "StoreProof",
     "audit_entries",
+    "audit_holds",
     "erase_learner",
     "learner_record",
     "prove_audit",
@@ -86,6 +87,12 @@ def audit_entries(
     with store.read() as tx:
         rows = tx.all(kept.AuditEntry, *where, order=[kept.AuditEntry.seq.desc()], limit=limit)
         return [AuditLine(r.seq, r.at, r.actor, r.action, r.about, json.loads(r.details), r.hash) for r in rows]
+
+
+def audit_holds(store: Store, head: str) -> bool:
+    """Whether the log still holds the entry of a hash written down earlier."""
+    with store.read() as tx:
+        return tx.one(kept.AuditEntry, kept.AuditEntry.hash == head) is not None
 
 
 def prove_audit(store: Store, actor: Actor) -> AuditProof:

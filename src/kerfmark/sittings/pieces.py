@@ -15,6 +15,7 @@ from kerfmark.sittings.exercises import CriterionLine, PassLine, criteria_of, pa
 from kerfmark.sittings.marks import Examined, Standing, StandingWord, standing, standings
 from kerfmark.sittings.rights import Actor, may, require
 from kerfmark.sittings.seating import appointed, released
+from kerfmark.spool import idempotency_key
 from kerfmark.storage import IntegrityError, Store, Transaction, func, select
 from kerfmark.storage.schema import (
     Assessment,
@@ -46,7 +47,6 @@ __all__ = [
     "assessment_json",
     "drawing",
     "hand_in",
-    "idempotency_key",
     "keep_drawing",
     "piece",
     "piece_files",
@@ -223,17 +223,6 @@ class PieceFiles:
     unit: str | None
 
 
-def idempotency_key(sha256: str, *, version: str, station: str, learner: str) -> str:
-    """What makes a piece the same piece: the SHA-256 of four lines (decision 12).
-
-    Examples
-    --------
-    >>> idempotency_key("00", version="sha256:11", station="", learner="L1")[:8]
-    '244e3747'
-    """
-    return hashlib.sha256("".join(f"{line}\n" for line in (sha256, version, station, learner)).encode()).hexdigest()
-
-
 def hand_in(
     store: Store,
     actor: Actor,
@@ -260,8 +249,11 @@ def hand_in(
         The learner's code; left out: the actor's own piece.
     sitting_id, version : str, optional
         The sitting; or the exercise's version, and the learner's one open sitting of it is found.
-    sha256, key : str, optional
-        The file's digest and the idempotency key as the sender has them; checked where given, worked out where not.
+    sha256 : str, optional
+        The file's digest as the sender has it, checked.
+    key : str, optional
+        The idempotency key; worked out where not given. The same file with the same options from the same seat is one piece, whatever
+        its key.
     limit_bytes : int, optional
         Largest file taken.
 
@@ -276,18 +268,17 @@ def hand_in(
     with store.read() as tx:
         seat, sitting, learner_code = _seat_of(tx, actor, learner, sitting_id, version)
         exercise = _version_of(tx, sitting)
-        again = _again(tx, key, sitting, seat)
+        if key is not None and tx.one(Piece, Piece.idempotency_key == key) is None:
+            _check_open(tx, sitting)  # before a file is read
+            _check_attempts(tx, sitting, seat)
     digest, size = store.blobs.put(content, limit_bytes=limit_bytes)
     if sha256 is not None and sha256 != digest:
         raise InputError(
             f"{printable(file_name)}: its digest is {digest[:12]}, expected {printable(sha256)[:12]}. It was damaged on the way; send it again."
         )
-    made_key = idempotency_key(digest, version=exercise.version, station=actor.station_id or "", learner=learner_code)
-    if key is not None and key != made_key:
-        found = "came with another piece before" if again else f"is not that of this piece ({made_key[:12]})"
-        raise ConflictError(
-            f"the idempotency key {found}, expected the digest that decision 12 describes. Work it out again."
-        )
+    made_key = key or idempotency_key(
+        digest, version=exercise.version, station=actor.station_id or "", learner=learner_code
+    )
     beside = {side: store.blobs.put(file, limit_bytes=limit_bytes) for side, file in (neighbours or {}).items()}
     toml = None if rig is None else store.blobs.put(rig, limit_bytes=limit_bytes)
     try:
@@ -300,10 +291,12 @@ def hand_in(
             )  # fmt: skip
     except IntegrityError:  # somebody else handed in the very same piece at the same moment
         with store.read() as tx:
-            found_row = tx.one(Piece, Piece.idempotency_key == made_key)
-        if found_row is None:
+            found = _handed_in(
+                tx, seat.id, made_key, digest, (unit, {s: sha for s, (sha, _) in beside.items()}, toml and toml[0])
+            )
+        if found is None:
             raise
-        return _receipt(found_row, repeated=True)
+        return _receipt(found, repeated=True)
 
 
 def pieces(store: Store, actor: Actor, learner_id: str | None = None) -> list[PieceLine]:
@@ -650,16 +643,6 @@ def _may_hand_in(actor: Actor, seat: Seat, sitting: Sitting) -> bool:
     return actor.program or seat.learner_id == actor.person_id or may(actor, "piece.hand_in", sitting.site_id)
 
 
-def _again(tx: Transaction, key: str | None, sitting: Sitting, seat: Seat) -> bool:
-    """Whether this key came before; where it did not, the sitting must be open and an attempt left, before a file is read."""
-    if key is not None and tx.one(Piece, Piece.idempotency_key == key) is not None:
-        return True
-    if key is not None:
-        _check_open(tx, sitting)
-        _check_attempts(tx, sitting, seat)
-    return False
-
-
 def _add(
     tx: Transaction,
     actor: Actor,
@@ -674,7 +657,7 @@ def _add(
 ) -> Receipt:
     seat = tx.get(Seat, seat_id, lock=True)  # attempts of one learner follow one another
     assert seat is not None
-    found = tx.one(Piece, Piece.idempotency_key == key)
+    found = _handed_in(tx, seat.id, key, digest, (unit, neighbours, rig))
     if found is not None:
         return _receipt(found, repeated=True)
     sitting = tx.get(Sitting, seat.sitting_id)
@@ -700,6 +683,17 @@ def _add(
         sha256=digest,
     )
     return _receipt(row, repeated=False)
+
+
+def _handed_in(tx: Transaction, seat_id: str, key: str, digest: str, options: tuple[object, ...]) -> Piece | None:
+    """The piece that came with this key, or that is the same file with the same options from the same seat."""
+    found = tx.one(Piece, Piece.idempotency_key == key)
+    if found is not None and (found.seat_id != seat_id or found.blob != digest):
+        raise ConflictError("the idempotency key came with another piece before, expected a key of its own for each piece. Work it out again.")  # fmt: skip
+    if found is not None:
+        return found
+    alike = tx.all(Piece, Piece.seat_id == seat_id, Piece.blob == digest, order=[Piece.attempt])
+    return next((p for p in alike if (p.unit, p.neighbours, p.rig_blob) == options), None)
 
 
 def _note(tx: Transaction, store: Store, sha256: str, size: int) -> None:

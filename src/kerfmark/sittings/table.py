@@ -18,7 +18,7 @@ from kerfmark.storage import schema as kept
 if TYPE_CHECKING:
     from kerfmark.evidence.table import Table
 
-__all__ = ["HEADER", "evidence_rows", "evidence_table"]
+__all__ = ["HEADER", "evidence_rows", "evidence_table", "holds_simulated"]
 
 HEADER = (
     "learner", "exercise", "attempt", "by", "criterion", "examiner", "value", "u", "lower", "upper", "ruling", "score", "grade",
@@ -86,6 +86,12 @@ def evidence_rows(
         found = standings(tx, kept.Piece.sitting_id.in_([s.id for s in chosen]), kept.Piece.erased_at.is_(None))
         known = _known(tx, chosen)
         return [*_of_pieces(found.values(), known), *_absent(tx, found.values(), known)]
+
+
+def holds_simulated(store: Store) -> bool:
+    """Whether any sitting is of simulated pieces, so that what rests on them says so."""
+    with store.read() as tx:
+        return bool(tx.all(kept.Sitting, kept.Sitting.simulated.is_(True), limit=1))
 
 
 def _of_pieces(found: Iterable[Standing], known: _Known) -> Iterator[Cells]:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from kerfmark.errors import KerfmarkError
 from kerfmark.marking import mark, percent_bounds, reading_finder, rule
 from kerfmark.records import Mark, Reading, Ruling
-from kerfmark.sittings.apart import Apart, Assessed, Draw, SetAside
+from kerfmark.sittings.apart import Apart, Assessed, Broken, Draw, SetAside
 from kerfmark.sittings.exercises import CriterionLine, closed, criteria_of, opened, pass_of
 from kerfmark.sittings.keeping import sweep
 from kerfmark.sittings.pieces import files_of
@@ -113,12 +113,13 @@ def finish(store: Store, claimed: Claim, result: Assessed | SetAside) -> bool:
         return True
 
 
-def give_back(store: Store, claimed: Claim) -> None:
-    """Let another worker take the job, as when this one is stopped."""
+def give_back(store: Store, claimed: Claim, *, counts: bool = False) -> None:
+    """Let another worker take the job, as when this one is stopped; `counts`: as one of its three tries."""
     with store.write() as tx:
         job = tx.get(kept.Job, claimed.job_id, lock=True)
         if job is not None and job.state == "running" and job.claimed_by == claimed.worker:
-            job.state, job.tries, job.claimed_by, job.claimed_until = "queued", job.tries - 1, None, None
+            job.state, job.tries = "queued", job.tries - (0 if counts else 1)
+            job.claimed_by = job.claimed_until = None
 
 
 def release_dead_claims(store: Store) -> int:
@@ -193,16 +194,18 @@ def in_force(
 def work_one(
     store: Store, apart: Apart, folder: Path, *, worker: str, seconds: float, stopping: threading.Event | None = None
 ) -> bool:
-    """Take one job and do it; False where there was none."""
+    """Take one job and do it; False where there was none, or no process to do it in."""
     claimed = claim(store, worker, seconds=seconds + GRACE_S)
     if claimed is None:
         return False
     result = _measured(store, apart, folder, claimed)
-    if stopping is not None and stopping.is_set() and isinstance(result, SetAside):
-        give_back(store, claimed)  # stopping took the process down, not the piece
-    else:
+    if isinstance(result, Assessed) or (isinstance(result, SetAside) and not (stopping and stopping.is_set())):
         finish(store, claimed, result)
-    return True
+        return True
+    stopped = stopping is not None and stopping.is_set()  # then stopping took the process down, not the piece
+    began = isinstance(result, Broken) and result.began
+    give_back(store, claimed, counts=began and not stopped)
+    return began or stopped
 
 
 class Workforce:
@@ -282,7 +285,7 @@ class Workforce:
             sweep(self._store)
 
 
-def _measured(store: Store, apart: Apart, folder: Path, claimed: Claim) -> Assessed | SetAside:
+def _measured(store: Store, apart: Apart, folder: Path, claimed: Claim) -> Assessed | SetAside | Broken:
     with store.read() as tx:
         piece = tx.get(kept.Piece, claimed.piece_id)
         exercise = None if piece is None else tx.get(kept.ExerciseVersion, piece.exercise_version_id)
@@ -292,7 +295,7 @@ def _measured(store: Store, apart: Apart, folder: Path, claimed: Claim) -> Asses
         try:
             files = files_of(store, piece, exercise, Path(passing))
         except KerfmarkError as why:
-            return SetAside(str(why), ours=True)
+            return Broken(str(why), began=True)
         lasting = folder / f"{exercise.id}.zip"  # one path a version, by which the process apart knows it
         if not lasting.is_file():
             files.exercise.replace(lasting)

@@ -11,7 +11,7 @@ from kerfmark.storage.audit import AuditProof, prove
 from kerfmark.storage.backup import BackupContents, backup, restore
 from kerfmark.storage.blobs import Blobs, open_blobs, sha256_of
 from kerfmark.storage.schema import new_id
-from kerfmark.storage.store import Store, Transaction, Where, open_store
+from kerfmark.storage.store import Store, Transaction, Where, is_store, open_store
 
 __all__ = [
     "AuditProof",
@@ -25,6 +25,7 @@ __all__ = [
     "backup",
     "exists",
     "func",
+    "is_store",
     "new_id",
     "open_blobs",
     "open_store",

@@ -21,7 +21,7 @@ from kerfmark.storage.blobs import Blobs, open_blobs
 from kerfmark.storage.migrate import migrate
 from kerfmark.storage.schema import Base, Blob
 
-__all__ = ["Store", "Transaction", "open_store"]
+__all__ = ["Store", "Transaction", "is_store", "open_store"]
 
 BUSY_MS = 30_000
 CONNECTIONS = 20
@@ -173,6 +173,12 @@ def open_store(
             "Check its address, that it runs, and the rights there."
         ) from error
     return Store(str(address), engine, open_blobs(blobs if blobs is not None else beside or ""), clock)
+
+
+def is_store(address: str | Path) -> bool:
+    """Whether a folder or file holds a store; of a server's database only opening it tells, so True."""
+    url, _ = _url_of(str(address))
+    return url.get_backend_name() != "sqlite" or Path(url.database or "").is_file()
 
 
 def _url_of(address: str) -> tuple[URL, Path | None]:
