@@ -22,6 +22,7 @@ _Floats = NDArray[np.float64]
 _Flags = NDArray[np.bool_]
 EDGES = 128
 """Most crossings told apart along one column, all solids together."""
+TOGETHER_MM = 0.03
 
 
 @loop
@@ -149,12 +150,19 @@ def _deep(
 
 @loop
 def _inside(heights: _Floats, upward: _Flags, first: int, end: int, z: float) -> bool:
-    """Whether height z of a column lies in material: the nearest crossing above it faces up."""
-    found = False
+    """Whether height z of a column lies in material: what lies nearest above it faces up.
+
+    Crossings that lie together, as where a scan folds over itself, count as one: of those that face up and down the more.
+    """
+    found, before, net, level = False, False, 0, np.inf
     for k in range(first, end):
         if heights[k] <= z:
             break
-        found = upward[k]
+        if level - heights[k] > TOGETHER_MM:
+            before, net = found, 0
+        level = heights[k]
+        net += 1 if upward[k] else -1
+        found = net > 0 if net != 0 else before
     return found
 
 

@@ -7,12 +7,13 @@ from numpy.typing import NDArray
 
 from kerfmark.kernels.compiled import loop
 from kerfmark.kernels.neighbourhoods import cells_of, span_of
+from kerfmark.kernels.solving import solve_positive
 
 __all__ = ["walls_beside"]
 
 _Floats = NDArray[np.float64]
 OUTLIER = 2.5
-LEAST_POINTS = 8
+LEAST_POINTS = 10
 LEAST_SPREAD = 0.06
 
 
@@ -22,14 +23,14 @@ def walls_beside(
 ) -> tuple[_Floats, _Floats, NDArray[np.int64]]:
     """Of each curve point (n, 3): where its wall begins at depth 0, inwards, and how far in it leans for each unit of depth.
 
-    The wall is fitted to the points within `reach` and `half_width` of it along the curve as in = a + b · depth + c · along,
-    once with all of them and twice without those farther off than 2.5 root mean squares. NaN where there are too few, or
+    The wall is fitted to the points within `reach` and `half_width` of it along the curve as in = a + b · depth + c · along +
+    d · along², once with all of them and twice without those farther off than 2.5 root mean squares. NaN where there are too few, or
     they spread over too little depth. Also gives how many points each fit rests on.
     """
     order, starts, corner, shape = cells_of(points, reach)
     begins, leans = np.full(curve.shape[0], np.nan), np.full(curve.shape[0], np.nan)
     counts = np.zeros(curve.shape[0], np.int64)
-    found, near = np.empty((points.shape[0], 3)), np.empty((points.shape[0], 3))
+    found, near, fit = np.empty((points.shape[0], 3)), np.empty((points.shape[0], 3)), np.empty(4)
     for q in range(curve.shape[0]):
         span = span_of(curve[q], corner, shape, reach)
         count = 0
@@ -52,18 +53,18 @@ def walls_beside(
         for _ in range(3):
             if count < LEAST_POINTS:
                 break
-            begin, lean, turn, spread = _line(found, count)
+            spread = _bent_line(found, count, fit)
             if not spread > LEAST_SPREAD:
                 begins[q], leans[q] = np.nan, np.nan
                 break
-            begins[q], leans[q], counts[q] = begin, lean, count
+            begins[q], leans[q], counts[q] = fit[0], fit[1], count
             square = 0.0
             for i in range(count):
-                square += (found[i, 0] - begin - lean * found[i, 1] - turn * found[i, 2]) ** 2
+                square += _off(found, i, fit) ** 2
             most = OUTLIER * np.sqrt(square / count) + 1e-6
             kept = 0
             for i in range(count):
-                if abs(found[i, 0] - begin - lean * found[i, 1] - turn * found[i, 2]) <= most:
+                if abs(_off(found, i, fit)) <= most:
                     for k in range(3):
                         near[kept, k] = found[i, k]
                     kept += 1
@@ -75,22 +76,28 @@ def walls_beside(
 
 
 @loop
-def _line(found: _Floats, count: int) -> tuple[float, float, float, float]:
-    """Least squares in = a + b · depth + c · along, and the standard deviation of the depths."""
-    mean = np.zeros(3)
+def _off(found: _Floats, i: int, fit: _Floats) -> float:
+    """How far in a point lies beyond the fit."""
+    side = found[i, 2]
+    return found[i, 0] - fit[0] - fit[1] * found[i, 1] - fit[2] * side - fit[3] * side * side
+
+
+@loop
+def _bent_line(found: _Floats, count: int, fit: _Floats) -> float:
+    """Least squares in = a + b · depth + c · along + d · along², written into `fit`; the standard deviation of the depths."""
+    moments, pulls, terms = np.zeros((4, 4)), np.zeros(4), np.ones(4)
+    mean = square = 0.0
     for i in range(count):
-        for k in range(3):
-            mean[k] += found[i, k] / count
-    dd = ds = ss = di = si = 0.0
-    for i in range(count):
-        into, depth, side = found[i, 0] - mean[0], found[i, 1] - mean[1], found[i, 2] - mean[2]
-        dd += depth * depth
-        ds += depth * side
-        ss += side * side
-        di += depth * into
-        si += side * into
-    determinant = dd * ss - ds * ds
-    if not determinant > 1e-12 * count * count:
-        return np.nan, np.nan, np.nan, 0.0
-    lean, turn = (di * ss - si * ds) / determinant, (si * dd - di * ds) / determinant
-    return mean[0] - lean * mean[1] - turn * mean[2], lean, turn, np.sqrt(dd / count)
+        terms[1], terms[2] = found[i, 1], found[i, 2]
+        terms[3] = found[i, 2] * found[i, 2]
+        mean += terms[1] / count
+        square += terms[1] * terms[1] / count
+        for a in range(4):
+            pulls[a] += terms[a] * found[i, 0]
+            for b in range(4):
+                moments[a, b] += terms[a] * terms[b]
+    for a in range(4):
+        moments[a, a] += 1e-9 * count
+    if not solve_positive(moments, pulls, fit):
+        return 0.0
+    return np.sqrt(max(square - mean * mean, 0.0))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from kerfmark.measurement.block import BLOCK
 from kerfmark.measurement.budget import unmeasured
+from kerfmark.measurement.cavity import CAVITY
 from kerfmark.measurement.crown import CROWN
 from kerfmark.measurement.implant import IMPLANT
 from kerfmark.measurement.line import LINE
@@ -25,7 +26,7 @@ __all__ = ["MEASURES", "Key", "Measure", "MonteCarlo", "events", "measure"]
 THREADS = 2
 Key: TypeAlias = tuple[str, str | None, str | None]
 
-MEASURES: tuple[Measure, ...] = (*CROWN, *BLOCK, *LINE, *IMPLANT, *COMMON, *PROCESS)
+MEASURES: tuple[Measure, ...] = (*CROWN, *CAVITY, *BLOCK, *LINE, *IMPLANT, *COMMON, *PROCESS)
 """Every measure, in the order in which readings are given."""
 
 

@@ -103,7 +103,7 @@ class Bench:
     @cached_property
     def lattice(self) -> Lattice | None:
         """Columns over what is cut or planned to be; None where nothing is."""
-        kept, cut = self.prepared.lattice, self._cut_box()
+        kept, cut = self.prepared.lattice, self.cut_box()
         if kept is not None and (cut is None or kept.covers(cut)):
             return kept
         boxes = [box for box in (cut, self._planned_box()) if box is not None]
@@ -119,7 +119,8 @@ class Bench:
             return self.prepared.columns[name]
         return crossings(surface, self.lattice)
 
-    def _cut_box(self) -> FloatArray | None:
+    def cut_box(self) -> FloatArray | None:
+        """Lower and upper corner (2, 3) of what is cut; None where nothing is."""
         if not self.has_cut:
             return None
         surface = self.piece.surface

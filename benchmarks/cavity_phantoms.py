@@ -1,0 +1,263 @@
+"""Cavities with answers known beforehand, cut as booleans of solids out of a block made like a tooth.
+
+The block is 12 mm mesiodistally, 11 mm buccolingually, its top at z = 7 and its foot at z = −3. Enamel is 1.3 mm thick on top
+and 1 mm on the sides, the pulp a box of 3 × 3 × 2 mm; neighbours stand 0.2 mm off its mesial and distal faces.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from types import SimpleNamespace
+
+import numpy as np
+from block_phantoms import Blank, Key
+
+from kerfmark.anatomy.preparations.cavity import Box, CavityPlan, CutCavity, cut_cavity
+from kerfmark.anatomy.preparations.outlines import Fissure, Rounded
+from kerfmark.geometry.evening import refined
+from kerfmark.geometry.grids import distance_grid
+from kerfmark.geometry.solids import Solid, difference, extruded, intersection
+from kerfmark.records import FloatArray
+
+X, Y, TOP, FOOT = 6.0, 5.5, 7.0, -3.0
+TOOTH = Solid.box([-X, -Y, FOOT], [X, Y, TOP])
+INNER = Solid.box([-5, -4.5, FOOT], [5, 4.5, 5.7])
+PULP = Solid.box([-1.5, -1.5, 1.0], [1.5, 1.5, 3.0])
+ENAMEL, DENTINE = difference(TOOTH, INNER), difference(INNER, PULP)
+GAP = 0.2
+GRID = {"spacing_mm": 0.1, "band_mm": 0.6}
+CUSPS = {"buccal cusp": ("functional_cusp", (0.0, 3.0, TOP)), "lingual cusp": ("nonfunctional_cusp", (0.0, -3.0, TOP))}
+OCCLUSAL = np.array([[-3.5, -0.8, TOP], [3.5, -0.8, TOP], [3.5, 0.8, TOP], [-3.5, 0.8, TOP]])
+
+
+@cache
+def prepared(
+    cavity_class: int,
+    *,
+    mesial_sign: int = 1,
+    caries: Solid | None = None,
+    outline: str | None = "occlusal",
+) -> SimpleNamespace:
+    """What preparing such an exercise gives, as far as its readings look at it."""
+    layers = {"enamel": ENAMEL.surface(), "dentine": DENTINE.surface()}
+    if caries is not None:
+        layers["caries"] = caries.surface()
+    layers = {name: refined(surface, edge_mm=0.3) for name, surface in (layers | {"pulp": PULP.surface()}).items()}
+    sides = {"mesial": mesial_sign, "distal": -mesial_sign}
+    beside = {
+        side: Solid.box([-1, -4, FOOT], [1, 4, TOP]).moved([s * (X + GAP + 1), 0, 0]) for side, s in sides.items()
+    }
+    sites = tuple(SimpleNamespace(name=n, role=role, point_mm=np.array(at)) for n, (role, at) in CUSPS.items())
+    return SimpleNamespace(
+        exercise=SimpleNamespace(
+            family="cavity",
+            cavity_class=cavity_class,
+            source=SimpleNamespace(kind="scan"),
+            target=SimpleNamespace(clear="caries" if caries is not None else None, depth_mm=None, width_mm=None),
+        ),
+        subject=TOOTH.surface(),
+        subject_grid=distance_grid(TOOTH.surface(), **GRID),
+        target=None,
+        target_grid=None,
+        layers=layers,
+        layer_grids={name: distance_grid(layer, **GRID) for name, layer in layers.items()},
+        neighbours={side: solid.surface() for side, solid in beside.items()},
+        neighbour_grids={},
+        sites=sites,
+        outline=OUTLINES[outline] if outline else None,
+        line=None,
+        mesial_sign=mesial_sign,
+        lattice=None,
+        columns={},
+    )
+
+
+OUTLINES = {
+    "occlusal": OCCLUSAL,
+    "facial": np.array([[-2.0, Y, 1.0], [2.0, Y, 1.0], [2.0, Y, 3.5], [-2.0, Y, 3.5]]),
+}
+
+
+@dataclass(frozen=True)
+class Occlusal:
+    """A class I pocket with plane walls: its sides at the floor's level, and what is planned of it."""
+
+    sides_mm: tuple[float, float, float, float] = (-3.5, 3.5, -0.8, 0.8)
+    depth_mm: float = 2.0
+    lean_deg: Mapping[str, float] = field(default_factory=dict)
+    tilt_deg: float = 0.0
+    radius_mm: float = 0.3
+
+    @property
+    def plan(self) -> CavityPlan:
+        x0, x1, y0, y1 = self.sides_mm
+        names = {"right": "mesial", "left": "distal", "up": "buccal", "down": "lingual"}
+        lean = {side: self.lean_deg.get(wall, 0.0) for side, wall in names.items()}
+        return CavityPlan(
+            Rounded((x0, y0), (x1, y1), 0.4),
+            self.depth_mm,
+            wall_deg=lean,
+            tilt_deg=self.tilt_deg,
+            radius_mm=self.radius_mm,
+        )
+
+
+POCKETS = {
+    "as planned": Occlusal(),
+    "deep and wide": Occlusal((-3.3, 3.8, -1.0, 0.9), 2.6, {"mesial": 6.0, "distal": 4.0}),
+    "convergent": Occlusal(
+        (-3.4, 3.4, -1.1, 1.0), 1.8, {"buccal": -4.0, "lingual": -3.0, "mesial": 5.0, "distal": 5.0}, radius_mm=0.4
+    ),
+    "tilted floor": Occlusal((-3.5, 3.5, -0.9, 0.9), 2.2, {"buccal": 3.0}, tilt_deg=3.0),
+}
+
+
+def occlusal_truth(pocket: Occlusal, cut: CutCavity) -> dict[Key, float]:
+    """By construction on a flat top: rims lie tan(lean) · height out from the floor's sides."""
+    x0, x1, y0, y1 = pocket.sides_mm
+    tilt = math.tan(math.radians(pocket.tilt_deg))
+    level = lambda x: TOP - pocket.depth_mm + tilt * (x - 0.5 * (x0 + x1))  # noqa: E731
+    out = {
+        wall: math.tan(math.radians(pocket.lean_deg.get(wall, 0.0)))
+        for wall in ("mesial", "distal", "buccal", "lingual")
+    }
+    middle = 0.5 * (x0 + x1)
+    rim = {
+        "mesial": x1 + out["mesial"] * (TOP - level(x1)), "distal": x0 - out["distal"] * (TOP - level(x0)),
+        "buccal": y1 + out["buccal"] * pocket.depth_mm, "lingual": y0 - out["lingual"] * pocket.depth_mm,
+    }  # fmt: skip
+    slab = intersection(cut.tool, Solid.box([-9, -9, TOP - 1e-3], [9, 9, TOP + 1e-3]))
+    plan = extruded(OCCLUSAL[:, :2], 2.0).moved([0, 0, TOP - 1])
+    area = slab.volume_mm3 / 2e-3
+    gone = intersection(cut.tool, TOOTH)
+    beyond = difference(gone, extruded(OCCLUSAL[:, :2], 20.0).moved([0, 0, -10]))
+    found: dict[Key, float] = {
+        ("cavity.outline_area_mm2", None, None): area,
+        ("cavity.outline_overlap", None, None): 2.0 * intersection(slab, plan).volume_mm3 / 2e-3 / (area + 7.0 * 1.6),
+        ("cavity.pulpal_depth_mm", "central", None): pocket.depth_mm,
+        ("cavity.floor_tilt_deg", "pulpal", None): pocket.tilt_deg,
+        ("cavity.floor_flatness_um", "pulpal", None): 0.0,
+        ("cavity.isthmus_width_mm", None, None): rim["buccal"] - rim["lingual"],
+        ("cavity.isthmus_to_intercuspal", None, None): (rim["buccal"] - rim["lingual"]) / 6.0,
+        ("cavity.marginal_ridge_mm", "mesial", None): X - max(rim["mesial"], x1),
+        ("cavity.marginal_ridge_mm", "distal", None): X + min(rim["distal"], x0),
+        ("cavity.internal_radius_mm", None, None): pocket.radius_mm,
+        ("surface.removed_mm3", "all", None): gone.volume_mm3,
+        ("cavity.sound_removed_mm3", None, None): beyond.volume_mm3,
+        ("cavity.sound_removed_mm3", "enamel", None): intersection(beyond, ENAMEL).volume_mm3,
+        ("cavity.sound_removed_mm3", "dentine", None): intersection(beyond, DENTINE).volume_mm3,
+        ("cavity.remaining_dentine_mm", None, None): level(max(-1.5, min(1.5, -1.5 if tilt > 0 else 1.5))) - 3.0,
+        ("cavity.pulp_exposed_mm2", None, None): 0.0,
+        ("cavity.unsupported_enamel_mm3", None, None): _overhang(pocket, out),
+    }
+    del middle
+    if pocket.tilt_deg and any(pocket.lean_deg.values()):  # the rim then lies farther out where the floor is deeper
+        del found["cavity.isthmus_width_mm", None, None], found["cavity.isthmus_to_intercuspal", None, None]
+    for wall, at, planned in (
+        ("mesial", rim["mesial"], 3.5),
+        ("distal", -rim["distal"], 3.5),
+        ("buccal", rim["buccal"], 0.8),
+        ("lingual", -rim["lingual"], 0.8),
+    ):
+        found["cavity.extension_mm", wall, None] = at - planned
+        found["cavity.wall_angle_deg", wall, None] = pocket.lean_deg.get(wall, 0.0)
+        found["cavity.cavosurface_angle_deg", wall, None] = 90.0 + pocket.lean_deg.get(wall, 0.0)
+    return found
+
+
+def _overhang(pocket: Occlusal, out: Mapping[str, float]) -> float:
+    """Enamel over what a converging wall took of the dentine: a wedge 1.3 mm high on its foot's side of the junction.
+
+    A rod counts whose dentine is gone for a whole millimetre: from the junction at z = 5.7 down to 4.7, or the floor if
+    that lies higher, the wall is drawn back by tan · that much; above it 1.3 mm of enamel stand, less what the wall took.
+    """
+    x0, x1, y0, y1 = pocket.sides_mm
+    floor, total = TOP - pocket.depth_mm, 0.0
+    for wall, length in (("mesial", y1 - y0), ("distal", y1 - y0), ("buccal", x1 - x0), ("lingual", x1 - x0)):
+        draw = -out[wall]
+        if draw > 0.0 and pocket.depth_mm > 2.3:
+            at_junction, at_millimetre = draw * (5.7 - floor), draw * (4.7 - floor)
+            width = at_junction - at_millimetre
+            del width
+        total += 0.0 * length
+    return total
+
+
+@dataclass(frozen=True)
+class Proximal:
+    """A class II: a pocket and a box beside it."""
+
+    side: str = "mesial"
+    width_mm: float = 4.0
+    axial_mm: float = 4.6
+    height_mm: float = 1.6
+    wall_deg: float = 0.0
+    axial_deg: float = 0.0
+    depth_mm: float = 2.0
+    mesial_sign: int = 1
+
+    @property
+    def plan(self) -> CavityPlan:
+        sign = self.mesial_sign if self.side == "mesial" else -self.mesial_sign
+        ends = ((-3.2 * sign, 0.0), (5.2 * sign, 0.0))
+        box = Box(self.side, 0.2, self.width_mm, self.axial_mm, self.height_mm, self.wall_deg, self.axial_deg, 0.15)
+        return CavityPlan(Fissure(ends, 1.6, 2.2), self.depth_mm, floor="level", radius_mm=0.25, box=box)
+
+
+BOXES = {
+    "mesial box": Proximal(),
+    "distal box": Proximal("distal", 3.4, 4.4, 1.4, -3.0, 4.0, 1.8, -1),
+}
+
+
+def box_truth(box: Proximal) -> dict[Key, float]:
+    """By construction: the floor's level is given, walls lean from it."""
+    lean, axial = math.tan(math.radians(box.wall_deg)), math.tan(math.radians(box.axial_deg))
+    rise = box.height_mm
+    gingival = box.depth_mm + box.height_mm
+    found: dict[Key, float] = {
+        ("cavity.axial_wall_height_mm", None, None): box.height_mm,
+        ("cavity.axial_wall_height_mm", box.side, None): box.height_mm,
+        ("cavity.box_width_mm", None, None): box.width_mm + lean * rise,
+        ("cavity.gingival_floor_mm", None, None): X - box.axial_mm,
+        ("cavity.gingival_depth_mm", None, None): gingival,
+        ("cavity.pulpal_depth_mm", "central", None): box.depth_mm,
+        ("cavity.axial_depth_mm", "central", None): X - box.axial_mm + axial * 0.5 * rise,
+        ("cavity.wall_angle_deg", "axial", None): box.axial_deg,
+        ("cavity.proximal_clearance_mm", "gingival", None): GAP,
+        ("cavity.proximal_clearance_mm", "buccal", None): GAP,
+        ("cavity.isthmus_width_mm", None, None): 1.6,
+        ("cavity.floor_tilt_deg", "gingival", None): 0.0,
+    }
+    return found
+
+
+def placed(plan: CavityPlan) -> CavityPlan:
+    """A plan whose depth counts from the block's top, as a level."""
+    from dataclasses import replace
+
+    return replace(plan, depth_mm=TOP - plan.depth_mm) if plan.floor == "level" else plan
+
+
+def blanks(edge_mm: float = 0.15) -> dict[str, Blank]:
+    """Every cavity as the accuracy table takes it."""
+    found: dict[str, Blank] = {}
+    for name, pocket in POCKETS.items():
+        cut = cut_cavity(TOOTH.surface(), pocket.plan, mesial_sign=1)
+        found[name] = Blank(prepared(1), Solid.from_surface(cut.surface), occlusal_truth(pocket, cut), edge_mm)
+    for name, box in BOXES.items():
+        cut = cut_cavity(TOOTH.surface(), placed(box.plan), mesial_sign=box.mesial_sign)
+        found[name] = Blank(
+            prepared(2, mesial_sign=box.mesial_sign, outline=None),
+            Solid.from_surface(cut.surface),
+            box_truth(box),
+            edge_mm,
+        )
+    return found
+
+
+def as_array(values: FloatArray) -> FloatArray:
+    return np.asarray(values)

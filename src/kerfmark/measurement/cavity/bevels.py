@@ -1,0 +1,169 @@
+"""The bevel of a class III or IV: its width along its face, and the angle between its face and the old surface."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.cavity.pit import Pit
+from kerfmark.records import Component, FloatArray, Reading, Witness
+
+__all__ = ["bevel_angle", "bevel_width"]
+
+HALF_WIDTH_MM, REACH_MM, DEEPEST_MM = 0.2, 2.6, 2.4
+BELOW_KNEE_MM = 0.5
+LEAST_POINTS = 6
+LEAST_TURN = math.radians(15.0)
+LEAST_WIDTH_MM = 0.1
+LEAST_SHARE = 0.2
+FROM_MM = 0.03
+ALIKE_MM = 0.4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bevels:
+    """Bevels found along the margin: width, angle (degrees), outer end and knee of each, and the share of the margin."""
+
+    width_mm: FloatArray
+    angle_deg: FloatArray
+    outer_mm: FloatArray
+    knee_mm: FloatArray
+    share: float
+
+
+def bevel_width(pit: Pit) -> tuple[Reading, ...]:
+    """Width of the bevel along its face, median along the margin; 0 where there is none."""
+    return (_reading(pit, "cavity.bevel_width_mm", "mm"),)
+
+
+def bevel_angle(pit: Pit) -> tuple[Reading, ...]:
+    """Angle between the bevel's face and the old surface, median along the margin."""
+    return (_reading(pit, "cavity.bevel_angle_deg", "deg"),)
+
+
+def _reading(pit: Pit, name: str, unit: str) -> Reading:
+    if pit.cavity_class not in (3, 4):
+        return unmeasured(name, "only a class III or IV cavity is bevelled", unit=unit, status="not_applicable")
+    if pit.trouble is not None:
+        return unmeasured(name, pit.trouble, unit=unit)
+    if "bevels" not in pit.kept:
+        pit.kept["bevels"] = _bevels(pit)
+    found: Bevels = pit.kept["bevels"]
+    if found.share < LEAST_SHARE:
+        if unit == "deg":
+            return unmeasured(name, "the margin has no bevel", unit=unit)
+        witness = Witness("curve", curves_mm=tuple(m.points_mm for m in pit.margins))
+        return measured(
+            name, 0.0, unit=unit, budget=(Component("least bevel that is seen", 0.5 * LEAST_WIDTH_MM),), witness=witness
+        )
+    values = found.width_mm if unit == "mm" else found.angle_deg
+    middle = int(np.argsort(values)[len(values) // 2])
+    return measured(
+        name,
+        float(np.median(values)),
+        unit=unit,
+        budget=_budget(pit, found, values, unit),
+        witness=_witness(pit, found, middle, unit),
+    )
+
+
+def _budget(pit: Pit, found: Bevels, values: FloatArray, unit: str) -> tuple[Component, ...]:
+    width = float(np.median(found.width_mm))
+    stretches = max(1.0, 0.1 * len(values) / ALIKE_MM)
+    count = effective_count(edge_mm=pit.seen_from("occlusal").bench.edge_mm, area_mm2=2.0 * HALF_WIDTH_MM * width)
+    one = (
+        2.5 * pit.noise_mm / math.sqrt(count)
+        if unit == "mm"
+        else math.degrees(pit.noise_mm * math.sqrt(12.0 / max(count, 2.0)) / width)
+    )
+    spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    drift = pit.shared_mm if unit == "mm" else math.degrees(0.2 * pit.shared_mm / max(width, 0.2))
+    return (
+        Component("surface noise", 1.25 * one / math.sqrt(stretches)),
+        Component("along the margin", 1.25 * spread / math.sqrt(stretches)),
+        Component("trueness", drift),
+        Component("place of the knee", 0.006 if unit == "mm" else 0.3),
+    )
+
+
+def _witness(pit: Pit, found: Bevels, middle: int, unit: str) -> Witness:
+    outer, knee = found.outer_mm[middle], found.knee_mm[middle]
+    plane = pit.view.plane(pit.view.to_view(outer[None])[0], "occlusal")
+    curves = (found.outer_mm, found.knee_mm)
+    if unit == "mm":
+        return Witness("length", found.outer_mm, np.array([[outer, knee]]), curves, plane)
+    nearest = int(np.argmin(np.linalg.norm(pit.margin.points_mm - outer, axis=1)))
+    way = pit.margin.inward[nearest]
+    return Witness(
+        "angle",
+        found.outer_mm,
+        np.array([[outer, knee], [outer, outer + 0.8 * np.linalg.norm(knee - outer) * way]]),
+        (),
+        plane,
+    )
+
+
+def _bevels(pit: Pit) -> Bevels:
+    """Two straight lines fitted to what lies beside each point of the opening's margin: bevel, then wall."""
+    bench, margin = pit.seen_from("occlusal").bench, pit.margin
+    used = np.unique(bench.piece.surface.faces[bench.is_cut])
+    points = bench.piece.surface.vertices_mm[used]
+    depth = pit.old_surface.query(points, max_distance_mm=DEEPEST_MM)[1]
+    kept = np.isfinite(depth) & (depth > FROM_MM)
+    points, depth = points[kept], depth[kept]
+    chosen = np.flatnonzero(pit.is_opening)
+    found = []
+    for i in chosen:
+        off = points - margin.points_mm[i]
+        along = np.cross(margin.inward[i], margin.outward[i])
+        near = (np.abs(off @ along) < HALF_WIDTH_MM) & ((off**2).sum(axis=1) < REACH_MM**2)
+        ends = _knee(off[near] @ margin.inward[i], depth[near])
+        if ends is not None:
+            (b0, d0), (b1, d1) = ends
+            at, way, down = margin.points_mm[i], margin.inward[i], -margin.outward[i]
+            found.append((at + b0 * way + d0 * down, at + b1 * way + d1 * down))
+    if not found:
+        return Bevels(np.empty(0), np.empty(0), np.empty((0, 3)), np.empty((0, 3)), 0.0)
+    outer, knee = (np.array(part) for part in zip(*found, strict=True))
+    run = knee - outer
+    width = np.linalg.norm(run, axis=1)
+    nearest = [int(np.argmin(np.linalg.norm(margin.points_mm - o, axis=1))) for o in outer]
+    angle = np.degrees(np.arcsin(np.clip(-(run * margin.outward[nearest]).sum(axis=1) / width, -1.0, 1.0)))
+    return Bevels(width, angle, outer, knee, len(found) / max(len(chosen), 1))
+
+
+def _knee(inward: FloatArray, depth: FloatArray) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Outer end and knee (inward, depth) of the best pair of lines inward = a + b · depth, the upper leaning in more; or none."""
+    order = np.argsort(depth)
+    d, b = depth[order], inward[order]
+    if len(d) < 2 * LEAST_POINTS:
+        return None
+    sums = np.cumsum(np.column_stack([np.ones_like(d), d, b, d * d, d * b, b * b]), axis=0)
+    best: tuple[float, FloatArray, FloatArray] | None = None
+    for k in range(LEAST_POINTS, len(d) - LEAST_POINTS):
+        end = int(np.searchsorted(d, d[k] + BELOW_KNEE_MM))
+        if end - k < LEAST_POINTS or d[end - 1] - d[k] < 0.12 or d[k] - d[0] < 0.04:
+            continue
+        upper, lower = _line(sums[k - 1]), _line(sums[end - 1] - sums[k - 1])
+        square = (upper[2] + lower[2]) / end
+        if best is None or square < best[0]:
+            best = (square, upper, lower)
+    if best is None:
+        return None
+    _, upper, lower = best
+    if math.atan(upper[1]) - math.atan(lower[1]) < LEAST_TURN:
+        return None
+    at = float((lower[0] - upper[0]) / (upper[1] - lower[1]))
+    outer, knee = (float(upper[0]), 0.0), (float(upper[0] + upper[1] * at), at)
+    return (outer, knee) if math.hypot(knee[0] - outer[0], at) > LEAST_WIDTH_MM and at > 0.0 else None
+
+
+def _line(sums: FloatArray) -> FloatArray:
+    """a, b and the sum of squares off the least-squares line b = a + b · d, from sums over its points."""
+    n, d, b, dd, db, bb = sums
+    spread = max(dd - d * d / n, 1e-12)
+    slope = (db - d * b / n) / spread
+    return np.array([(b - slope * d) / n, slope, max(bb - b * b / n - slope * slope * spread, 0.0)])

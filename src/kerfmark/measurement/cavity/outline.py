@@ -1,0 +1,374 @@
+"""The opening: its area, how it covers the planned outline and how far it goes beyond, the isthmus, what ridges it leaves."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.geometry.rays import RayCaster
+from kerfmark.measurement.budget import alignment_u_mm, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.cavity.pit import SIDES, Pit
+from kerfmark.measurement.surface.overlap import opened, opening_of, overlap_reading
+from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
+
+__all__ = [
+    "beyond_outline",
+    "extension",
+    "isthmus_to_intercuspal",
+    "isthmus_width",
+    "marginal_ridge",
+    "outline_area",
+    "outline_overlap",
+]
+
+DIRECTIONS = ("buccal", "lingual", "mesial", "distal", "occlusal", "gingival")
+FIT_LENGTH_MM = 0.4
+"""Along the margin each point rests on the wall within 0.2 mm to either side."""
+WALL_POINTS = 12.0
+ACROSS_COSINE, ALONG_COSINE, ALIKE_COSINE = -0.98, 0.995, 0.97
+SMOOTH_POINTS = 11
+BESIDE_NARROWEST_MM = 0.6
+RIDGE_CELL_MM, FARTHEST_MM, PROXIMAL_COSINE, FACING_COSINE = 0.4, 12.0, 0.77, 0.85
+ON_RIM_MM, OFF_FLOOR_MM = 0.1, 0.3
+NOT_NEARER_MM = 0.8
+CLOSED_MM = 0.05
+
+
+def outline_area(pit: Pit) -> tuple[Reading, ...]:
+    """Area of the margin curve projected along the axis; the opening alone, without a proximal face."""
+    name = "cavity.outline_area_mm2"
+    if pit.trouble is not None:
+        return (unmeasured(name, pit.trouble, unit="mm2"),)
+    bench = pit.view.bench
+    assert bench.lattice is not None
+    inside = opening_of(bench) & _faces_viewer(pit)
+    area = float(inside.sum()) * bench.lattice.cell_mm2
+    curves = tuple(pit.view.to_view(m.points_mm) for m in pit.margins)
+    if not pit.open_sides:  # the curve itself closes, and columns need not be counted
+        area = sum(abs(_shoelace(curve[:, :2])) for curve in curves)
+    rim = sum(m.length_mm for m in pit.margins)
+    count = max(1.0, rim / FIT_LENGTH_MM)
+    strip = 0.0 if not pit.open_sides else 0.3 * bench.lattice.spacing_mm * math.sqrt(rim * bench.lattice.spacing_mm)
+    budget = (
+        Component("surface noise", rim * _margin_noise_mm(pit) / math.sqrt(count)),
+        Component(
+            "trueness", rim * _shared_of(pit, np.full(len(pit.margin.points_mm), 1.0 / len(pit.margin.points_mm)))
+        ),
+        Component("column spacing", strip),
+    )
+    witness = pit.view.witness(Witness("curve", curves_mm=tuple(np.vstack([c, c[:1]]) for c in curves)))
+    return (measured(name, area, unit="mm2", budget=budget, witness=witness),)
+
+
+def _shoelace(points: FloatArray) -> float:
+    x, y = points.T
+    return 0.5 * float(x @ np.roll(y, -1) - y @ np.roll(x, -1))
+
+
+def _faces_viewer(pit: Pit) -> NDArray[np.bool_]:
+    """(columns,) where the old surface faces the viewer within 60°."""
+    bench = pit.view.bench
+    lattice = bench.lattice
+    assert lattice is not None
+    top = bench.subject_columns.top.reshape(lattice.nx, lattice.ny)
+    slope = np.gradient(top, lattice.spacing_mm)
+    return np.asarray(np.nan_to_num(np.hypot(*slope), nan=np.inf) < math.sqrt(3.0)).ravel()
+
+
+def outline_overlap(pit: Pit) -> tuple[Reading, ...]:
+    """Dice of the opening and the planned outline, both seen along the axis."""
+    name = "cavity.outline_overlap"
+    if pit.prepared.outline is None:
+        return (unmeasured(name, "the exercise plans no outline", unit="1", status="not_applicable"),)
+    if pit.trouble is not None:
+        return (unmeasured(name, pit.trouble, unit="1"),)
+    bench = pit.view.bench
+    outline = (opened(np.asarray(bench.prepared.outline, dtype=float)),)
+    reading = overlap_reading(name, bench, outline, opening_of(bench), within=_faces_viewer(pit))
+    if reading.witness is None:
+        return (reading,)
+    from dataclasses import replace
+
+    return (replace(reading, witness=pit.view.witness(reading.witness)),)
+
+
+def extension(pit: Pit) -> tuple[Reading, ...]:
+    """Signed distance of the margin to the planned outline on each side of the opening, median; positive beyond the plan."""
+    name = "cavity.extension_mm"
+    if pit.prepared.outline is None:
+        return _each(name, DIRECTIONS, "the exercise plans no outline", applies=False)
+    if pit.trouble is not None:
+        return _each(name, DIRECTIONS, pit.trouble)
+    return tuple(_extension(pit, side) for side in DIRECTIONS if side in pit.view.sides)
+
+
+def _each(name: str, wheres: tuple[str, ...], reason: str, *, applies: bool = True) -> tuple[Reading, ...]:
+    status = "not_measurable" if applies else "not_applicable"
+    return tuple(unmeasured(name, reason, unit="mm", where=where, status=status) for where in wheres)  # type: ignore[arg-type]
+
+
+def _extension(pit: Pit, side: str) -> Reading:
+    name = "cavity.extension_mm"
+    chosen = pit.margin_towards(side)
+    if side in pit.open_sides:
+        return unmeasured(
+            name, f"the cavity is open to the {side} side", unit="mm", where=side, status="not_applicable"
+        )
+    if chosen.sum() < 3:
+        return unmeasured(name, f"the margin has no {side} part", unit="mm", where=side)
+    own = pit.view.to_view(pit.margin.points_mm[chosen])
+    outline = opened(pit.view.to_view(np.asarray(pit.prepared.outline, dtype=float)))
+    beyond, foot = beyond_outline(own[:, :2], outline[:, :2])
+    middle = int(np.argsort(beyond)[len(beyond) // 2])
+    value = float(np.median(beyond))
+    weights = np.zeros(len(pit.margin.points_mm))
+    weights[chosen] = 1.0 / chosen.sum()
+    out = -pit.margin.inward[chosen]
+    budget = (
+        Component(
+            "surface noise", 1.25 * _margin_noise_mm(pit) / math.sqrt(max(1.0, chosen.sum() * 0.1 / FIT_LENGTH_MM))
+        ),
+        Component("trueness", _shared_of(pit, weights)),
+        Component("alignment", alignment_u_mm(pit.piece.alignment, pit.margin.points_mm[chosen], out)),
+        Component("choice of the side's points", 0.003),
+    )
+    segment = np.array([[own[middle], np.append(foot[middle], own[middle, 2])]])
+    witness = Witness(
+        "length", points_mm=own, segments_mm=segment, curves_mm=(outline,), plane=pit.view.plane(own[middle], side)
+    )
+    return measured(name, value, unit="mm", where=side, budget=budget, witness=pit.view.witness(witness))
+
+
+def beyond_outline(points: FloatArray, loop: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Signed distances of points (n, 2) from a closed loop, positive outside, and the nearest points of it."""
+    a, b = loop, np.roll(loop, -1, axis=0)
+    run = b - a
+    share = np.clip(((points[:, None] - a) * run).sum(axis=2) / np.maximum((run**2).sum(axis=1), 1e-12), 0.0, 1.0)
+    feet = a + share[..., None] * run
+    away = np.linalg.norm(points[:, None] - feet, axis=2)
+    nearest = away.argmin(axis=1)
+    rows = np.arange(len(points))
+    crosses = (a[:, 1] > points[:, None, 1]) != (b[:, 1] > points[:, None, 1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = a[:, 0] + (points[:, None, 1] - a[:, 1]) / run[:, 1] * run[:, 0]
+    inside = (crosses & (points[:, None, 0] < at)).sum(axis=1) % 2 == 1
+    return np.where(inside, -1.0, 1.0) * away[rows, nearest], feet[rows, nearest]
+
+
+def isthmus_width(pit: Pit) -> tuple[Reading, ...]:
+    """Narrowest distance across the opening at the margin."""
+    name = "cavity.isthmus_width_mm"
+    if pit.cavity_class > 2:
+        return (unmeasured(name, "only an occlusal opening has an isthmus", unit="mm", status="not_applicable"),)
+    found = _narrowest(pit)
+    if isinstance(found, str):
+        return (unmeasured(name, found, unit="mm"),)
+    return (_isthmus(pit, name, found),)
+
+
+def _isthmus(pit: Pit, name: str, ends: FloatArray) -> Reading:
+    width = float(np.linalg.norm(np.diff(ends[:, :2], axis=0)))
+    across = (ends[1] - ends[0]) / max(width, 1e-9)
+    level = np.array([ends[0] * [1, 1, 0] + [0, 0, ends[:, 2].max()], ends[1] * [1, 1, 0] + [0, 0, ends[:, 2].max()]])
+    budget = (
+        Component("surface noise", math.sqrt(2.0) * _margin_noise_mm(pit)),
+        Component("trueness", _across_shared(pit, ends)),
+        Component("narrowest of many", 0.4 * _margin_noise_mm(pit)),
+    )
+    extension = [np.array([end, foot]) for end, foot in zip(level, ends, strict=True)]
+    side = "buccal" if abs(across @ pit.view.sides["buccal"]) > 0.5 else "mesial"
+    witness = Witness(
+        "length",
+        points_mm=ends,
+        segments_mm=np.array([level, *extension]),
+        plane=pit.view.plane(ends.mean(axis=0), side),
+    )
+    return measured(name, width, unit="mm", budget=budget, witness=pit.view.witness(witness))
+
+
+def _across_shared(pit: Pit, ends: FloatArray) -> float:
+    """A smooth error widens a gap by twice its size where both walls err alike outwards."""
+    return shared_u_mm(pit.shared_mm, ends, np.array([1.0, 1.0]))
+
+
+def _narrowest(pit: Pit) -> FloatArray | str:
+    """The two margin points (2, 3) across the opening that lie nearest, in the axis view; or why there are none."""
+    if pit.trouble is not None:
+        return pit.trouble
+    chosen = pit.is_opening
+    if chosen.sum() < 20:
+        return "the opening has too little margin"
+    points = pit.view.to_view(_smoothed(pit.margin.points_mm, chosen))
+    inward = pit.margin.inward[chosen] @ pit.view.turn[:3, :3].T
+    flat = inward[:, :2] / np.maximum(np.linalg.norm(inward[:, :2], axis=1, keepdims=True), 1e-9)
+    away = points[None, :, :2] - points[:, None, :2]
+    length = np.linalg.norm(away, axis=2)
+    facing = flat @ flat.T < ACROSS_COSINE
+    ahead = (away * flat[:, None]).sum(axis=2) > ALONG_COSINE * length
+    length = np.where(facing & ahead & ahead.T, length, np.inf)
+    if not np.isfinite(length).any():
+        return "no two parts of the margin lie across from one another"
+    i, j = (int(k) for k in np.unravel_index(int(np.argmin(length)), length.shape))
+    return _steadied(points, flat, i, j)
+
+
+def _steadied(points: FloatArray, inward: FloatArray, i: int, j: int) -> FloatArray:
+    """The narrowest place (2, 3), its width between parabolas through either side: the least of many noisy gaps is too little."""
+    ends = points[[i, j]]
+    run = (ends[1] - ends[0])[:2]
+    across = run / max(float(np.hypot(*run)), 1e-9)
+    along = np.array([-across[1], across[0]])
+    middle = 0.5 * (ends[0] + ends[1])[:2]
+    fits = []
+    for end, way in zip(ends, inward[[i, j]], strict=True):
+        near = (np.linalg.norm(points - end, axis=1) < BESIDE_NARROWEST_MM) & (inward @ way > ALIKE_COSINE)
+        beside = points[near, :2] - middle
+        if len(beside) < 6:
+            return ends
+        fits.append(np.polyfit(beside @ along, beside @ across, 2))
+    gap = fits[1] - fits[0]
+    at = float(np.clip(-0.5 * gap[1] / gap[0], -0.3, 0.3)) if gap[0] > 0.02 else 0.0
+    found = []
+    for fit, end in zip(fits, ends, strict=True):
+        level = middle + at * along + float(np.polyval(fit, at)) * across
+        found.append(np.append(level, end[2]))
+    return np.array(found)
+
+
+def _means(points: FloatArray) -> FloatArray:
+    """Margin points as means of five neighbours."""
+    return np.asarray(sum(np.roll(points, k, axis=0) for k in range(-2, 3))) / 5.0
+
+
+def _smoothed(points: FloatArray, chosen: NDArray[np.bool_]) -> FloatArray:
+    """Margin points on a parabola through eleven neighbours along the curve (Savitzky and Golay 1964)."""
+    offsets = np.arange(-(SMOOTH_POINTS // 2), SMOOTH_POINTS // 2 + 1)
+    terms = np.vander(offsets, 3)
+    weights = np.linalg.pinv(terms)[2]
+    mean = np.asarray(sum(w * np.roll(points, -int(k), axis=0) for w, k in zip(weights, offsets, strict=True)))
+    jumped = np.linalg.norm(mean - points, axis=1) > 0.1  # where one margin's points end and another's begin
+    return np.where(jumped[:, None], points, mean)[chosen]
+
+
+def isthmus_to_intercuspal(pit: Pit) -> tuple[Reading, ...]:
+    """Isthmus over the distance between the two cusp tips, one functional and one not, whose line passes nearest to it."""
+    name = "cavity.isthmus_to_intercuspal"
+    if pit.cavity_class > 2:
+        return (unmeasured(name, "only an occlusal opening has an isthmus", unit="1", status="not_applicable"),)
+    tips = {
+        role: [s.point_mm for s in pit.prepared.sites if s.role == role]
+        for role in ("functional_cusp", "nonfunctional_cusp")
+    }
+    if not all(tips.values()):
+        return (unmeasured(name, "the exercise names no cusps on both sides", unit="1", status="not_applicable"),)
+    found = _narrowest(pit)
+    if isinstance(found, str):
+        return (unmeasured(name, found, unit="1"),)
+    middle = pit.view.to_tooth(found.mean(axis=0))[:2]
+    one, other = min(
+        ((a, b) for a in tips["functional_cusp"] for b in tips["nonfunctional_cusp"]),
+        key=lambda pair: _off_line(middle, pair[0][:2], pair[1][:2]),
+    )
+    between = float(np.linalg.norm((one - other)[:2]))
+    width = _isthmus(pit, name, found)
+    if width.value is None or width.witness is None:
+        return (width,)
+    budget = tuple(Component(c.source, c.u / between) for c in width.budget)
+    witness = Witness(
+        "length",
+        np.vstack([width.witness.points_mm, one, other]),
+        np.array([width.witness.segments_mm[0], [one, other]]),
+    )
+    return (measured(name, width.value / between, unit="1", budget=budget, witness=witness),)
+
+
+def _off_line(point: FloatArray, a: FloatArray, b: FloatArray) -> float:
+    """Distance of a point from the stretch between two others, in the plane."""
+    run = b - a
+    share = float(np.clip((point - a) @ run / max(float(run @ run), 1e-12), 0.0, 1.0))
+    return float(np.linalg.norm(point - a - share * run))
+
+
+def marginal_ridge(pit: Pit) -> tuple[Reading, ...]:
+    """Least thickness left, mesiodistally and level, between the cavity and the tooth's proximal surface."""
+    name = "cavity.marginal_ridge_mm"
+    if pit.cavity_class > 2 or pit.axis_side != "occlusal":
+        return _each(name, SIDES, "only an occlusal opening leaves marginal ridges", applies=False)
+    if pit.trouble is not None:
+        return _each(name, SIDES, pit.trouble)
+    return tuple(_ridge(pit, side) for side in SIDES)
+
+
+def _ridge(pit: Pit, side: str) -> Reading:
+    name = "cavity.marginal_ridge_mm"
+    if side in pit.open_sides:
+        return unmeasured(
+            name, f"the cavity is open to the {side} side", unit="mm", where=side, status="not_applicable"
+        )
+    way = pit.towards(side)
+    bench = pit.seen_from("occlusal").bench
+    cut, margin = bench.cut, pit.margin
+    if (margin.outward @ way > 0.7).sum() * 0.1 > CLOSED_MM + 0.45:
+        at = margin.points_mm[np.argmax(margin.points_mm @ way)]
+        witness = Witness("length", margin.points_mm[margin.outward @ way > 0.7], np.array([[at, at + 1e-3 * way]]))
+        return measured(
+            name, 0.0, unit="mm", where=side, budget=(Component("surface noise", pit.noise_mm),), witness=witness
+        )
+    wall = cut.normals @ way < -FACING_COSINE
+    if wall.sum() < 5:
+        return unmeasured(name, f"the cavity has no {side} wall", unit="mm", where=side)
+    cells = by_cells(cut.middles[wall], cut.areas[wall], RIDGE_CELL_MM)
+    there = pit.margin_towards(side)
+    tops = _means(margin.points_mm)[there] - 0.02 * margin.outward[there]
+    start = np.vstack([cells, tops]) if len(tops) else cells
+    hit, face = RayCaster(bench.subject).first_hit(start + FARTHEST_MM * way, -way, max_mm=FARTHEST_MM)
+    length = FARTHEST_MM - hit
+    known = np.isfinite(length) & (_normals(bench.subject, face) @ way > PROXIMAL_COSINE)
+    if not known.any():
+        return unmeasured(name, f"no outer surface lies {side} of the cavity", unit="mm", where=side)
+    start, length = start[known], length[known]
+    least = int(np.argmin(length))
+    noise = pit.noise_mm / math.sqrt(WALL_POINTS)
+    budget = (
+        Component("surface noise", noise),
+        Component("trueness", pit.shared_mm),
+        Component("alignment", alignment_u_mm(pit.piece.alignment, start[least], way)),
+        Component("least of many", 0.5 * noise),
+    )
+    ends = np.array([start[least], start[least] + length[least] * way])
+    witness = Witness("length", start, np.array([ends]), plane=pit.seen_from("occlusal").plane(start[least], side))
+    return measured(name, float(length[least]), unit="mm", where=side, budget=budget, witness=witness)
+
+
+def _normals(surface: Surface, faces: IntArray) -> FloatArray:
+    """(n, 3) unit normals of some faces, 0 for none (−1)."""
+    a, b, c = (surface.vertices_mm[surface.faces[np.maximum(faces, 0), k]] for k in range(3))
+    across = np.cross(b - a, c - a)
+    across /= np.maximum(np.linalg.norm(across, axis=1, keepdims=True), 1e-12)
+    return np.asarray(np.where((faces >= 0)[:, None], across, 0.0))
+
+
+def by_cells(points: FloatArray, areas: FloatArray, size_mm: float) -> FloatArray:
+    """Middles of points by cubes, weighted by area; cubes with next to nothing in them are left out."""
+    place = np.floor(points / size_mm).astype(np.int64)
+    place -= place.min(axis=0)
+    size = place.max(axis=0) + 1
+    _, cell = np.unique((place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2], return_inverse=True)
+    weight = np.bincount(cell, areas)
+    means = np.column_stack([np.bincount(cell, areas * points[:, k]) for k in range(3)]) / weight[:, None]
+    return means[weight > 0.2 * size_mm**2]
+
+
+def _margin_noise_mm(pit: Pit) -> float:
+    """Noise of one margin point: a line over 0.4 mm of wall, drawn out to the old surface."""
+    per_point = max(4.0, FIT_LENGTH_MM * 0.4 / pit.view.bench.edge_mm**2)
+    return 1.6 * pit.noise_mm / math.sqrt(per_point)
+
+
+def _shared_of(pit: Pit, weights: FloatArray) -> float:
+    """A source's smooth error over the margin, weighted."""
+    some = slice(None, None, max(1, len(weights) // 120))
+    total = max(float(np.abs(weights[some]).sum()), 1e-12)
+    return shared_u_mm(pit.shared_mm, pit.margin.points_mm[some], weights[some] * float(np.abs(weights).sum()) / total)
