@@ -8,6 +8,8 @@ from pathlib import Path
 from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.blocks import BlockSpec
 from kerfmark.exercise.builtin.bridges import BridgeSpec, abutted, bridge_rules
+from kerfmark.exercise.builtin.cavities import CavitySpec
+from kerfmark.exercise.builtin.cavity_rules import RULES
 from kerfmark.exercise.builtin.criteria import Rule, block_rules, crown_rules, line_rules
 from kerfmark.exercise.builtin.crowns import CrownSpec, reduced_sites
 from kerfmark.pipeline import open_exercise
@@ -47,6 +49,8 @@ def rules_of(name: str) -> list[Rule]:
         loaded, _ = open_exercise(name, settings=read_settings())
         abutments = abutted(spec, cache_dir=read_settings().cache_dir)
         return bridge_rules(abutments, neighbours=tuple(loaded.exercise.subject.neighbours))
+    if isinstance(spec, CavitySpec):
+        return RULES[spec.rules]
     if not isinstance(spec, CrownSpec):
         return (
             block_rules(layer="box", depth_mm=spec.depth_mm)

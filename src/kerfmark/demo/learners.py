@@ -17,6 +17,7 @@ from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.blocks import BlockSpec
 from kerfmark.exercise.builtin.bridges import BridgeSpec
+from kerfmark.exercise.builtin.cavities import CavitySpec
 from kerfmark.exercise.builtin.crowns import CrownSpec, cut_tooth, ideal_plan
 from kerfmark.geometry.mesh import submesh, transformed
 from kerfmark.geometry.mesh_files import SIMULATED, write_surface
@@ -96,6 +97,10 @@ def simulated_piece(exercise: str, *, level: str, seed: int, settings: Settings)
         from kerfmark.demo.bridge_work import bridge_piece
 
         return bridge_piece(spec, level, rng, settings)
+    if isinstance(spec, CavitySpec):
+        from kerfmark.demo.cavity_work import cavity_piece
+
+        return cavity_piece(spec, level, rng, settings)
     from kerfmark.demo.flat_work import block_piece, line_piece
 
     return block_piece(spec, level, rng) if isinstance(spec, BlockSpec) else line_piece(spec, level, rng)
@@ -127,18 +132,18 @@ def cut_by(
 
 
 def nicked(
-    whole: Mapping[str, Surface], made: Tooth, of: Hand, rng: np.random.Generator
+    whole: Mapping[str, Surface], made: Tooth, of: Hand, rng: np.random.Generator, *, family: str = "crown"
 ) -> tuple[dict[str, Surface], dict[Key, float], tuple[str, ...]]:
     """The neighbours after the cut, what was truly taken from each, and the nicks in words."""
     surfaces, words = dict(whole), []
     truth: dict[Key, float] = {}
     for side in surfaces:
         depth = float(rng.uniform(*of.nick_mm)) if rng.random() < of.nick_chance else 0.0
-        truth["crown.neighbour.damage_depth_mm", side, None] = max(depth - MEAN_OVER_NICK_MM, 0.0)
+        truth[f"{family}.neighbour.damage_depth_mm", side, None] = max(depth - MEAN_OVER_NICK_MM, 0.0)
         if depth > 0.0:
             nicked = nick(surfaces[side], towards_mm=np.asarray(made.sites[f"{side} contact"].point_mm), depth_mm=depth)
             surfaces[side] = nicked.surface
-            truth["crown.neighbour.damage_volume_mm3", side, None] = nicked.volume_mm3
+            truth[f"{family}.neighbour.damage_volume_mm3", side, None] = nicked.volume_mm3
             words.append(f"{side} neighbour nicked")
     return surfaces, truth, tuple(words)
 

@@ -5,6 +5,7 @@ import pytest
 from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.blocks import BLOCKS, LINES
 from kerfmark.exercise.builtin.bridges import BRIDGES
+from kerfmark.exercise.builtin.cavities import CAVITIES
 from kerfmark.exercise.builtin.crowns import CROWNS
 from kerfmark.exercise.folder import load_exercise
 from kerfmark.geometry.mesh import is_closed
@@ -16,7 +17,7 @@ QUICK = ("layered-block", "straight-line", "full-crown-46")
 
 
 def test_every_built_in_exercise_has_a_title_and_a_maker():
-    made = {spec.name: spec.title for spec in (*CROWNS, *BRIDGES, *BLOCKS, *LINES)}
+    made = {spec.name: spec.title for spec in (*CROWNS, *BRIDGES, *CAVITIES, *BLOCKS, *LINES)}
     assert {name: builtin.title(name) for name in builtin.names()} == made
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
     from kerfmark.exercise.builtin.bridges import BridgeSpec
+    from kerfmark.exercise.builtin.cavities import CavitySpec
     from kerfmark.exercise.builtin.crowns import CrownSpec
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.records import Surface
@@ -29,6 +30,14 @@ TITLES = {
     "anterior-crown-11": "Ceramic crown, upper right central incisor",
     "bridge-36-38": "Bridge abutments, lower left first and third molar",
     "bridge-11-13": "Bridge abutments, upper right central incisor and canine",
+    "cavity-i-36": "Class I for amalgam, lower left first molar",
+    "cavity-i-46": "Class I for composite, lower right first molar",
+    "cavity-ii-mo-36": "Class II mesio-occlusal for amalgam, lower left first molar",
+    "cavity-ii-do-25": "Class II disto-occlusal for composite, upper left second premolar",
+    "cavity-iii-11": "Class III for composite, upper right central incisor",
+    "cavity-iv-21": "Class IV for composite, upper left central incisor",
+    "cavity-v-34": "Class V for composite, lower left first premolar",
+    "caries-26": "Caries removal, upper left first molar",
 }
 
 
@@ -42,13 +51,14 @@ def title(name: str) -> str:
     return TITLES[name]
 
 
-def spec_of(name: str) -> CrownSpec | BridgeSpec | BlockSpec | LineSpec:
+def spec_of(name: str) -> CrownSpec | BridgeSpec | CavitySpec | BlockSpec | LineSpec:
     """The numbers a built-in exercise is made from."""
     from kerfmark.exercise.builtin.blocks import BLOCKS, LINES
     from kerfmark.exercise.builtin.bridges import BRIDGES
+    from kerfmark.exercise.builtin.cavities import CAVITIES
     from kerfmark.exercise.builtin.crowns import CROWNS
 
-    return {spec.name: spec for spec in (*CROWNS, *BRIDGES, *BLOCKS, *LINES)}[name]
+    return {spec.name: spec for spec in (*CROWNS, *BRIDGES, *CAVITIES, *BLOCKS, *LINES)}[name]
 
 
 def load(name: str, *, cache_dir: Path, limits: Limits) -> LoadedExercise:
@@ -98,11 +108,13 @@ def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
 
 
 def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, Surface]]:
-    from kerfmark.exercise.builtin import blocks, bridges, crowns
+    from kerfmark.exercise.builtin import blocks, bridges, cavities, crowns
 
     spec = spec_of(name)
     if isinstance(spec, bridges.BridgeSpec):
         return bridges.bridge_parts(spec, cache_dir=cache_dir)
+    if isinstance(spec, cavities.CavitySpec):
+        return cavities.cavity_parts(spec, cache_dir=cache_dir)
     if isinstance(spec, crowns.CrownSpec):
         return crowns.crown_parts(spec, cache_dir=cache_dir)
     return blocks.block_parts(spec) if isinstance(spec, blocks.BlockSpec) else blocks.line_parts(spec)
