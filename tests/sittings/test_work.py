@@ -7,10 +7,10 @@ from datetime import timedelta
 import pytest
 from tests.sittings.conftest import assessed, piece_row
 
-from kerfmark.geometry.mesh_files.ply import ply_bytes
-from kerfmark.geometry.solids import Solid, difference
+from kerfmark.demo.learners import simulated_piece
 from kerfmark.pipeline import assess
 from kerfmark.sittings.apart import Apart, Broken
+from kerfmark.sittings.exercises import import_exercise
 from kerfmark.sittings.pieces import assessment_json, piece
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.work import Workforce, claim, finish, give_back, release_dead_claims, waiting, work_one
@@ -41,21 +41,14 @@ def apart(settings):
     made.close()
 
 
-@pytest.fixture
-def cut(tmp_path):
-    """The small block with its bed cut 1.95 mm deep, as a file."""
-    block = Solid.box([-6.0, -5.0, -6.0], [6.0, 5.0, 0.0])
-    path = tmp_path / "cut.ply"
-    path.write_bytes(ply_bytes(difference(block, Solid.box([-2.0, -1.5, -1.95], [2.0, 1.5, 1.0])).surface()))
-    return path
-
-
-def test_a_process_apart_measures_as_the_command_does(school, apart, cut, small_exercise, settings, tmp_path):
-    held = school.sitting()
-    made = school.handed_in(held, content=cut.read_bytes()).piece_id
+def test_a_process_apart_measures_as_the_command_does(school, apart, settings, tmp_path):
+    cut = tmp_path / "cut.ply"
+    simulated_piece("layered-block", level="middle", seed=3, settings=settings).write(cut)
+    school.exercise = import_exercise(school.store, PROGRAM, "layered-block", settings=settings, prove=False)
+    made = school.handed_in(school.sitting(), content=cut.read_bytes()).piece_id
     assert done(school.store, apart, tmp_path)
     page = piece(school.store, PROGRAM, made)
-    alone = assess(small_exercise, cut, settings=settings)
+    alone = assess("layered-block", cut, settings=settings)
     assert [(r.value, r.u) for r in page.readings] == [(r.value, r.u) for r in alone.readings]
     assert page.by_limits == alone.rulings
     assert page.percent == alone.mark.percent
@@ -131,16 +124,12 @@ def test_two_workers_never_take_the_same_job(school):
     assert sorted(taken) == sorted(made)
 
 
-def test_a_workforce_does_what_waits_and_stops_at_once(school, settings, cut):
-    made = school.handed_in(school.sitting(), content=cut.read_bytes()).piece_id
+def test_a_workforce_does_what_waits_and_stops_at_once(school, settings):
+    made = school.handed_in(school.sitting()).piece_id
     force = Workforce(school.store, settings, workers=1)
     force._aparts = [Stand(assessed(school.criteria))]
     force.start()
-    for thread in force._threads:
-        thread.join(timeout=0.0)
-    finished = threading.Event()
-    while not finished.is_set():
-        if waiting(school.store) == 0:
-            finished.set()
+    while waiting(school.store):
+        force.wake()
     force.stop()
     assert piece_row(school.store, made).state == "assessed"

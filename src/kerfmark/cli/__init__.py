@@ -7,7 +7,21 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from kerfmark.cli import assess, audit, backup, check, demo, evidence, listing, live, replay, schema, serve, simulate, submit
+from kerfmark.cli import (
+    assess,
+    audit,
+    backup,
+    check,
+    demo,
+    evidence,
+    listing,
+    live,
+    replay,
+    schema,
+    serve,
+    simulate,
+    submit,
+)
 from kerfmark.cli.application import app
 from kerfmark.cli.leaving import leave_closed_pipe, leave_usage, place_of, silence_output
 from kerfmark.cli.saying import say
