@@ -28,11 +28,13 @@ class Page:
     section: Callable[[str, float, float, tuple[int, int]], str] | None = None
     still: str = ""
     attributes: dict[str, str] = field(default_factory=dict)
+    other: bytes | None = None
     asked: list[str] = field(default_factory=list)
 
     def html(self) -> str:
         """The page."""
         given = {"scene": "/scene.glb", **({"section": "/section"} if self.section else {}), **self.attributes}
+        given |= {"other": "/other.glb"} if self.other else {}
         said = "".join(f' {name}="{escape(value, quote=True)}"' for name, value in given.items())
         return (
             '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Kerfmark view</title>'
@@ -74,6 +76,8 @@ def serving(page: Page) -> tuple[ThreadingHTTPServer, str]:
                 self.give(style, "text/css")
             elif path == "/scene.glb":
                 self.give(page.scene, "model/gltf-binary")
+            elif path == "/other.glb" and page.other is not None:
+                self.give(page.other, "model/gltf-binary")
             elif path == "/section" and page.section is not None:
                 asked = {name: values[0] for name, values in parse_qs(urlsplit(self.path).query).items()}
                 size = int(asked.get("width", 400)), int(asked.get("height", 424))

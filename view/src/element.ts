@@ -5,7 +5,7 @@ import { taken } from "./drawing";
 import { listenKeys } from "./keys";
 import { isSeen, Overlay } from "./overlay";
 import type { Note } from "./overlay";
-import { NoDrawingError, Painter } from "./painter";
+import { NoDrawingError, OTHER, Painter } from "./painter";
 import type { Mode, Seen, Shown } from "./painter";
 import { Amount, button, Choice, clock, html, keysBox, table, toggle } from "./panels";
 import { SectionPlane } from "./plane";
@@ -125,7 +125,7 @@ class Running {
     const [reach, top] = extents(piece);
     this.top = top;
     this.plane = new SectionPlane(facts.planes, Math.ceil(reach));
-    this.shown = { mode: facts.has_map ? "map" : "plain", target: false, neighbours: false, at: null, open: null };
+    this.shown = { mode: facts.has_map ? "map" : "plain", target: false, other: false, neighbours: false, at: null, open: null };
     this.overlay = new Overlay(piece, say, (number) => { this.choose(number, true); });
     this.stage = html("div", {
       class: "kv-stage", tabindex: "0", role: "application", "aria-roledescription": say("view"), "aria-label": `${say("stage")} ${say("keys_list")}`,
@@ -164,6 +164,7 @@ class Running {
     if (this.piece.parts.has("before")) more.append(toggle(say("before"), (on) => { this.before = on; this.redraw(); }, true));
     if (this.piece.parts.has("target")) more.append(toggle(say("target"), (on) => { this.shown.target = on; this.redraw(); this.showLegend(); }));
     if ([...this.piece.parts.keys()].some((n) => n.startsWith("neighbour "))) more.append(toggle(say("neighbours"), (on) => { this.shown.neighbours = on; this.redraw(); }));
+    if (this.host.hasAttribute("other")) more.append(this.otherToggle());
     this.openButton = toggle(say("open"), (on) => { this.setOpen(on); });
     more.append(this.openButton);
     const letters = ["O", "B", "L", "M", "D", "S"].map((letter): [string, string, string] => {
@@ -176,6 +177,27 @@ class Running {
     if (this.host.hasAttribute("can-note")) tools.append(button(say("pin"), () => { this.startPinning(); }));
     head.append(html("div", { class: "kv-from" }, html("span", { class: "kv-quiet" }, say("from")), this.sides.element));
     return html("section", { class: "kv-view", "aria-label": say("view") }, head, this.stage, this.legend, html("div", { class: "kv-foot" }, more, tools));
+  }
+
+  /** Another piece, fetched when it is first asked for. */
+  private otherToggle(): HTMLButtonElement {
+    let asked = false;
+    return toggle(this.host.getAttribute("other-name") ?? this.say("other"), (on) => {
+      this.shown.other = on;
+      this.showLegend();
+      this.redraw();
+      if (asked) return;
+      asked = true;
+      fetch(this.host.getAttribute("other")!, { credentials: "same-origin", signal: this.ends.signal })
+        .then(async (answer) => {
+          if (!answer.ok) throw new Error(String(answer.status));
+          const part = readScene(await answer.arrayBuffer()).parts.get("piece");
+          if (!part) throw new Error("no piece");
+          this.painter.addOther(part);
+          this.redraw();
+        })
+        .catch((error: unknown) => { this.spoken.textContent = this.say("failed", { reason: error instanceof Error ? error.message : "" }); });
+    });
   }
 
   private sectionPanel(): HTMLElement {
@@ -231,6 +253,7 @@ class Running {
       const items = (facts.tissues ?? []).map((name) => html("span", { class: `kv-swatch kv-${/^(enamel|pulp)$/.test(name) ? name : "dentine"}` }, name));
       this.legend.append(html("p", { class: "kv-quiet" }, this.say("legend_tissue")), html("p", {}, ...items));
     }
+    if (this.shown.other) this.legend.append(html("p", { class: "kv-quiet" }, this.say("other_note")));
     if (this.shown.target) this.legend.append(html("p", { class: "kv-quiet" }, this.say("target_note")));
   }
 
@@ -490,6 +513,7 @@ class Running {
   private ghosts(): { seen: Seen; dashes: "double" | "dashed" }[] {
     const found: { seen: Seen; dashes: "double" | "dashed" }[] = [];
     if (this.before && this.piece.parts.has("before") && this.shown.at === null) found.push({ seen: this.look("before"), dashes: "double" });
+    if (this.shown.other && this.painter.has(OTHER)) found.push({ seen: this.look(OTHER), dashes: "dashed" });
     if (this.shown.target) found.push({ seen: this.look("target"), dashes: "dashed" });
     return found;
   }

@@ -18,6 +18,7 @@ export interface Ground { readonly camera: Camera; readonly top: number; readonl
 type Pinned = { kind: "criterion"; criterion: Criterion } | { kind: "note"; note: Note } | { kind: "site"; number: number };
 
 const HIDDEN_MM = 0.3;
+const BEFORE_MM = 0.5;
 const MOST_PINS = 14;
 const NEAR_ROUNDS = 3;
 const RIM_SHORTEST = 24;
@@ -47,13 +48,14 @@ export class Overlay {
   draw(ground: Ground, seen: Seen, ghosts: readonly { seen: Seen; dashes: "double" | "dashed" }[]): void {
     const { camera, plane, shown } = ground;
     const project = camera.projector();
-    const sees = (point: ArrayLike<number>): boolean => isSeen(seen, project(point));
+    const before = shown.open === null ? Infinity : BEFORE_MM;
+    const sees = (point: ArrayLike<number>): boolean => isSeen(seen, project(point), before);
     const body = [
       ...ghosts.flatMap((ghost) => rims(ghost.seen, seen, ghost.dashes)),
       ...(plane ? this.planeMarks(camera, plane, ground.top) : []),
       ...(shown.at === null ? this.pins(camera, sees) : this.happening(project, shown.at)),
-      ...(shown.mode === "map" && shown.at === null && shown.open === null ? this.patches(project, sees) : []),
       ...this.inHand(ground, sees),
+      ...(shown.mode === "map" && shown.at === null && shown.open === null ? this.patches(project, sees) : []),
       ...axes(camera, this.piece),
       ...scaleBar(camera, this.say),
     ];
@@ -145,11 +147,12 @@ function sign(what: Pinned, at: Point): SVGElement {
   return what.kind === "site" ? balloon(at, what.number, "met") : balloon(at, what.criterion.number, what.criterion.state);
 }
 
-export const isSeen = (seen: Seen, [x, y, near]: Vector): boolean => {
+/** True if nothing hides a point, and it lies no further before the surface than so (what was cut away leaves points in the air). */
+export const isSeen = (seen: Seen, [x, y, near]: Vector, before = Infinity): boolean => {
   const [c, r] = [Math.floor(x * seen.perPx), Math.floor(y * seen.perPx)];
   if (c < 0 || r < 0 || c >= seen.width || r >= seen.height) return false;
   const at = r * seen.width + c;
-  return seen.part[at]! > 0 && seen.near[at]! <= near + HIDDEN_MM;
+  return seen.part[at]! > 0 && seen.near[at]! <= near + HIDDEN_MM && near - seen.near[at]! <= before;
 };
 
 function rims(ghost: Seen, piece: Seen, dashes: "double" | "dashed"): SVGElement[] {

@@ -19,6 +19,7 @@ export type Mode = "plain" | "map" | "tissue";
 export interface Shown {
   mode: Mode;
   target: boolean;
+  other: boolean;
   neighbours: boolean;
   /** Seconds after the motion's first; null for the finished piece. */
   at: number | null;
@@ -35,13 +36,17 @@ export interface Seen {
   near: Float32Array;
 }
 
+/** Another piece laid over this one. */
+export const OTHER = "other";
+
 const DEEP = 120;
+const OTHER_CLEAR_MM = 0.05;
 const HOLLOW_REACH_MM = 1.6;
 /** Hollows are soft: half the picture's resolution shows them. */
 const HOLLOWS_SHARE = 0.5;
 const KEY_LIGHT: Vector = [-0.48, 0.62, 0.62];
 const OUTLINE_PX = 0.55;
-const LEAP_MM = 0.35;
+const LEAP_MM = 0.6;
 const PROBE_PX = 340;
 
 type Uniforms = Record<string, IUniform>;
@@ -120,7 +125,7 @@ export class Painter {
     if (part.deviation) geometry.setAttribute("deviation", new BufferAttribute(part.deviation, 1));
     if (part.time) geometry.setAttribute("laidBare", new BufferAttribute(part.time, 1));
     if (part.tissue) geometry.setAttribute("tissue", new BufferAttribute(part.tissue, 4));
-    const behind = kind === 2 ? (2 * (this.piece.facts.limit_mm ?? 0.15)) / DEEP : 0;
+    const behind = kind === 2 ? (2 * (part.name === OTHER ? OTHER_CLEAR_MM : (this.piece.facts.limit_mm ?? 0.15))) / DEEP : 0;
     geometry.computeBoundingBox();
     const own: Uniforms = { ...this.uniforms, kind: { value: kind }, behind: { value: behind } };
     const mesh = new Mesh(geometry, material(SURFACE_VERTEX, SURFACE_FRAGMENT, own, DoubleSide));
@@ -157,6 +162,15 @@ export class Painter {
     this.cap.geometry.dispose();
     this.cap.geometry = new BufferGeometry();
     this.cap.geometry.setAttribute("position", new BufferAttribute(area, 3));
+  }
+
+  /** Another piece's surface, to be shown over this one. */
+  addOther(part: Part): void {
+    this.waiting.set(OTHER, () => { this.addSurface({ ...part, name: OTHER }, 2); });
+  }
+
+  has(name: string): boolean {
+    return this.waiting.has(name) || this.surfaces.has(name);
   }
 
   /** Ghosts are made ready when they are first asked for. */
@@ -285,6 +299,7 @@ export class Painter {
   private isDrawn(name: string, shown: Shown): boolean {
     if (name === "before") return shown.at !== null;
     if (name === "target") return shown.target && shown.open === null;
+    if (name === OTHER) return shown.other && shown.open === null;
     return name === "piece" || shown.neighbours;
   }
 

@@ -285,3 +285,26 @@ def test_words_may_be_another_language_s(show, page):
     shown = show(replace(page, attributes={**page.attributes, "words": json.dumps({"plain": "Schlicht"})}))
     assert shown.page.get_by_role("button", name="Schlicht").count() == 1
     assert shown.page.get_by_role("button", name="Deviation").count() == 1
+
+
+def test_another_piece_is_hatched_where_it_stands_before_this_one(show, page, data):
+    # The other is this one grown by 0.4 mm along z: seen from above it stands before it everywhere.
+    whole = read_container(data)
+    grown = [
+        replace(p, attributes={**p.attributes, "POSITION": p.attributes["POSITION"] + np.array([0, 0, 0.4], "<f4")})
+        if p.name == "piece"
+        else p
+        for p in whole.parts
+    ]
+    shown = show(replace(page, other=written(replace(whole, parts=tuple(grown)))))
+    shown.press("Plain", "occlusal")
+    shown.rest()
+    middle = (slice(200, 300), slice(220, 300))
+    before = shown.pixels()[middle].sum(axis=2)
+    with shown.page.expect_response("**/other.glb"):
+        shown.press("Other piece")
+    shown.page.get_by_text("this one is cut deeper there").wait_for(timeout=30_000)
+    shown.page.locator('.kv-over path[stroke-dasharray="4 2.5"]').first.wait_for(state="attached", timeout=30_000)
+    shown.rest()
+    after = shown.pixels()[middle].sum(axis=2)
+    assert np.abs(np.diff(after, axis=1)).mean() > 3 * np.abs(np.diff(before, axis=1)).mean()
