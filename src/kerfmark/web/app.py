@@ -6,6 +6,7 @@ from collections.abc import Callable
 from importlib.resources import as_file, files
 
 from fastapi import FastAPI, HTTPException, Request
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 from starlette.staticfiles import StaticFiles
 
@@ -14,6 +15,7 @@ from kerfmark.settings import Settings
 from kerfmark.sittings.happened import last_audit_number
 from kerfmark.storage import Store
 from kerfmark.version import __version__
+from kerfmark.web.api import ROUTERS as API_ROUTERS
 from kerfmark.web.benches import Benches
 from kerfmark.web.gate import NotSignedInError, Server, visitor_of
 from kerfmark.web.imports import Imports
@@ -35,7 +37,9 @@ _STATUSES: dict[type[KerfmarkError], int] = {
     StoreError: 503,
     InputError: 422,
 }
+API_WORDS = "The same actions as the pages, for scripts and rigs. Exercises only: nothing here is for use on patients."
 _HEADINGS = {
+    401: "Not signed in",
     403: "You may not do that",
     404: "Not found",
     409: "It stands differently now",
@@ -61,7 +65,9 @@ def create_app(
     wake : callable
         Called when a piece was handed in, so that a worker looks at once.
     """
-    app = FastAPI(title="Kerfmark", version=__version__, docs_url=None, redoc_url=None, openapi_url=None)
+    app = FastAPI(
+        title="Kerfmark", version=__version__, description=API_WORDS, docs_url=None, redoc_url=None, openapi_url=None
+    )
     app.state.server = Server(
         store,
         options,
@@ -77,6 +83,8 @@ def create_app(
     _serve_files(app)
     for router in ROUTERS:
         app.include_router(router, include_in_schema=False)
+    for router in API_ROUTERS:
+        app.include_router(router)
     _answer_failures(app)
     app.add_middleware(GuardedApp, options=options)
     return app
@@ -140,7 +148,15 @@ def _answer_failures(app: FastAPI) -> None:
     @app.exception_handler(HTTPException)
     def theirs(request: Request, failure: HTTPException) -> Response:
         """A failure of the framework, such as an address that is not there."""
-        return _said(request, failure.status_code, str(failure.detail))
+        answer = _said(request, failure.status_code, str(failure.detail))
+        answer.headers.update(failure.headers or {})
+        return answer
+
+    @app.exception_handler(RequestValidationError)
+    def unfit(request: Request, failure: RequestValidationError) -> Response:
+        """A request that does not fit what is described: where, and what is taken."""
+        told = [f"{'.'.join(str(part) for part in e['loc'][1:])}: {e['msg']}" for e in failure.errors()[:5]]
+        return _said(request, 422, "; ".join(told) + ". Correct it and send it again.")
 
     app.add_exception_handler(404, lambda request, _: _said(request, 404, "There is no such page."))
     app.add_exception_handler(405, lambda request, _: _said(request, 405, "That cannot be done at this address."))
