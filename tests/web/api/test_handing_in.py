@@ -6,7 +6,8 @@ import pytest
 
 from kerfmark.sittings import access
 from kerfmark.sittings.exercises import exercise
-from kerfmark.sittings.pieces import idempotency_key, pieces
+from kerfmark.sittings.pieces import pieces
+from kerfmark.spool import idempotency_key
 from kerfmark.web.app import create_app
 from kerfmark.web.options import WebOptions
 
@@ -46,11 +47,17 @@ def test_a_rig_hands_a_piece_in_once_and_is_told_the_same_again(school, send):
     assert len(pieces(school.store, school["l1"])) == 1
 
 
-def test_the_key_with_another_file_is_a_conflict(school, send):
+def test_a_key_that_comes_with_another_file_is_a_conflict(school, send):
     school.sitting()
-    key = idempotency_key(SHA256, version="sha256:0", station="", learner="x")
-    assert send(key=key).status_code == 409
-    assert pieces(school.store, school["l1"]) == []
+    assert send(key="a" * 64).status_code == 201
+    assert send(b"another piece", key="a" * 64).status_code == 409
+    assert len(pieces(school.store, school["l1"])) == 1
+
+
+def test_the_same_file_under_another_key_is_the_same_piece(school, send):
+    school.sitting()
+    first = send(key="a" * 64).json()
+    assert send(key="b" * 64).json() == first | {"repeated": True}
 
 
 @pytest.mark.parametrize(
