@@ -1,8 +1,11 @@
 """The table evidence is asked of, out of the store."""
 
+import json
+
 import numpy as np
 import pytest
 
+from kerfmark.cli import main
 from kerfmark.errors import RightsError
 from kerfmark.sittings.examining import examine
 from kerfmark.sittings.judging import give_own_view
@@ -82,3 +85,13 @@ def test_what_was_asked_is_for_those_who_may_see_the_evidence(school):
     exam(school)
     with pytest.raises(RightsError):
         evidence_content(school.store, school["L1"])
+
+
+def test_the_command_asks_a_store_with_what_was_asked(school, tmp_path, capsys):
+    exam(school)
+    with pytest.raises(SystemExit) as stopped:
+        main(["evidence", school.store.address, "--files", str(tmp_path / "files"), "--draws", "100", "--json", "-"])
+    assert stopped.value.code == 0
+    answer = json.loads(capsys.readouterr().out)["answers"]["content"]
+    assert [grid["caption"] for grid in answer["grids"]] == ["small-bed"]
+    assert answer["flags"] == []
