@@ -102,7 +102,7 @@ class BedSpec:
         return np.asarray(self.q0 + self.length_mm * self.way)
 
     def truth(self) -> dict[str, float]:
-        """Readings by the definitions of TRADE-FACTS H4, from the numbers alone."""
+        """Readings by their definitions, from the numbers alone."""
         u, p1 = np.array([0.0, 0.0, -1.0]), np.array([0.0, 0.0, -LENGTH_MM])
         return {
             "implant.entry_deviation_mm": float(np.linalg.norm(self.q0)),

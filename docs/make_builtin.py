@@ -12,6 +12,7 @@ from kerfmark.exercise.builtin.cavities import CavitySpec
 from kerfmark.exercise.builtin.cavity_rules import RULES
 from kerfmark.exercise.builtin.criteria import Rule, block_rules, crown_rules, line_rules
 from kerfmark.exercise.builtin.crowns import CrownSpec, reduced_sites
+from kerfmark.exercise.builtin.implants import ImplantSpec, bed_rules, plan_rules
 from kerfmark.pipeline import open_exercise
 from kerfmark.settings import read_settings
 
@@ -45,6 +46,8 @@ def section(name: str) -> str:
 def rules_of(name: str) -> list[Rule]:
     """The rules the exercise was written from, in its order."""
     spec = builtin.spec_of(name)
+    if isinstance(spec, ImplantSpec):
+        return bed_rules() if spec.makes == "bed" else plan_rules()
     if isinstance(spec, BridgeSpec):
         loaded, _ = open_exercise(name, settings=read_settings())
         abutments = abutted(spec, cache_dir=read_settings().cache_dir)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,11 +24,12 @@ from kerfmark.exercise.prepared import Prepared
 from kerfmark.exercise.toml_text import read_toml
 from kerfmark.geometry.cylinders import Cylinder
 from kerfmark.geometry.frames import perpendiculars, rigid_inverse, transform_points
+from kerfmark.geometry.mesh_files import SIMULATED
 from kerfmark.geometry.solids import Solid, difference
-from kerfmark.records import Alignment, FloatArray, ImplantPlan, Piece, Surface
+from kerfmark.records import Alignment, FloatArray, ImplantPlan, Piece, Remark, Surface
 from kerfmark.settings import Limits
 
-__all__ = ["is_plan", "plan_piece", "read_plan"]
+__all__ = ["Read", "is_plan", "plan_piece", "read_plan"]
 
 KIND = "implant plan"
 LARGEST_MM = 1e4
@@ -42,8 +44,17 @@ def is_plan(path: Path) -> bool:
     return path.suffix.lower() == ".toml"
 
 
-def read_plan(path: Path, prepared: Prepared, *, limits: Limits) -> tuple[ImplantPlan, str]:
-    """A plan in the tooth frame, and the SHA-256 of its file.
+@dataclass(frozen=True, slots=True, eq=False)
+class Read:
+    """A plan in the tooth frame, the SHA-256 of its file, and what is worth saying."""
+
+    plan: ImplantPlan
+    sha256: str
+    remarks: tuple[Remark, ...] = ()
+
+
+def read_plan(path: Path, prepared: Prepared, *, limits: Limits) -> Read:
+    """A plan in the tooth frame.
 
     Raises
     ------
@@ -65,7 +76,9 @@ def read_plan(path: Path, prepared: Prepared, *, limits: Limits) -> tuple[Implan
             f"{name}: was made for exercise '{printable(values['exercise'], limit=60)}', expected {exercise.id}. Hand in the plan of this "
             "exercise."
         )
-    return _implant(values["implant"], prepared, name=name), hashlib.sha256(data).hexdigest()
+    said = Remark("simulated", name, "says of itself that it is simulated: nobody planned it")
+    remarks = (said,) if SIMULATED.encode("ascii") in data else ()
+    return Read(_implant(values["implant"], prepared, name=name), hashlib.sha256(data).hexdigest(), remarks)
 
 
 def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
@@ -132,10 +145,11 @@ def _point(value: object, key: str, *, name: str) -> FloatArray:
 
 def plan_piece(path: Path, prepared: Prepared, *, limits: Limits) -> Piece:
     """A learner's plan as a piece: exact, its surface what the plan would leave of the bone."""
-    plan, sha256 = read_plan(path, prepared, limits=limits)
+    read = read_plan(path, prepared, limits=limits)
     still = Alignment(rigid_inverse(prepared.frame), 0.0, 1.0, np.zeros((6, 6)), 0)
     assert prepared.subject is not None
-    return Piece("plan", sha256, _left(prepared.subject, plan), still, 0.0, 0.0, plan=plan)
+    left = _left(prepared.subject, read.plan)
+    return Piece("plan", read.sha256, left, still, 0.0, 0.0, remarks=read.remarks, plan=read.plan)
 
 
 def _left(subject: Surface, plan: ImplantPlan) -> Surface:

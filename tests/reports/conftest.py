@@ -290,6 +290,7 @@ def prepared_of(subject, subject_values, target_values):
     return SimpleNamespace(
         subject=subject, abutments=(), subject_grid=grid_of(subject_values), target=None, target_grid=grid_of(target_values), mesial_sign=-1,
         frame=np.eye(4), neighbours={}, layers={}, layer_grids={}, gingiva=None, outline=None, line=None, sites=(),
+        implant=None, canal=None, arch=None, volume=None,
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from kerfmark.anatomy.arch import Arch, Placed
 from kerfmark.anatomy.jaw import JawBone
@@ -33,6 +33,7 @@ def simulated_ct(
     spacing_mm: float = 0.4,
     blur_mm: float = 0.25,
     noise: float = 40.0,
+    window_mm: ArrayLike | None = None,
     cache_dir: str | Path | None = None,
 ) -> tuple[NDArray[np.int16], Grid]:
     """A CT of a jaw.
@@ -50,6 +51,8 @@ def simulated_ct(
         Standard deviation of the scanner's blur.
     noise : float
         Standard deviation of the grey values.
+    window_mm : (2, 3) float array, mm, optional
+        Least and greatest corner of what is made of it; the whole jaw when left out.
     cache_dir : path, optional
         Where layered teeth are kept (`tooth.tooth`).
 
@@ -71,13 +74,13 @@ def simulated_ct(
             f"CT spacing {spacing_mm:g} mm, blur {blur_mm:g} mm, noise {noise:g}: expected a spacing of 0.2 to 1 mm and the "
             "others not below 0. Correct them."
         )
-    frame, points = _points(teeth, bone, spacing_mm)
+    frame, points = _points(teeth, bone, spacing_mm, window_mm)
     shape = frame.values.shape
     grey = np.full(shape, float(GREYS["soft"]))
     _paint(grey, sample(bone.bone_grid, points).reshape(shape), GREYS["cortical"], spacing_mm)
     _paint(grey, sample(bone.cancellous_grid, points).reshape(shape), GREYS["cancellous"], spacing_mm)
     _paint(grey, sample(bone.sinus_grid, points).reshape(shape), GREYS["air"], spacing_mm)
-    for placed in teeth.teeth:
+    for placed in (p for p in teeth.teeth if _reaches(p, frame)):
         made = tooth(placed.fdi, seed=teeth.seed, edge_mm=LAYER_EDGE_MM, cache_dir=cache_dir)
         _paint_tooth(grey, frame, placed, made)
     top = max(float((p.matrix @ [0, 0, 0, 1])[2]) for p in teeth.teeth) + 1.0
@@ -86,14 +89,23 @@ def simulated_ct(
     return np.clip(np.rint(grey), -1024, 3071).astype(np.int16), frame
 
 
-def _points(teeth: Arch, bone: JawBone, spacing_mm: float) -> tuple[Grid, FloatArray]:
+def _points(teeth: Arch, bone: JawBone, spacing_mm: float, window_mm: ArrayLike | None) -> tuple[Grid, FloatArray]:
     old = bone.bone_grid
     low = old.origin_mm
     high = low + old.spacing_mm * (np.array(old.values.shape) - 1)
     high[2] = max(float(p.surface(edge_mm=0.3).vertices_mm[:, 2].max()) for p in teeth.teeth) + 2.0
+    if window_mm is not None:
+        low, high = np.asarray(window_mm, dtype=float)
     shape = tuple(int(n) for n in np.ceil((high - low) / spacing_mm) + 1)
     index = np.indices(shape).reshape(3, -1).T
     return Grid(low, spacing_mm, np.empty(shape, dtype=np.float32)), low + spacing_mm * index
+
+
+def _reaches(placed: Placed, frame: Grid) -> bool:
+    """Whether any of a tooth lies in the window."""
+    box = transform_points(placed.matrix, np.array(np.meshgrid(*placed.form.bounds_mm.T)).reshape(3, -1).T)
+    high = frame.origin_mm + frame.spacing_mm * np.array(frame.values.shape)
+    return bool((box.max(axis=0) > frame.origin_mm).all() and (box.min(axis=0) < high).all())
 
 
 def _paint(grey: FloatArray, distance: FloatArray, value: float, spacing_mm: float) -> None:

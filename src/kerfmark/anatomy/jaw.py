@@ -54,6 +54,8 @@ class JawBone:
         Signed distance to about a voxel, negative in bone.
     cancellous_grid, sinus_grid : Grid
         The same of the cancellous part and of the sinuses.
+    ridge_grid : Grid
+        The same of the bone's outside, with no socket, canal or sinus taken off.
     """
 
     parts: Mapping[str, Surface]
@@ -63,6 +65,7 @@ class JawBone:
     bone_grid: Grid
     cancellous_grid: Grid
     sinus_grid: Grid
+    ridge_grid: Grid
 
 
 def jaw_bone(teeth: Arch, *, spacing_mm: float = 0.4) -> JawBone:
@@ -92,7 +95,7 @@ def jaw_bone(teeth: Arch, *, spacing_mm: float = 0.4) -> JawBone:
     bone = np.maximum(np.maximum(outside, -sockets), np.maximum(CANAL_RADIUS_MM - tubes, -sinus))
     core = np.maximum(outside + CORTEX_MM[teeth.jaw], WALL_MM + CANAL_RADIUS_MM - tubes)
     core = np.maximum(core, np.maximum(WALL_MM - sockets, WALL_MM - sinus))
-    grids = [Grid(grid.origin_mm, spacing_mm, field.astype(np.float32)) for field in (bone, core, sinus)]
+    grids = [Grid(grid.origin_mm, spacing_mm, field.astype(np.float32)) for field in (bone, core, sinus, outside)]
     shell = np.maximum(bone, -core)
     parts = {"cortical": _closed(grid, shell), "cancellous": _closed(grid, core)}
     sides = {side: canal[-1] for side, canal in canals.items()}

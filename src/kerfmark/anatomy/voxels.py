@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from kerfmark.errors import InputError
 from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.mesh import bounds_mm
+from kerfmark.geometry.mesh_files import SIMULATED
 from kerfmark.records import FloatArray, Grid, Surface
 
 __all__ = ["LABELS", "label_grid", "layer_grids", "write_nrrd"]
@@ -60,11 +61,18 @@ def label_grid(grids: Mapping[str, Grid], labels: Mapping[str, int] | None = Non
     return found, first
 
 
-def write_nrrd(path: str | Path, values: NDArray[np.generic], *, origin_mm: FloatArray, spacing_mm: float) -> None:
+def write_nrrd(
+    path: str | Path,
+    values: NDArray[np.generic],
+    *,
+    origin_mm: FloatArray,
+    spacing_mm: float,
+    simulated: bool = False,
+) -> None:
     """Write a volume as NRRD, gzipped, axes x, y, z in array order.
 
     The frame is written as it is, millimetres, and called left-posterior-superior, the space every reader knows; a tooth
-    frame has no patient about it.
+    frame has no patient about it. With `simulated` its head says that it is.
 
     Raises
     ------
@@ -79,6 +87,7 @@ def write_nrrd(path: str | Path, values: NDArray[np.generic], *, origin_mm: Floa
     way = " ".join("(" + ",".join(f"{spacing_mm if a == b else 0.0:.17g}" for b in range(3)) + ")" for a in range(3))
     head = [
         "NRRD0004",
+        *((f"# {SIMULATED}",) if simulated else ()),
         f"type: {_TYPES[values.dtype.name]}",
         "dimension: 3",
         f"sizes: {' '.join(map(str, values.shape))}",

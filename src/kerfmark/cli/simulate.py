@@ -23,7 +23,8 @@ def simulate(
         typer.Option(
             "--out",
             metavar="FILE",
-            help="Where to write it: .stl, .ply, .obj, .3mf or .glb a simulated scan, .parquet or .csv a simulated motion.",
+            help="Where to write it: .stl, .ply, .obj, .3mf or .glb a simulated scan, .parquet or .csv a simulated motion; "
+            "of an implant exercise also .nrrd a simulated CT, .toml a simulated plan.",
         ),
     ],
     level: Annotated[str, typer.Option(metavar="LEVEL", help="novice, middle or able.")] = "middle",
@@ -37,7 +38,7 @@ def simulate(
     from kerfmark.geometry.mesh_files import FORMATS
     from kerfmark.settings import read_settings
 
-    check_suffix(out, (*FORMATS, "parquet", "csv"))
+    check_suffix(out, (*FORMATS, "parquet", "csv", "nrrd", "toml"))
     check_targets((out,))
     check_one_of(hand, ("right", "left"), option="--hand")
     progress, settings = Progress(), read_settings()
@@ -48,6 +49,11 @@ def simulate(
 
             progress("simulating an operator")
             write_simulated_motion(outputs.at(out), exercise, level=level, seed=seed, settings=settings, hand=hand)
+        elif out.suffix.lower() in (".nrrd", ".toml"):
+            from kerfmark.demo.implant_work import write_simulated
+
+            progress("simulating a plan" if out.suffix.lower() == ".toml" else "drilling and imaging a simulated piece")
+            write_simulated(outputs.at(out), exercise, level=level, seed=seed, settings=settings)
         else:
             from kerfmark.demo.learners import simulated_piece
 

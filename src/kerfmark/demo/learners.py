@@ -19,6 +19,7 @@ from kerfmark.exercise.builtin.blocks import BlockSpec
 from kerfmark.exercise.builtin.bridges import BridgeSpec
 from kerfmark.exercise.builtin.cavities import CavitySpec
 from kerfmark.exercise.builtin.crowns import CrownSpec, cut_tooth, ideal_plan
+from kerfmark.exercise.builtin.implants import ImplantSpec
 from kerfmark.geometry.mesh import submesh, transformed
 from kerfmark.geometry.mesh_files import SIMULATED, write_surface
 from kerfmark.geometry.phantoms import random_pose, scanned
@@ -101,6 +102,10 @@ def simulated_piece(exercise: str, *, level: str, seed: int, settings: Settings)
         from kerfmark.demo.cavity_work import cavity_piece
 
         return cavity_piece(spec, level, rng, settings)
+    if isinstance(spec, ImplantSpec):
+        from kerfmark.demo.implant_work import implant_piece
+
+        return implant_piece(spec, level, rng, settings)
     from kerfmark.demo.flat_work import block_piece, line_piece
 
     return block_piece(spec, level, rng) if isinstance(spec, BlockSpec) else line_piece(spec, level, rng)

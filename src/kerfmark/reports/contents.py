@@ -319,7 +319,7 @@ def _outcome_text(assessment: Assessment) -> str:
 
 
 def _source_words(assessment: Assessment) -> str:
-    return {"scan": "scan", "motion": "recorded motion", "volume": "volume"}[assessment.piece.kind]
+    return {"scan": "scan", "motion": "recorded motion", "volume": "volume", "plan": "plan"}[assessment.piece.kind]
 
 
 def _setting_words(name: str) -> str:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from kerfmark.records import Assessment, Removal
 from kerfmark.reports.abutments import abutments_contents
@@ -33,6 +35,7 @@ __all__ = [
 
 PAGE_VIEWS: Final = "SOBLMD"
 PAGE_SECTION: Final = (400, 424)
+NEAR_CANAL_MM, BELOW_CANAL_MM = 8.0, 3.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,7 +66,17 @@ def piece_scene(
     limit = corridor_mm(assessment)
     contents = contents_of(assessment, loaded, labels=labels)
     view = scene_of(assessment, prepared, limit_mm=limit)
+    view = replace(view, floor_mm=min(view.floor_mm, _foot_of_canal(prepared, view.floor_mm)))
     return PieceScene(assessment, prepared, contents, view, limit, removal_of(assessment, prepared))
+
+
+def _foot_of_canal(prepared: Prepared, floor_mm: float) -> float:
+    """A little below a canal that runs near the plan: it is shown with what was cut."""
+    if prepared.implant is None or prepared.canal is None or prepared.subject is None:
+        return floor_mm
+    near = np.linalg.norm(prepared.canal[:, :2] - prepared.implant[1][:2], axis=1) < NEAR_CANAL_MM
+    lowest = float(prepared.canal[near, 2].min(initial=np.inf)) - BELOW_CANAL_MM
+    return max(min(floor_mm, lowest), float(prepared.subject.vertices_mm[:, 2].min()))
 
 
 def corridor_mm(assessment: Assessment) -> float:

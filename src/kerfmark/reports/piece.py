@@ -15,6 +15,7 @@ from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CAUTION, CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
+from kerfmark.reports.jaw_strip import jaw_strip_svg
 from kerfmark.reports.view.camera import direction_words
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.exercise.prepared import Prepared
+
+JAW_STRIP_PX = 660.0
 
 __all__ = ["gauge_of", "page_of", "page_style", "template", "write_html"]
 
@@ -67,6 +70,7 @@ def page_of(scene: PieceScene) -> str:
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
         "sections": [(s.name, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
+        "jaw_strip": _painted(jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX)),
         "history": _painted(history_svg(scene.assessment, scene.removal)),
         "legend": _painted(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else "",
         "wordmark": _painted(symbols.wordmark_svg()),

@@ -13,6 +13,7 @@ from kerfmark.reports.budget import budget_lines
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, piece_scene
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
+from kerfmark.reports.jaw_strip import jaw_strip_svg
 from kerfmark.reports.paper import block_cell, pdf_bytes, svg_for_paper
 from kerfmark.reports.piece import gauge_of
 from kerfmark.reports.sections.drawing import Section, sections_of
@@ -28,6 +29,7 @@ __all__ = ["pdf_of", "write_pdf"]
 SECTION_PX: Final = (348, 330)
 VIEW_PX: Final = (340, 330)
 STRIP_PX: Final = 134.0
+JAW_PX: Final = 660.0
 ROW_PX: Final = (20.0, 23.0)
 ROWS_ROOM_PX: Final = 478.0
 
@@ -96,6 +98,7 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "history": svg_for_paper(history_svg(scene.assessment, scene.removal, width=660.0, height=220.0))
         if scene.removal
         else None,
+        "jaw": _jaw(scene),
         "process": [list(row) for row in process_rows(scene.assessment)],
         "events": event_sentences(scene.assessment.events),
         "budgets": [_budget(line) for line in contents.lines if line.reading.value is not None],
@@ -103,6 +106,12 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "made": [list(pair) for pair in contents.made_from],
         "block": _title_block(scene),
     }
+
+
+def _jaw(scene: PieceScene) -> dict[str, object] | None:
+    """The CT along the arch; None where there is none."""
+    drawing = jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_PX)
+    return svg_for_paper(drawing) if drawing else None
 
 
 def _tooth(number: str) -> str:

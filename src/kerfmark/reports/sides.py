@@ -108,7 +108,7 @@ def effective_limits(reading: str, limits: Limits2, stat: str | None = None) -> 
     (0.95, inf)
     """
     low, high = limits
-    signed = stat != "rms" and (reading in _SIGNED or "deviation" in reading or stat == "excess")
+    signed = stat != "rms" and (reading in _SIGNED or reading.startswith("surface.deviation") or stat == "excess")
     fraction = reading.endswith(_FRACTIONS)
     return (-inf if low == 0.0 and high < inf and not signed else low), (
         inf if fraction and high == 1.0 and low > -inf else high

@@ -171,7 +171,7 @@ def name_of(
     """
     what = _NAMES[reading][1] if reading in _NAMES else _plain(reading)
     family = family_of(reading)
-    place = say(where) if where else ""
+    place = say(_place_word(where)) if where else ""
     parts = [say(what), place]
     if reading == "crown.occlusal_reduction_mm" and where:
         parts = [say(what), place] if alone else [place[:1].upper() + place[1:]]
@@ -179,6 +179,11 @@ def name_of(
         parts[0] = say(f"{family} {what.lower()}" if family == "Finish line" else family)
     named = _STATS.get(stat or "", stat or "")
     return ", ".join(part for part in (*parts, say(named) if named else "") if part)
+
+
+def _place_word(where: str | None) -> str:
+    """A place as said: of a bed's sides the side alone."""
+    return (where or "").removeprefix("bed/")
 
 
 def _plain(reading: str) -> str:

@@ -31,7 +31,7 @@ def readings(beds, scan, take):
 
 @pytest.mark.parametrize("name", TESTED)
 def test_every_known_reading_is_right(beds, readings, name):
-    # Targets of MEASURES: 20 µm and 0.1° on 10 µm noise; source: the numbers the bed was cut from (TRADE-FACTS H4's definitions).
+    # Targets of MEASURES: 20 µm and 0.1° on 10 µm noise; source: the numbers the bed was cut from.
     for key, true in beds[name].truth.items():
         found = readings[name][key]
         assert found.status == "measured", (key, found.reason)
@@ -40,7 +40,7 @@ def test_every_known_reading_is_right(beds, readings, name):
 
 
 def test_a_pure_tilt_moves_the_apex_as_published(readings):
-    # Source: TRADE-FACTS H4, a 10 mm axis tilted by 3.5° about its entry: 2 L sin(θ/2) = 0.6108 mm.
+    # Source: a 10 mm axis tilted by 3.5° about its entry: 2 L sin(θ/2) = 0.6108 mm.
     found = readings["tilted about its entry"]
     assert found["implant.apex_deviation_mm", None, None].value == pytest.approx(0.6108, abs=0.01)
     assert found["implant.entry_deviation_mm", None, None].value == pytest.approx(0.0, abs=0.01)
@@ -171,7 +171,7 @@ def test_density_is_the_mean_grey_of_the_sleeve_and_classed_only_where_calibrate
 
 
 def test_bone_classes_have_the_published_bounds():
-    # Source: Misch, TRADE-FACTS H2: D1 > 1250, D2 850-1250, D3 350-850, D4 150-350 HU.
+    # Source: Misch: D1 > 1250, D2 850-1250, D3 350-850, D4 150-350 HU.
     assert [bone_class(h) for h in (1251, 1249, 851, 849, 351, 349, 151, 149)] == [
         "D1", "D2", "D2", "D3", "D3", "D4", "D4", "D5",
     ]  # fmt: skip

@@ -13,6 +13,7 @@ from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
 from kerfmark.exercise.builtin.crowns import CrownSpec
+from kerfmark.exercise.builtin.implants import ImplantSpec
 from kerfmark.records import Motion
 from kerfmark.settings import Settings
 
@@ -74,6 +75,12 @@ def simulated_motion(
         from kerfmark.demo.operators.prepared_crown import strokes_of
 
         strokes, faults, plan = strokes_of(spec, level, rng, side=HANDS[hand], settings=settings)
+    elif isinstance(spec, ImplantSpec):
+        from kerfmark.demo.implant_work import drilling, guided
+        from kerfmark.pipeline import open_exercise
+
+        _loaded, prepared = open_exercise(exercise, settings=settings)
+        strokes, faults, plan, of = drilling(prepared, level, rng), (), None, guided(of)
     else:
         from kerfmark.demo.operators.flat import block_strokes, line_strokes
 

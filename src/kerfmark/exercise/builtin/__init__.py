@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import shutil
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from kerfmark.exercise.builtin.bridges import BridgeSpec
     from kerfmark.exercise.builtin.cavities import CavitySpec
     from kerfmark.exercise.builtin.crowns import CrownSpec
+    from kerfmark.exercise.builtin.implants import ImplantSpec
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.records import Surface
     from kerfmark.settings import Limits
@@ -38,6 +40,8 @@ TITLES = {
     "cavity-iv-21": "Class IV for composite, upper left central incisor",
     "cavity-v-34": "Class V for composite, lower left first premolar",
     "caries-26": "Caries removal, upper left first molar",
+    "implant-36": "Implant bed, lower left first molar",
+    "implant-plan-36": "Implant plan, lower left first molar",
 }
 
 
@@ -51,14 +55,15 @@ def title(name: str) -> str:
     return TITLES[name]
 
 
-def spec_of(name: str) -> CrownSpec | BridgeSpec | CavitySpec | BlockSpec | LineSpec:
+def spec_of(name: str) -> CrownSpec | BridgeSpec | CavitySpec | BlockSpec | LineSpec | ImplantSpec:
     """The numbers a built-in exercise is made from."""
     from kerfmark.exercise.builtin.blocks import BLOCKS, LINES
     from kerfmark.exercise.builtin.bridges import BRIDGES
     from kerfmark.exercise.builtin.cavities import CAVITIES
     from kerfmark.exercise.builtin.crowns import CROWNS
+    from kerfmark.exercise.builtin.implants import IMPLANTS
 
-    return {spec.name: spec for spec in (*CROWNS, *BRIDGES, *CAVITIES, *BLOCKS, *LINES)}[name]
+    return {spec.name: spec for spec in (*CROWNS, *BRIDGES, *CAVITIES, *BLOCKS, *LINES, *IMPLANTS)}[name]
 
 
 def load(name: str, *, cache_dir: Path, limits: Limits) -> LoadedExercise:
@@ -94,7 +99,10 @@ def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
     from kerfmark.geometry.mesh_files.ply import ply_bytes
 
     keys, surfaces = _parts(name, cache_dir=cache_dir)
-    assets = {f"{part}.ply": ply_bytes(surface) for part, surface in surfaces.items()}
+    assets = {
+        part if isinstance(held, bytes) else f"{part}.ply": held if isinstance(held, bytes) else ply_bytes(held)
+        for part, held in surfaces.items()
+    }
     folder.parent.mkdir(parents=True, exist_ok=True)
     beside = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{name}."))
     try:
@@ -107,8 +115,9 @@ def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
         shutil.rmtree(beside, ignore_errors=True)
 
 
-def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, Surface]]:
-    from kerfmark.exercise.builtin import blocks, bridges, cavities, crowns
+def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], Mapping[str, Surface | bytes]]:
+    """The exercise's keys, and its files: surfaces by their part, others whole by their name."""
+    from kerfmark.exercise.builtin import blocks, bridges, cavities, crowns, implants
 
     spec = spec_of(name)
     if isinstance(spec, bridges.BridgeSpec):
@@ -117,6 +126,8 @@ def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], dict[str, 
         return cavities.cavity_parts(spec, cache_dir=cache_dir)
     if isinstance(spec, crowns.CrownSpec):
         return crowns.crown_parts(spec, cache_dir=cache_dir)
+    if isinstance(spec, implants.ImplantSpec):
+        return implants.implant_parts(spec, cache_dir=cache_dir)
     return blocks.block_parts(spec) if isinstance(spec, blocks.BlockSpec) else blocks.line_parts(spec)
 
 

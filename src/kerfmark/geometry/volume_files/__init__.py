@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from kerfmark.errors import InputError, printable
+from kerfmark.geometry.mesh_files import SIMULATED
 from kerfmark.geometry.volume_files.content import VolumeFile
 from kerfmark.geometry.volume_files.nifti import is_nifti, read_nifti
 from kerfmark.geometry.volume_files.nrrd import is_nrrd, read_nrrd
@@ -62,6 +63,8 @@ def read_volume_file(source: Path | bytes, *, name: str, limits: Limits) -> Volu
     said = next((f for suffix, f in SUFFIXES.items() if name.lower().endswith(suffix)), None)
     if said not in (None, form):
         remarks += (Remark("suffix-differs", shown, f"holds {form.upper()}; read as what it holds"),)
+    if SIMULATED.encode("ascii") in data[:LOOK_AT]:
+        remarks += (Remark("simulated", shown, "says of itself that it is simulated: nobody cut it"),)
     return VolumeFile(volume, hashlib.sha256(data).hexdigest(), remarks)
 
 

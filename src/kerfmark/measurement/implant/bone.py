@@ -19,7 +19,7 @@ LEAST_INSIDE = 0.9
 CORRELATED_VOXELS = 8.0
 """Voxels that share their noise, in a reconstruction [practice]."""
 CLASSES = ((1250.0, "D1"), (850.0, "D2"), (350.0, "D3"), (150.0, "D4"))
-"""Lower bounds in Hounsfield units; below the last D5. Source: Misch (TRADE-FACTS H2, seen; D5 from memory)."""
+"""Lower bounds in Hounsfield units; below the last D5. Source: Misch [seen]; D5 from memory."""
 NOT_CALIBRATED = (
     "cone-beam greys are not Hounsfield units; the volume is not stated to be calibrated, so the bone is not classed"
 )

@@ -1,6 +1,6 @@
 """How far the bed, or a learner's own plan, departs from the plan: entry, apex, depth, sideways, angle, width.
 
-Plan axis from P0 to P1 with unit way u, placed axis from Q0 to Q1. Source: TRADE-FACTS H4 (the trade's definitions).
+Plan axis from P0 to P1 with unit way u, placed axis from Q0 to Q1. Source: the trade's usual definitions [practice].
 """
 
 from __future__ import annotations

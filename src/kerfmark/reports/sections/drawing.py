@@ -28,6 +28,7 @@ from kerfmark.reports.canvas import (
 from kerfmark.reports.contents import PieceContents
 from kerfmark.reports.contours import length_of, simplified
 from kerfmark.reports.placement import Box, Room
+from kerfmark.reports.sections.cut_solids import planned_svg
 from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, length_svg
 from kerfmark.reports.sections.outlines import Outlines, outlines_of
 from kerfmark.reports.sections.planes import dimensioned_segments, end_words, flat, looking_words, planes_of, reach_mm
@@ -142,6 +143,7 @@ def section_of(
     key = plane.name.replace(" ", "-")
     body = _grid(frame, width, height) + _ends(ends, room)
     body += _cut(frame, outlines, key) + _axis(frame, outlines)
+    body += planned_svg(plane, frame, prepared, low=low, high=high)
     words = looking_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
     body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]), words=words)
     body += _detail(frame, outlines, key, room)

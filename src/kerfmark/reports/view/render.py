@@ -14,7 +14,7 @@ from kerfmark.kernels.raster import averaged, greys, hollows, rasterise
 from kerfmark.records import FloatArray, Surface
 from kerfmark.reports.view.camera import Camera
 
-__all__ = ["MATT_LIGHT", "Buffers", "ShadedSurface", "grey_png", "render", "shade"]
+__all__ = ["MATT_LIGHT", "Buffers", "ShadedSurface", "grey_png", "png_of", "render", "shade"]
 
 MATT_LIGHT: Final = 236
 """Grey of the matt surface in light (#ECECE7); a page in dark dims the same picture to #6B7070."""
@@ -106,7 +106,7 @@ def grey_png(buffers: Buffers) -> bytes:
     light = KEY_LIGHT / np.linalg.norm(KEY_LIGHT)
     world = light[0] * camera.right + light[1] * camera.up + light[2] * camera.eye
     picture, _ = greys(buffers.depth, buffers.normals, _hollows(buffers), world, camera.eye, float(MATT_LIGHT))
-    return _png(picture)
+    return png_of(picture)
 
 
 def _hollows(buffers: Buffers) -> NDArray[np.float32]:
@@ -118,7 +118,7 @@ def _hollows(buffers: Buffers) -> NDArray[np.float32]:
     return found
 
 
-def _png(picture: NDArray[np.uint8]) -> bytes:
+def png_of(picture: NDArray[np.uint8]) -> bytes:
     """Grey and alpha, 8 bit, each row stored as its difference from the row above."""
     height, width = picture.shape[:2]
     rows = picture.reshape(height, 2 * width)
