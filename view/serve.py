@@ -40,6 +40,7 @@ class Page:
             '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Kerfmark view</title>'
             '<meta name="viewport" content="width=device-width,initial-scale=1">'
             '<link rel="stylesheet" href="/tokens.css"><link rel="stylesheet" href="/static/view.css">'
+            '<link rel="preload" href="/scene.glb" as="fetch" crossorigin="anonymous">'
             '<script type="module" src="/static/view.js"></script></head><body><main><h1 class="spoken">One piece</h1>'
             f'<kerfmark-view{said}><div class="still">{self.still}</div></kerfmark-view></main></body></html>'
         )

@@ -9,18 +9,34 @@ import pytest
 
 from kerfmark.demo.term import Term, term_text
 from kerfmark.errors import KerfmarkError
-from kerfmark.evidence import Options, gather, table_of
+from kerfmark.evidence import ContentLine, Options, Panel, gather, table_of
 from kerfmark.statistics.estimates import Estimate
 
 SMALL = Term(learners=24, attempts=3, exercises=3, examiners=3)
 HEADER, *ROWS = csv.reader(io.StringIO(term_text(SMALL, seed=0)))
+CONTENT = [ContentLine(e, c, "O1", weight=1.0) for e in ("full-crown", "inlay") for c in ("depth", "taper")]
 AT = {name: HEADER.index(name) for name in HEADER}
 
 
 def emptied(rows, rng):
     column = AT[
         rng.choice(
-            ["score", "grade", "ruling", "site", "hand", "confidence", "value", "group", "device", "attempt", "lower"]
+            [
+                "score",
+                "grade",
+                "ruling",
+                "site",
+                "hand",
+                "confidence",
+                "value",
+                "group",
+                "device",
+                "attempt",
+                "lower",
+                "date",
+                "calibrated",
+                "status",
+            ]
         )
     ]
     return [[*row[:column], "", *row[column + 1 :]] for row in rows]
@@ -45,7 +61,7 @@ def few_people(rows, rng):
 
 
 def one_voice_less(rows, rng):
-    gone = rng.choice(["own", "measured", "examiner"])
+    gone = rng.choice(["own", "measured", "examiner", "moderated"])
     return [row for row in rows if row[AT["by"]] != gone]
 
 
@@ -90,7 +106,10 @@ def meaningless(evidence):
 def check(seed):
     refusal, evidence = "", None
     try:
-        evidence = gather(harmed(seed), options=Options(draws=100))
+        evidence = gather(
+            harmed(seed), options=Options(draws=100), content=CONTENT, earlier={"then": harmed(seed + 1000)},
+            panel=Panel(hofstee={"cut_min": 45.0, "cut_max": 65.0, "fail_min": 0.02, "fail_max": 0.4}),
+        )  # fmt: skip
     except KerfmarkError as why:
         refusal = str(why)
     assert refusal.endswith(".") if evidence is None else meaningless(evidence) == []

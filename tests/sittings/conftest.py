@@ -88,7 +88,13 @@ def _value(limits: tuple[float, float], word: str) -> float:
 
 
 CRITERIA = (
-    {"reading": "block.floor_depth_mm", "limits": [1.9, 2.1], "weight": 2.0, "ask": "Is the bed 2 mm deep?"},
+    {
+        "reading": "block.floor_depth_mm",
+        "limits": [1.9, 2.1],
+        "weight": 2.0,
+        "ask": "Is the bed 2 mm deep?",
+        "source": "teaching practice",
+    },
     {"reading": "block.floor_flatness_um", "limits": [float("-inf"), 200.0]},
     {"reading": "block.overcut_mm3", "where": "all", "limits": [float("-inf"), 0.5]},
     {"reading": "block.target_cleared", "limits": [0.9, float("inf")]},

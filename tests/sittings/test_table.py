@@ -1,14 +1,17 @@
 """The table evidence is asked of, out of the store."""
 
+import json
+
 import numpy as np
 import pytest
 
+from kerfmark.cli import main
 from kerfmark.errors import RightsError
 from kerfmark.sittings.examining import examine
 from kerfmark.sittings.judging import give_own_view
 from kerfmark.sittings.seating import appoint, close_sitting
 from kerfmark.sittings.signing import sign_settled
-from kerfmark.sittings.table import evidence_rows, evidence_table
+from kerfmark.sittings.table import evidence_content, evidence_rows, evidence_table
 
 
 def exam(school):
@@ -63,3 +66,32 @@ def test_another_sites_lead_sees_none_of_it(school):
     exam(school)
     with pytest.raises(RightsError):
         evidence_rows(school.store, school["other lead"])
+
+
+def test_what_was_asked_comes_with_the_exercise_that_was_cut(school):
+    exam(school)
+    lines = evidence_content(school.store, school["lead"])
+    names = {
+        str(name) for name in evidence_table(school.store, school["lead"]).said_by("measured", whole=False)["criterion"]
+    }
+    assert {line.criterion for line in lines} == names
+    assert [line.weight for line in lines] == [c.weight for c in school.criteria]
+    assert {line.exercise for line in lines} == {"small-bed"}
+    assert lines[0].source == "teaching practice"
+    assert evidence_content(school.store, school["lead"], exercises=["another"]) == ()
+
+
+def test_what_was_asked_is_for_those_who_may_see_the_evidence(school):
+    exam(school)
+    with pytest.raises(RightsError):
+        evidence_content(school.store, school["L1"])
+
+
+def test_the_command_asks_a_store_with_what_was_asked(school, tmp_path, capsys):
+    exam(school)
+    with pytest.raises(SystemExit) as stopped:
+        main(["evidence", school.store.address, "--files", str(tmp_path / "files"), "--draws", "100", "--json", "-"])
+    assert stopped.value.code == 0
+    answer = json.loads(capsys.readouterr().out)["answers"]["content"]
+    assert [grid["caption"] for grid in answer["grids"]] == ["small-bed"]
+    assert answer["flags"] == []

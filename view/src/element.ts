@@ -2,6 +2,7 @@
 import { Camera, wrapped } from "./camera";
 import { coloursOf } from "./colours";
 import { taken } from "./drawing";
+import { ENLARGED, enterRoom, immersiveOffered } from "./immersive";
 import { listenKeys } from "./keys";
 import { isSeen, Overlay } from "./overlay";
 import type { Note } from "./overlay";
@@ -52,6 +53,7 @@ export class KerfmarkView extends HTMLElement {
 
   private async start(): Promise<void> {
     const mine = ++this.starting;
+    performance.mark("kerfmark-view:begun");
     const address = this.getAttribute("scene");
     if (!address) return;
     const say = sayer(this.getAttribute("words"));
@@ -111,6 +113,7 @@ class Running {
   private rest = 0;
   private slow = true;
   private drawn = 0;
+  private inRoom = false;
   private movedAt = -1e9;
   private restedAt = -1e9;
   private sectionAsked: AbortController | null = null;
@@ -174,6 +177,12 @@ class Running {
     this.sides = new Choice(say("from"), letters, (value) => { this.turnTo(value); });
     const tools = html("div", { class: "kv-tools" });
     tools.append(button(say("picture"), () => { void this.savePicture(); }));
+    void immersiveOffered().then((offered) => {
+      if (!offered || this.ends.signal.aborted) return;
+      for (const [words, enlarge] of [["room_true", 1], ["room_large", ENLARGED]] as const) {
+        tools.append(button(say(words, { times: String(enlarge) }), () => { void this.goIntoRoom(enlarge); }));
+      }
+    });
     if (this.host.hasAttribute("can-note")) tools.append(button(say("pin"), () => { this.startPinning(); }));
     head.append(html("div", { class: "kv-from" }, html("span", { class: "kv-quiet" }, say("from")), this.sides.element));
     return html("section", { class: "kv-view", "aria-label": say("view") }, head, this.stage, this.legend, html("div", { class: "kv-foot" }, more, tools));
@@ -462,7 +471,7 @@ class Running {
   }
 
   private paint(): void {
-    if (this.camera.width < 10) return;
+    if (this.camera.width < 10 || this.inRoom) return;
     const began = performance.now();
     const moves = began - this.movedAt < REST_MS || !this.readyTold;
     const quality = !this.slow && this.readyTold ? 2 : moves ? 0 : began - this.restedAt < FINEST_MS ? 1 : 2;
@@ -527,6 +536,17 @@ class Running {
     this.painter.draw(this.camera, this.shown, 2, 2);
     this.overlay.draw({ camera: this.camera, top: this.top, plane: null, shown: this.shown }, this.look(null), this.ghosts());
     await pictureOf(this.canvas, this.overlay.element, this.host, () => { this.painter.draw(this.camera, this.shown, 2, 2); });
+    this.redraw();
+  }
+
+  private async goIntoRoom(enlarge: number): Promise<void> {
+    try {
+      this.inRoom = true;
+      await enterRoom(this.painter, this.shown, coloursOf(this.host).sheet, enlarge);
+    } catch (error) {
+      this.spoken.textContent = this.say("room_failed", { reason: error instanceof Error ? error.message : "" });
+    }
+    this.inRoom = false;
     this.redraw();
   }
 

@@ -6,7 +6,7 @@ import {
   OneMinusSrcAlphaFactor, OrthographicCamera, RawShaderMaterial, Scene, SrcAlphaFactor, UnsignedByteType, Vector2, Vector3, Vector4,
   WebGLRenderer, WebGLRenderTarget, ZeroFactor, LinearFilter,
 } from "three";
-import type { IUniform, Side } from "three";
+import type { IUniform, Object3D, Side } from "three";
 import { along, dot, unit } from "./camera";
 import type { Camera, Vector } from "./camera";
 import { softNormals } from "./normals";
@@ -72,7 +72,7 @@ export class Painter {
 
   constructor(canvas: HTMLCanvasElement, private readonly piece: Piece, colours: Colours) {
     ColorManagement.enabled = false;
-    const context = canvas.getContext("webgl2", { alpha: true, antialias: false, depth: false, premultipliedAlpha: true, powerPreference: "low-power" });
+    const context = canvas.getContext("webgl2", { alpha: true, antialias: false, depth: true, premultipliedAlpha: true, powerPreference: "low-power" });
     if (!context) throw new NoDrawingError();
     this.renderer = new WebGLRenderer({ canvas, context, alpha: true, antialias: false });
     this.renderer.outputColorSpace = LinearSRGBColorSpace;
@@ -345,6 +345,51 @@ export class Painter {
     return decoded(bytes, width, height, perPx);
   }
 
+  /** The middle of the piece, mm. */
+  middle(): Vector3 {
+    const box = this.surfaces.get("piece")?.geometry.boundingBox;
+    if (!box) return new Vector3();
+    const low = box.min.clone().setZ(Math.max(box.min.z, this.piece.facts.floor_mm));
+    return low.add(box.max).multiplyScalar(0.5);
+  }
+
+  /** What is drawn, for a picture in perspective elsewhere; until `takeBack`. */
+  lend(shown: Shown): Object3D[] {
+    for (const [name, mesh] of this.surfaces) mesh.visible = this.isDrawn(name, shown);
+    for (const { mesh } of this.lines) mesh.visible = mesh.geometry.getAttribute("from") !== undefined && mesh !== this.cutLine && (mesh.name !== "isoline" || shown.mode === "map");
+    this.cap.visible = false;
+    const put = (name: string, value: number): void => { this.uniforms[name]!.value = value; };
+    put("solid", 1);
+    put("open", 0);
+    put("at", -1);
+    put("perPx", 2);
+    put("mode", { plain: 0, map: 1, tissue: 2 }[shown.mode]);
+    for (const { mesh, width } of this.lines) {
+      const u = (mesh.material as RawShaderMaterial).uniforms;
+      (u["size"]!.value as Vector2).set(1400, 1400);
+      u["width"]!.value = 1.6 * width;
+      u["towards"]!.value = 2e-4;
+    }
+    return [...this.whole.children];
+  }
+
+  /** Where the eye stands, in the tooth frame, while what is drawn is lent. */
+  lookFrom(x: number, y: number, z: number): void {
+    const middle = this.middle();
+    const eye = new Vector3(x, y, z).sub(middle).normalize();
+    (this.uniforms["eye"]!.value as Vector3).copy(eye);
+    const right = new Vector3(0, 0, 1).cross(eye).normalize();
+    const up = eye.clone().cross(right);
+    (this.uniforms["light"]!.value as Vector3).set(0, 0, 0)
+      .addScaledVector(right, KEY_LIGHT[0]).addScaledVector(up, KEY_LIGHT[1]).addScaledVector(eye, KEY_LIGHT[2]).normalize();
+  }
+
+  takeBack(): void {
+    for (const mesh of [...this.surfaces.values(), ...this.lines.map((l) => l.mesh), this.cap]) this.whole.add(mesh);
+    this.uniforms["solid"]!.value = 0;
+    this.renderer.setSize(1, 1, false);
+  }
+
   /** Comes back when everything asked for is drawn. */
   wait(): void {
     const context = this.renderer.getContext();
@@ -377,7 +422,7 @@ function surfaceUniforms(piece: Piece): Uniforms {
     light: { value: new Vector3() }, eye: { value: new Vector3() }, matt: { value: new Vector3() }, rule: { value: new Vector3() },
     ink: { value: new Vector3() }, sheet: { value: new Vector3() }, steps: { value: Array.from({ length: 6 }, () => new Vector3()) },
     levels: { value: new Vector3(limit + one, limit + two, limit + three) }, floorAt: { value: facts.floor_mm }, at: { value: -1 },
-    perPx: { value: 1 }, mode: { value: 0 }, open: { value: 0 }, pulp: { value: number("pulp") }, enamel: { value: number("enamel") },
+    perPx: { value: 1 }, mode: { value: 0 }, open: { value: 0 }, solid: { value: 0 }, pulp: { value: number("pulp") }, enamel: { value: number("enamel") },
     plane: { value: new Vector4() },
   };
 }

@@ -37,7 +37,7 @@ uniform vec3 light, eye, matt, rule, ink, sheet;
 uniform vec3 steps[6];
 uniform vec3 levels;
 uniform float floorAt, at, perPx;
-uniform int mode, kind, pulp, enamel, open;
+uniform int mode, kind, pulp, enamel, open, solid;
 uniform vec4 plane;
 in vec3 vNormal, vPoint;
 in float vDeviation, vTime;
@@ -88,7 +88,7 @@ void main() {
       grey = layered(grey, px);
     }
   }
-  colour = vec4(grey, sky);
+  colour = vec4(grey, solid == 1 ? 1.0 : sky);
 }`;
 
 /** Where the plane cuts the piece: hatched like a section. */
@@ -114,14 +114,14 @@ out float vHeight;
 void main() {
   vec4 a = projectionMatrix * modelViewMatrix * vec4(from, 1.0);
   vec4 b = projectionMatrix * modelViewMatrix * vec4(to, 1.0);
-  vec2 run = (b.xy - a.xy) * size;
+  vec2 run = (b.xy / b.w - a.xy / a.w) * size;
   float length2 = max(length(run), 1e-6);
   run /= length2;
   vec2 aside = vec2(-run.y, run.x);
   vec4 here = corner.x < 0.5 ? a : b;
   vec2 px = aside * (corner.y - 0.5) * width + run * (corner.x - 0.5) * min(width, 1.5);
   vHeight = corner.x < 0.5 ? from.z : to.z;
-  gl_Position = vec4(here.xy + 2.0 * px / size, here.z - towards, 1.0);
+  gl_Position = vec4(here.xy + 2.0 * px / size * here.w, here.z - towards * here.w, here.w);
 }`;
 
 export const LINE_FRAGMENT = /* glsl */ `

@@ -84,7 +84,7 @@ def evidence(
     )
     progress = Progress()
     progress("reading the table")
-    rows, of_simulated = _rows(table, store_files)
+    rows, asked, of_simulated = _rows(table, store_files)
     options = Options(
         seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
         simulated=simulated or of_simulated, codes=codes,
@@ -92,7 +92,7 @@ def evidence(
     limit = read_settings().limits.file_mib
     found = gather(
         rows, panel=read_panel(panel) if panel else None,
-        content=[line for name in given for line in content_lines(name)],
+        content=[line for name in given for line in content_lines(name)] or asked,
         earlier={name: read_table(path, limit_mib=limit) for name, path in before.items()},
         actions=read_actions(actions) if actions else (), options=options, progress=progress,
     )  # fmt: skip
@@ -101,19 +101,19 @@ def evidence(
     progress.done()
 
 
-def _rows(table: str, files: str | None) -> tuple[Table, bool]:
-    """The rows of a store or of a file, and whether a store holds simulated pieces."""
+def _rows(table: str, files: str | None) -> tuple[Table, Sequence[ContentLine], bool]:
+    """The rows of a store or of a file, what a store knows was asked, and whether it holds simulated pieces."""
     if "://" not in table and not Path(table).is_dir():
         from kerfmark.evidence import read_table
         from kerfmark.settings import read_settings
 
-        return read_table(Path(table), limit_mib=read_settings().limits.file_mib), False
+        return read_table(Path(table), limit_mib=read_settings().limits.file_mib), (), False
     from kerfmark.sittings.rights import PROGRAM
-    from kerfmark.sittings.table import evidence_table, holds_simulated
+    from kerfmark.sittings.table import evidence_content, evidence_table, holds_simulated
 
     store = open_existing(table, files)
     try:
-        return evidence_table(store, PROGRAM), holds_simulated(store)
+        return evidence_table(store, PROGRAM), evidence_content(store, PROGRAM), holds_simulated(store)
     finally:
         store.close()
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -19,6 +20,10 @@ from kerfmark.statistics.validity import hedges_g, mean_difference
 __all__ = ["cohorts"]
 
 LIMITS_SAME = 1e-9
+METHODS = (
+    "Only exercises both cohorts cut, learners with a mark in each of them, last attempts. Differences: Welch; of shares: Newcombe.",
+    "A difference may lie in the learners, the teaching, the material or the measuring: nothing here tells these apart.",
+)
 
 
 def cohorts(table: Table, marks: Marks, cut: float | None, earlier: Mapping[str, Table]) -> Answer:
@@ -40,56 +45,64 @@ def cohorts(table: Table, marks: Marks, cut: float | None, earlier: Mapping[str,
     """
     if not earlier:
         raise EvidenceError("no earlier cohort was given. Add its table with --earlier NAME=FILE.")
-    rows: list[tuple[Cell, ...]] = []
-    by_exercise: list[tuple[Cell, ...]] = []
-    drawn: dict[str, list[object]] = {"names": [], "value": [], "lower": [], "upper": []}
-    flags: list[str] = []
-    why_not: list[str] = []
-    shown: set[tuple[str, ...]] = set()
+    found = _Compared([], [], {"names": [], "value": [], "lower": [], "upper": []}, [], [])
     for name, old in earlier.items():
         try:
             then = marks_of(old)
-            shared = [e for e in marks.exercises if e in then.exercises]
-            ours, theirs = _means(marks, shared), _means(then, shared)
         except EvidenceError as why:
-            why_not.append(f"{name}: {why}")
+            found.why_not.append(f"{name}: {why}")
             continue
-        if not shared or min(len(ours), len(theirs)) < GROUP_LEAST:
-            why_not.append(
-                f"{name}: fewer than {GROUP_LEAST} learners with a mark in every shared exercise ({len(shared)} shared)."
-            )
-            continue
-        full = len(shared) == len(marks.exercises)
-        line = cut if full else None
-        if tuple(shared) not in shown:
-            shown.add(tuple(shared))
-            rows.append(_this(ours, line, shared, marks))
-        rows.append(_that(name, ours, theirs, line, len(shared)))
-        for exercise in shared:
-            by_exercise.append(_one(name, exercise, marks, then, drawn))
-        flags += _changed_limits(name, table, old, shared)
-    if not rows:
-        raise EvidenceError(f"no earlier cohort can be compared. {' '.join(why_not)}")
-    grids = (
-        Grid("Cohorts on shared exercises", ("", "exercises", "learners", "mean (95 %)", "SD", "this less that (95 %)", "g", "at or above the line (95 %)", "this less that (95 %)"), tuple(rows), (0, 0, 0, 1, 1, 1, 2, 2, 2),
+        _compare(name, marks, then, cut, found)
+        found.flags.extend(_changed_limits(name, table, old, _shared(marks, then)))
+    if not found.rows:
+        raise EvidenceError(f"no earlier cohort can be compared. {' '.join(found.why_not)}")
+    figure = Figure("cohorts", "This cohort less earlier ones, points of 100, with 95 % interval", found.drawn)
+    return Answer(
+        "cohorts", "How does this cohort compare with earlier ones?", " ".join([_said(found.rows), *found.why_not]), grids=_grids(found),
+        figures=(figure,), methods=METHODS, flags=tuple(found.flags),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """What comparing cohorts has found so far."""
+
+    rows: list[tuple[Cell, ...]]
+    by_exercise: list[tuple[Cell, ...]]
+    drawn: dict[str, list[object]]
+    flags: list[str]
+    why_not: list[str]
+
+
+def _shared(marks: Marks, then: Marks) -> list[str]:
+    return [str(e) for e in marks.exercises if e in then.exercises]
+
+
+def _compare(name: str, marks: Marks, then: Marks, cut: float | None, found: _Compared) -> None:
+    """One earlier cohort beside this one, which stands in a row of its own for each set of shared exercises."""
+    shared = _shared(marks, then)
+    ours, theirs = _means(marks, shared), _means(then, shared)
+    if not shared or min(len(ours), len(theirs)) < GROUP_LEAST:
+        found.why_not.append(
+            f"{name}: fewer than {GROUP_LEAST} learners with a mark in every shared exercise ({len(shared)} shared)."
+        )
+        return
+    line = cut if len(shared) == len(marks.exercises) else None
+    own = _this(ours, line, shared, marks)
+    if own[0] not in {row[0] for row in found.rows}:
+        found.rows.append(own)
+    found.rows.append(_that(name, ours, theirs, line, len(shared)))
+    found.by_exercise.extend(_one(name, exercise, marks, then, found.drawn) for exercise in shared)
+
+
+def _grids(found: _Compared) -> tuple[Grid, ...]:
+    return (
+        Grid("Cohorts on shared exercises", ("", "exercises", "learners", "mean (95 %)", "SD", "this less that (95 %)", "g", "at or above the line (95 %)", "this less that (95 %)"),
+             tuple(found.rows), (0, 0, 0, 1, 1, 1, 2, 2, 2),
              "This cohort's line is applied to both; an earlier cohort was held against its own. g: the difference in standard deviations."),
-        Grid("Exercise by exercise", ("", "n then", "n now", "this less that, points (95 %)", "g (95 %)"), tuple(by_exercise), (0, 0, 0, 1, 2),
+        Grid("Exercise by exercise", ("", "n then", "n now", "this less that, points (95 %)", "g (95 %)"), tuple(found.by_exercise), (0, 0, 0, 1, 2),
              "Pieces of the last attempt."),
     )  # fmt: skip
-    methods = (
-        "Only exercises both cohorts cut, learners with a mark in each of them, last attempts. Differences: Welch; of shares: Newcombe.",
-        "A difference may lie in the learners, the teaching, the material or the measuring: nothing here tells these apart.",
-    )
-    figure = Figure("cohorts", "This cohort less earlier ones, points of 100, with 95 % interval", drawn)
-    return Answer(
-        "cohorts",
-        "How does this cohort compare with earlier ones?",
-        _said(rows) + "".join(f" {w}" for w in why_not),
-        grids=grids,
-        figures=(figure,),
-        methods=methods,
-        flags=tuple(flags),
-    )
 
 
 def _means(marks: Marks, shared: list[str]) -> FloatArray:

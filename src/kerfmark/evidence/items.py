@@ -95,49 +95,39 @@ def criterion_items(table: Table, options: Options) -> CriterionItems | None:
     rows_of = rows_of.where(rows_of["ruling"] != "")
     if not len(rows_of):
         return None
-    often: list[tuple[Cell, ...]] = []
-    together: list[tuple[Cell, ...]] = []
-    flags: list[str] = []
-    alphas: list[str] = []
+    found = _Found([], [], [], [])
     for exercise in np.unique(rows_of["exercise"].astype(str)):
-        own = rows_of.where(rows_of["exercise"] == exercise)
-        scores, _, criteria = ruling_scores(own)
-        full = scores[~np.isnan(scores).any(axis=1)]
-        whole = _or_none(partial(_alpha, full))
-        if whole is not None:
-            alphas.append(f"{exercise} {whole.value:.2f} ({whole.lower:.2f} to {whole.upper:.2f})")
-        for at, criterion in enumerate(criteria):
-            number = len(often) + 1
-            ruled = scores[:, at][~np.isnan(scores[:, at])]
-            often.append(
-                _often(
-                    f"{number}  {exercise}: {criterion}",
-                    ruled,
-                    len(scores) - len(ruled),
-                    own.where(own["criterion"] == criterion),
-                )
-            )
-            r, without = (
-                _or_none(partial(_item, full, at)),
-                _or_none(partial(alpha_without, full, at)),
-            )
-            reasons = _reasons(float(ruled.mean()), r, without, whole, options)
-            together.append(
-                (
-                    f"{number}  {exercise}: {criterion}",
-                    len(full),
-                    float(ruled.mean()),
-                    float(ruled.std(ddof=1)) if len(ruled) > 1 else None,
-                    r,
-                    without,
-                    "flagged" if reasons else "",
-                )
-            )
-            if reasons:
-                flags.append(f"Criterion {exercise}: {criterion}: {'; '.join(reasons)}.")
-    return CriterionItems(
-        (_often_grid(often), _together_grid(together, alphas)), _plot(together, options), tuple(flags)
-    )
+        _exercise(str(exercise), rows_of.where(rows_of["exercise"] == exercise), options, found)
+    grids = (_often_grid(found.often), _together_grid(found.together, found.alphas))
+    return CriterionItems(grids, _plot(found.together, options), tuple(found.flags))
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Rows of both tables, alphas in words, and flags, as exercises are gone through."""
+
+    often: list[tuple[Cell, ...]]
+    together: list[tuple[Cell, ...]]
+    alphas: list[str]
+    flags: list[str]
+
+
+def _exercise(exercise: str, own: Table, options: Options, found: _Found) -> None:
+    scores, _, criteria = ruling_scores(own)
+    full = scores[~np.isnan(scores).any(axis=1)]
+    whole = _or_none(partial(_alpha, full))
+    if whole is not None:
+        found.alphas.append(f"{exercise} {whole.value:.2f} ({whole.lower:.2f} to {whole.upper:.2f})")
+    for at, criterion in enumerate(criteria):
+        ruled, name = scores[:, at][~np.isnan(scores[:, at])], f"{len(found.often) + 1}  {exercise}: {criterion}"
+        missing, rows = len(scores) - len(ruled), own.where(own["criterion"] == criterion)
+        found.often.append(_often(name, ruled, missing, rows))
+        r, without = _or_none(partial(_item, full, at)), _or_none(partial(alpha_without, full, at))
+        difficulty, sd = float(ruled.mean()), float(ruled.std(ddof=1)) if len(ruled) > 1 else None
+        reasons = _reasons(difficulty, r, without, whole, options)
+        found.together.append((name, len(full), difficulty, sd, r, without, "flagged" if reasons else ""))
+        if reasons:
+            found.flags.append(f"Criterion {exercise}: {criterion}: {'; '.join(reasons)}.")
 
 
 def _alpha(full: FloatArray) -> Estimate:

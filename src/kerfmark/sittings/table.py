@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from kerfmark.errors import EvidenceError, RightsError
-from kerfmark.sittings.exercises import opened
+from kerfmark.sittings.exercises import criteria_of, opened
 from kerfmark.sittings.judging import CONFIDENCE_CHANCE
 from kerfmark.sittings.marks import Standing, standings
 from kerfmark.sittings.rights import Actor, may
@@ -16,9 +16,10 @@ from kerfmark.storage import Store, Transaction, select
 from kerfmark.storage import schema as kept
 
 if TYPE_CHECKING:
+    from kerfmark.evidence.content import ContentLine
     from kerfmark.evidence.table import Table
 
-__all__ = ["HEADER", "evidence_rows", "evidence_table", "holds_simulated"]
+__all__ = ["HEADER", "evidence_content", "evidence_rows", "evidence_table", "holds_simulated"]
 
 HEADER = (
     "learner", "exercise", "attempt", "by", "criterion", "examiner", "value", "u", "lower", "upper", "ruling", "score", "grade",
@@ -86,6 +87,35 @@ def evidence_rows(
         found = standings(tx, kept.Piece.sitting_id.in_([s.id for s in chosen]), kept.Piece.erased_at.is_(None))
         known = _known(tx, chosen)
         return [*_of_pieces(found.values(), known), *_absent(tx, found.values(), known)]
+
+
+def evidence_content(store: Store, actor: Actor, *, exercises: Iterable[str] | None = None) -> tuple[ContentLine, ...]:
+    """What was asked: the criteria of every exercise the actor may see evidence of, in the newest version that was cut.
+
+    Raises
+    ------
+    RightsError
+        As `evidence_rows`.
+    """
+    from kerfmark.evidence.content import ContentLine
+
+    with store.read() as tx:
+        used = {s.exercise_version_id for s in _sittings(tx, actor, None, exercises)}
+        versions = tx.all(kept.ExerciseVersion, order=[kept.ExerciseVersion.imported_at])
+        newest = {v.exercise: v for v in versions if v.id in used}
+        lines = []
+        for version in newest.values():
+            stated = version.definition.get("criteria", [])
+            outcomes = "; ".join(version.definition.get("outcomes", []))
+            for at, line in enumerate(criteria_of(tx, version.id)):
+                own = stated[at] if at < len(stated) else {}
+                name = " ".join(w for w in (line.reading, line.where, line.stat) if w)
+                lines.append(
+                    ContentLine(
+                        version.exercise, name, own.get("outcome") or outcomes, *line.limits, line.weight, line.critical, own.get("source") or "",
+                    )
+                )  # fmt: skip
+        return tuple(lines)
 
 
 def holds_simulated(store: Store) -> bool:

@@ -1,5 +1,6 @@
 """A real browser on a page that holds the view alone, served with the policy the product's pages have."""
 
+import base64
 import importlib.util
 import shutil
 import sys
@@ -39,7 +40,7 @@ def chromium():
 class Shown:
     """A page with the view on it, and what it has said."""
 
-    def __init__(self, page, served, address):
+    def __init__(self, page, served, address, *, before=None):
         self.page, self.served, self.said = page, served, []
         page.on("console", lambda message: self.said.append(message.text) if message.type == "error" else None)
         page.on("pageerror", lambda error: self.said.append(str(error)))
@@ -47,6 +48,8 @@ class Shown:
             "window.heard=[];for(const n of ['choose','pin','ready','still'])"
             "document.addEventListener('kerfmark:'+n,e=>window.heard.push([n,e.detail]))"
         )
+        if before:
+            page.add_init_script(before)
         page.goto(address)
         page.wait_for_selector("kerfmark-view[data-state]", timeout=60_000)
 
@@ -71,13 +74,14 @@ class Shown:
 
     def pixels(self):
         """The stage as it is seen without its lines and words, (h, w, 3)."""
-        import base64
-
         self.page.evaluate("document.querySelector('.kv-over').style.visibility='hidden'")
-        box = self.page.locator(".kv-stage").bounding_box()
-        picture = base64.b64encode(self.page.screenshot(clip=box)).decode("ascii")
+        picture = self.page.screenshot(clip=self.page.locator(".kv-stage").bounding_box())
         self.page.evaluate("document.querySelector('.kv-over').style.visibility=''")
-        flat = self.page.evaluate(
+        return self.decoded(picture)
+
+    def decoded(self, picture):
+        """A PNG as (h, w, 3); the page itself unpacks it."""
+        height, width, data = self.page.evaluate(
             """async (data) => {
               const image = new Image();
               image.src = "data:image/png;base64," + data;
@@ -86,19 +90,18 @@ class Shown:
               [flat.width, flat.height] = [image.width, image.height];
               const pen = flat.getContext("2d");
               pen.drawImage(image, 0, 0);
-              const data8 = pen.getImageData(0, 0, image.width, image.height).data;
-              const blob = await new Promise((done) => {
+              const bytes = pen.getImageData(0, 0, image.width, image.height).data;
+              const text = await new Promise((done) => {
                 const reader = new FileReader();
                 reader.onload = () => done(reader.result);
-                reader.readAsDataURL(new Blob([data8]));
+                reader.readAsDataURL(new Blob([bytes]));
               });
-              return [image.height, image.width, blob.slice(blob.indexOf(",") + 1)];
+              return [image.height, image.width, text.slice(text.indexOf(",") + 1)];
             }""",
-            picture,
+            base64.b64encode(picture).decode("ascii"),
         )
-        return (
-            np.frombuffer(base64.b64decode(flat[2]), dtype=np.uint8).reshape(flat[0], flat[1], 4)[:, :, :3].astype(int)
-        )
+        flat = np.frombuffer(base64.b64decode(data), dtype=np.uint8)
+        return flat.reshape(height, width, 4)[:, :, :3].astype(int)
 
 
 @pytest.fixture
@@ -106,13 +109,13 @@ def show(chromium, serve):
     """Open a page and show it: `show(page, width=…)`."""
     opened = []
 
-    def _show(page, *, browser=chromium, **given):
+    def _show(page, *, browser=chromium, before=None, **given):
         server, address = serve.serving(page)
         context = browser.new_context(
             **{"viewport": {"width": 1100, "height": 800}, "reduced_motion": "reduce", **given}
         )
         opened.append((server, context))
-        return Shown(context.new_page(), page, address)
+        return Shown(context.new_page(), page, address, before=before)
 
     yield _show
     for server, context in opened:

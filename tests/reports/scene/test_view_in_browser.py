@@ -308,3 +308,70 @@ def test_another_piece_is_hatched_where_it_stands_before_this_one(show, page, da
     shown.rest()
     after = shown.pixels()[middle].sum(axis=2)
     assert np.abs(np.diff(after, axis=1)).mean() > 3 * np.abs(np.diff(before, axis=1)).mean()
+
+
+HEADSET = """
+const device = new IWER.XRDevice({
+  name: "emulated", controllerConfig: undefined, supportedSessionModes: ["inline", "immersive-vr"], supportedFeatures: ["viewer", "local", "local-floor"],
+  supportedFrameRates: [72], isSystemKeyboardSupported: false, internalNominalFrameRate: 72, environmentBlendModes: {"immersive-vr": "opaque"},
+  interactionMode: "world-space", userAgent: "",
+}, {stereoEnabled: false, ipd: 0, fovy: Math.PI / 3});
+device.installRuntime({forceInstall: true});
+device.position.set(0, 1.3, 0);
+window.device = device;
+"""
+
+
+@pytest.fixture
+def headset():
+    """A script that stands in for a headset: one eye at 1.3 m, 60° from top to bottom."""
+    import importlib.util
+    import subprocess
+    from pathlib import Path
+
+    root = Path(__file__).resolve().parents[3]
+    spec = importlib.util.spec_from_file_location("view_build", root / "view" / "build.py")
+    build = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(build)
+    try:
+        build.install()
+    except (subprocess.CalledProcessError, SystemExit):
+        pytest.skip("the packages of view/package-lock.json cannot be had here (no npm registry, or no node)")
+    emulation = build.HERE / "node_modules" / "iwer" / "build" / "iwer.min.js"
+    return f"{emulation.read_text(encoding='utf-8')};(() => {{{HEADSET}}})();"
+
+
+def width_px(shown, ready):
+    """How wide the piece is on the headset's screen, once it is there."""
+    for _ in range(100):
+        shown.page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        pixels = screen(shown)
+        seen = np.flatnonzero((np.abs(pixels - pixels[2, 2]).sum(axis=2) > 25).any(axis=0))
+        if len(seen) and ready(np.ptp(seen)):
+            return np.ptp(seen)
+    raise AssertionError("the piece never came up in the room")
+
+
+def screen(shown):
+    return shown.decoded(shown.page.screenshot())
+
+
+def test_in_the_room_the_piece_has_its_true_size_or_is_twenty_times_as_large(show, page, data, headset):
+    # Source: a pinhole camera. Width in px = width / distance · (height / 2) / tan(half the angle), at 0.45 m and 60°.
+    part, floor = read_container(data).part("piece"), read_container(data).facts["floor_mm"]
+    points = part.attributes["POSITION"]
+    wide_m = 1e-3 * float(np.ptp(points[points[:, 2] > floor, 0]))
+    shown = show(page, before=headset, viewport={"width": 1000, "height": 800})
+    shown.rest()
+    expected = wide_m / 0.45 * 400 / np.tan(np.radians(30.0))
+    shown.press("In the room, true size")
+    assert width_px(shown, lambda px: px < 100) == pytest.approx(expected, abs=2.5)
+    shown.page.evaluate("window.device.activeSession.end()")
+    shown.rest()
+    shown.press("In the room, × 20")
+    # Its near half stands nearer than 0.45 m, its far half further: between its widths at either.
+    half = 20 * wide_m / 2
+    assert 20 * expected * 0.95 < width_px(shown, lambda px: px > 100) < 20 * expected * 0.45 / (0.45 - half)
+    shown.page.evaluate("window.device.activeSession.end()")
+    shown.rest()
+    assert shown.said == []

@@ -15,7 +15,7 @@ import altair as alt
 from kerfmark.evidence.answer import Figure
 from kerfmark.reports import tokens
 from kerfmark.reports.board import mark_charts, people_charts, study_charts
-from kerfmark.reports.board.strokes import EDGE, HAIR, INK, QUIET, Data
+from kerfmark.reports.board.strokes import EDGE, HAIR, INK, QUIET, Data, unfolded
 
 __all__ = ["KINDS", "SIZED", "coloured", "spec_of"]
 
@@ -41,7 +41,7 @@ def spec_of(figure: Figure, *, width: float, height: float) -> dict[str, Any]:
         chart = KINDS[figure.kind](figure.data)
         own = chart.height if isinstance(getattr(chart, "height", None), int | float) else height
         chart = chart.properties(width=width, height=own, autosize=fit)
-    made: dict[str, Any] = chart.configure(**_CONFIG).to_dict(validate=False)
+    made: dict[str, Any] = unfolded(chart.configure(**_CONFIG).to_dict(validate=False))
     return made
 
 

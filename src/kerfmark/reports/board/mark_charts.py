@@ -54,16 +54,17 @@ def histogram(d: Data) -> Any:
 
 def items(d: Data) -> Any:
     """Difficulty of each criterion on its correlation with the others, by its number in the table."""
+    least = min(d["difficulty"]) - 0.03
     x = alt.X(
         "difficulty:Q",
         title="difficulty: share met; right is easy",
-        scale=alt.Scale(domain=[min(0.5, *d["difficulty"]) - 0.02, 1.0], nice=False, zero=False),
+        scale=alt.Scale(domain=[least, 1.0], nice=False, zero=False),
     )
     low, high = min(0.0, d["r_least"], *d["r"]) - 0.05, max(0.5, *d["r"]) + 0.05
     y = alt.Y("r:Q", title="correlation with the others", scale=alt.Scale(domain=[low, high], nice=False))
     kind = ["flagged" if f else "sound" for f in d["flagged"]]
     base = alt.Chart(rows_of(difficulty=d["difficulty"], r=d["r"], kind=kind, name=d["name"]))
-    left = max(d["hard"], min(0.5, *d["difficulty"]) - 0.02)
+    left = max(d["hard"], least)
     band = (
         alt.Chart(one_row(a=left, b=d["easy"], c=d["r_least"], e=high))
         .mark_rect(color=CORR)

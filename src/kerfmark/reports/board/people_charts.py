@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -14,13 +15,18 @@ from kerfmark.reports.board.strokes import CORR, EDGE, INK, Data, one_row, rows_
 __all__ = ["differences", "drift", "pairs"]
 
 ACROSS = 3
+TITLE_MOST = 88
+"""Room of a title over a small plot, px; a wider one would push its neighbours apart."""
+FINE_MOST = 25.0
+"""Differences up to this many points are counted point by point; marks are mostly whole, so an odd step about 0 counts them evenly."""
 
 
 def differences(d: Data) -> Any:
     """Differences of two marks of one piece; the corridor is what error alone makes."""
     values, limit = np.asarray(d["difference"], dtype=float), d["limit"]
-    most = max(limit, float(np.abs(values).max())) + 1.0
-    edges = np.linspace(-most, most, 2 * max(8, round(most / 2)) + 1)
+    most = max(limit, float(np.abs(values).max()))
+    step = 1.0 if most < FINE_MOST else 3.0
+    edges = step * (np.arange(-math.ceil(most / step), math.ceil(most / step) + 2) - 0.5)
     counts, _ = np.histogram(values, bins=edges)
     x = alt.X("a:Q", title="first less second examiner, points", axis=alt.Axis(grid=False))
     band = alt.Chart(one_row(a=-limit, b=limit)).mark_rect(color=CORR).encode(x=x, x2="b:Q")
@@ -70,7 +76,7 @@ def _pair(p: Data, x_scale: alt.Scale, y_scale: alt.Scale, *, left: bool, foot: 
         _level(v, y_scale, dash)
         for v, dash in ((p["lower"], [4, 2.5]), (p["upper"], [4, 2.5]), (p["bias"], [1.0, 0.0]))
     ]
-    name = f"{p['name']}, n {p['n']}: {signed(p['bias'], 1)}"
+    name = f"{p['name'].replace(' less ', ' − ')}, n {p['n']}"
     return alt.layer(band, dots, squares, *lines).properties(title=_title(name))
 
 
@@ -80,7 +86,17 @@ def _level(value: float, scale: alt.Scale, dash: list[float], width: float = 1.1
 
 
 def _title(text: str) -> alt.TitleParams:
-    return alt.TitleParams(text, font="@font", fontSize=12, fontWeight=500, color=INK, anchor="start", offset=4)
+    return alt.TitleParams(
+        text,
+        font="@font",
+        fontSize=12,
+        fontWeight=500,
+        color=INK,
+        anchor="start",
+        offset=4,
+        frame="group",
+        limit=TITLE_MOST,
+    )
 
 
 def drift(d: Data, width: float, height: float) -> Any:

@@ -110,7 +110,7 @@ def _title_block(evidence: Evidence) -> list[list[dict[str, Any]]]:
         [
             block_cell("worked out by", f"Kerfmark {__version__}", f"from {evidence.rows} rows", 1.2),
             block_cell("pass line", passline, f"{line.name}{passed}" if line else "see sheet 1", 2.2),
-            block_cell("chosen and signed", options.signed or "not yet signed", options.chosen, 1.6),
+            block_cell("chosen and signed", options.signed or "not yet signed", "", 1.3),
         ],
         [
             block_cell("table", evidence.digest[:12] + "…", "sha256", 1.0),

@@ -18,7 +18,7 @@ from kerfmark.reports.contents import Cell
 from kerfmark.sittings.exercises import exercises
 from kerfmark.sittings.happened import last_audit_number
 from kerfmark.sittings.rights import require_anywhere
-from kerfmark.sittings.table import evidence_table
+from kerfmark.sittings.table import evidence_content, evidence_table
 from kerfmark.web.gate import Visit, Visiting
 from kerfmark.web.rendering import page
 
@@ -60,7 +60,8 @@ def _answered(visit: Visit, exercise: str) -> dict[str, Any]:
     with _turn:
         if key not in _answers:
             table = evidence_table(visit.store, visit.actor, exercises=[exercise] if exercise else None)
-            found = gather(table, options=Options(draws=DRAWS, title=exercise or "All exercises"))
+            asked = evidence_content(visit.store, visit.actor, exercises=[exercise] if exercise else None)
+            found = gather(table, content=asked, options=Options(draws=DRAWS, title=exercise or "All exercises"))
             cells = [Cell(label, figure, more) for label, figure, more in title_cells(found)]
             _answers[key] = {"cells": cells, "body": board_body(found)}
             while len(_answers) > KEPT:
