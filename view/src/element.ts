@@ -25,6 +25,7 @@ const FINEST_MS = 1200;
 const SLOW_MS = 40;
 const WEIGHED_EVERY = 20;
 const ROUGH_RATIO = 0.7;
+const FACING_DEG = 50;
 const MARGIN_PX = 34;
 
 export class KerfmarkView extends HTMLElement {
@@ -271,11 +272,11 @@ class Running {
   attributesChanged(): void {
     const number = Number(this.host.getAttribute("chosen") ?? 0);
     this.overlay.notes = notesOf(this.host.getAttribute("notes"));
-    const site = this.host.getAttribute("site");
-    const spot = site !== this.overlay.site && site !== null ? this.piece.facts.sites?.[site] : undefined;
-    this.overlay.site = site;
+    const question = this.piece.facts.questions?.[String(number)];
+    this.overlay.site = this.host.getAttribute("site") ?? (this.piece.facts.plain ? (question?.site ?? null) : null);
+    const changed = number !== this.overlay.chosen;
     this.choose(number, false);
-    if (spot) this.turnToSee([spot]);
+    if (changed) this.turnToQuestion();
     this.redraw();
   }
 
@@ -297,6 +298,16 @@ class Running {
     const number = String(this.overlay.chosen);
     for (const mark of this.figure.querySelectorAll("[data-c]")) mark.classList.toggle("kv-chosen", mark.getAttribute("data-c") === number);
     for (const row of this.shell.querySelectorAll("[data-row]")) row.setAttribute("aria-pressed", String(row.getAttribute("data-row") === number));
+  }
+
+  /** Before own views are in: to the site or the side the question in hand is about. */
+  private turnToQuestion(): void {
+    if (!this.piece.facts.plain || !this.readyTold) return;
+    const site = this.overlay.site === null ? undefined : this.piece.facts.sites?.[this.overlay.site];
+    if (site) this.turnToSee([site]);
+    const side = this.piece.facts.questions?.[String(this.overlay.chosen)]?.side;
+    const goal = side === undefined ? null : this.camera.goal(side);
+    if (side !== undefined && goal && Math.abs(wrapped(goal[0] - this.camera.azimuth)) > FACING_DEG) this.turnTo(side);
   }
 
   /** If nothing of it is seen from here, to the first stated side from which something is. */
@@ -507,8 +518,7 @@ class Running {
     this.readyTold = true;
     this.cutPiece();
     this.showLegend();
-    const site = this.overlay.site === null ? undefined : this.piece.facts.sites?.[this.overlay.site];
-    if (site) this.turnToSee([site]);
+    this.turnToQuestion();
     this.planes?.show(this.plane.name);
     performance.mark("kerfmark-view:drawn");
     this.host.dataset["state"] = "ready";

@@ -27,7 +27,8 @@ export function setLetters(on: boolean): void {
 
 export function listenKeys(shell: HTMLElement, stage: HTMLElement, signal: AbortSignal, asked: Asked): void {
   shell.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.metaKey || event.altKey || (event.target as Element).closest("input, textarea, select")) return;
+    const held = (event.ctrlKey || event.metaKey || event.altKey) && !event.getModifierState("AltGraph"); // brackets need it on many layouts
+    if (held || (event.target as Element).closest("input, textarea, select")) return;
     const did = (event.target === stage && onStage(event, asked)) || (lettersOn() && byLetter(event, asked));
     if (did) event.preventDefault();
   }, { signal });

@@ -86,7 +86,7 @@ function criteriaTable(criteria: NonNullable<Piece["facts"]["criteria"]>, say: S
   const rows = criteria.map((c) => {
     const name = button(c.name, () => { choose(c.number); }, { "data-row": String(c.number), "aria-pressed": "false" });
     const reading = c.value === "–" ? (c.reason ?? "–") : `${c.value} ${c.expanded}`;
-    const side = c.side === "left" ? ", material left" : c.side === "over" ? ", cut too far" : "";
+    const side = c.side ? `, ${say(c.side)}` : "";
     return html("tr", {}, html("td", {}, String(c.number)), html("th", { scope: "row" }, name), html("td", {}, reading), html("td", {}, c.limits), html("td", {}, c.ruling + side));
   });
   return html("table", {}, html("thead", {}, html("tr", {}, ...heads.map((w) => html("th", { scope: "col" }, say(w))))), html("tbody", {}, ...rows));

@@ -57,6 +57,7 @@ export interface Facts {
   readonly views: Readonly<Record<string, readonly [string, string]>>;
   readonly planes: readonly Plane[];
   readonly sites?: Readonly<Record<string, Triple>>;
+  readonly questions?: Readonly<Record<string, { readonly site?: string; readonly side?: string }>>;
   readonly limit_mm?: number;
   readonly steps_mm?: readonly number[];
   readonly has_map?: boolean;

@@ -79,13 +79,20 @@ def test_a_plain_scene_holds_nothing_that_was_measured(piece_report, data):
     assert {p.name for p in container.parts} == {"piece", "before"}
     assert all(set(p.attributes) <= {"POSITION", "_SOFT_NORMAL"} for p in container.parts)
     assert set(container.facts) == {
-        "kerfmark_scene", "kind", "tooth", "mesial_sign", "floor_mm", "views", "sites", "plain", "planes",
+        "kerfmark_scene", "kind", "tooth", "mesial_sign", "floor_mm", "views", "sites", "questions", "plain", "planes",
     }  # fmt: skip
     assert container.loose == {}
     for reading in piece_report[0].readings:
         assert reading.id.encode() not in plain
     facts = json.dumps(container.facts).lower()
     assert not any(word in facts for word in ("criteri", "limit", "ruling", "deviation", "percent", "witness", "aloud"))
+
+
+def test_a_question_says_where_to_look_and_nothing_more(piece_report, data):
+    questions = read_container(plain_scene(data)).facts["questions"]
+    places = [r.where for r in piece_report[0].rulings]
+    assert questions[str(places.index("distal") + 1)] == {"side": "D"}
+    assert all(set(q) <= {"site", "side"} for q in questions.values())
 
 
 def test_a_plain_scene_cannot_be_read_as_an_assessment(data):

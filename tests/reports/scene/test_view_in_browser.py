@@ -205,6 +205,14 @@ def test_before_own_views_there_is_no_number_and_no_colour(show, plain_page):
     assert shown.said == []
 
 
+def test_a_question_about_a_side_turns_the_piece_to_it(show, plain_page, piece_report):
+    number = [r.where for r in piece_report[0].rulings].index("distal") + 1
+    shown = show(plain_page)
+    shown.rest()
+    shown.page.evaluate(f"document.querySelector('kerfmark-view').setAttribute('chosen', '{number}')")
+    shown.page.locator('.kv-from [aria-label="distal"][aria-pressed=true]').wait_for(timeout=30_000)
+
+
 def test_where_nothing_can_be_drawn_the_picture_stays_and_words_say_so(show, page, chromium):
     with chromium.browser_type.launch(executable_path=BROWSER, args=["--no-sandbox", "--disable-3d-apis"]) as other:
         shown = show(page, browser=other)

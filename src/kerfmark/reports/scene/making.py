@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
@@ -91,6 +92,7 @@ def scene_bytes(
         "planes": _planes(scene, plain=False),
         "plain_planes": _planes(scene, plain=True),
         "sites": _sites(scene),
+        "questions": _questions(scene),
         "history": _history(scene),
         "assessment": kept,
     }
@@ -210,6 +212,20 @@ def _sites(scene: PieceScene) -> dict[str, list[float]]:
         near &= along > -0.5
         if near.any():
             found[site.name] = _mm(points[near][np.argmin(along[near])])
+    return found
+
+
+def _questions(scene: PieceScene) -> dict[str, dict[str, str]]:
+    """Where the eye belongs for each criterion, by number: a named site, or the letter of a side. Nothing measured."""
+    sites = {site.name for site in scene.prepared.sites}
+    found = {}
+    for number, ruling in enumerate(scene.assessment.rulings, 1):
+        where = ruling.where or ""
+        side = next((letter for letter, word in VIEW_NAMES.items() if word in re.split(r"\W", where)), None)
+        if where in sites:
+            found[str(number)] = {"site": where}
+        elif side is not None:
+            found[str(number)] = {"side": side}
     return found
 
 

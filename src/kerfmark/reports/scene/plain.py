@@ -9,7 +9,7 @@ from kerfmark.reports.scene.container import Container, Part, read_container, wr
 
 __all__ = ["plain_scene"]
 
-KEPT_FACTS: Final = ("kerfmark_scene", "kind", "tooth", "mesial_sign", "floor_mm", "views", "sites")
+KEPT_FACTS: Final = ("kerfmark_scene", "kind", "tooth", "mesial_sign", "floor_mm", "views", "sites", "questions")
 KEPT_ATTRIBUTES: Final = ("POSITION", "_SOFT_NORMAL")
 
 
