@@ -23,7 +23,7 @@ from kerfmark.records import FloatArray, Grid, Surface
 __all__ = ["Bevel", "Box", "CavityPlan", "CutCavity", "cut_cavity", "facing_frame"]
 
 Facing = Literal["occlusal", "facial", "lingual"]
-ABOVE_MM = 1.0
+ABOVE_MM, BELOW_MM = 1.0, 1.5
 ROUNDS = 4
 SAME_MM = 1e-5
 OPENING_COSINE = 0.5
@@ -224,8 +224,12 @@ def _following(
     seen: Surface, plan: CavityPlan, corners: FloatArray, normals: FloatArray, lean: FloatArray, top: float
 ) -> Solid:
     """A pit whose floor lies as deep as planned below the old surface everywhere."""
-    low = float(bounds_mm(seen)[0, 2])
-    walls = pit(corners, normals, floor=np.array([low, 0.0, 0.0]), lean_deg=0.0 * lean, radius_mm=0.02, top_mm=top)
+    length, _ = RayCaster(seen).first_hit([[*corners.mean(axis=0), top]], [0, 0, -1])
+    level = (
+        top - float(np.nan_to_num(length[0], nan=ABOVE_MM)) - plan.depth_mm
+    )  # the outline's own, in the floor's middle
+    below = corners - BELOW_MM * np.tan(np.radians(lean))[:, None] * normals
+    walls = pit(below, normals, floor=np.array([level - BELOW_MM, 0.0, 0.0]), lean_deg=lean, radius_mm=0.02, top_mm=top)
     box = np.array([[*corners.min(axis=0) - 1.0, top - ABOVE_MM - 5.0], [*corners.max(axis=0) + 1.0, top]])
     deep = distance_grid(seen, spacing_mm=0.1, band_mm=plan.depth_mm + 1.0, bounds_mm=box)
     values = np.pad(-deep.values - np.float32(plan.depth_mm), 1, constant_values=1.0)

@@ -95,7 +95,7 @@ CAVITIES = (
     CavitySpec(
         "cavity-v-34", "Class V for composite, lower left first premolar", 34, 5,
         "Prepare the facial neck for composite; follow the gingiva.", "composite V",
-        CavityPlan(Rounded((-1.75, 0.9), (1.75, 3.1), 0.7), 1.25, facing="facial", floor="follows", wall_deg={}),
+        CavityPlan(Rounded((-1.75, 0.9), (1.75, 3.1), 0.7), 1.25, facing="facial", floor="follows", wall_deg={"right": 18.0, "left": 18.0, "up": 8.0, "down": 4.0}),
     ),
     CavitySpec(
         "caries-26", "Caries removal, upper left first molar", 26, 1,

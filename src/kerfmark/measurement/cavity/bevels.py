@@ -13,7 +13,7 @@ from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["bevel_angle", "bevel_width"]
 
-HALF_WIDTH_MM, REACH_MM, DEEPEST_MM = 0.2, 2.6, 2.4
+HALF_WIDTH_MM, REACH_MM, DEEPEST_MM = 0.2, 2.0, 2.4
 BELOW_KNEE_MM = 0.5
 LEAST_POINTS = 6
 LEAST_TURN = math.radians(15.0)
@@ -111,16 +111,15 @@ def _bevels(pit: Pit) -> Bevels:
     bench, margin = pit.seen_from("occlusal").bench, pit.margin
     used = np.unique(bench.piece.surface.faces[bench.is_cut])
     points = bench.piece.surface.vertices_mm[used]
-    depth = pit.old_surface.query(points, max_distance_mm=DEEPEST_MM)[1]
-    kept = np.isfinite(depth) & (depth > FROM_MM)
-    points, depth = points[kept], depth[kept]
     chosen = np.flatnonzero(pit.is_opening)
     found = []
     for i in chosen:
         off = points - margin.points_mm[i]
         along = np.cross(margin.inward[i], margin.outward[i])
-        near = (np.abs(off @ along) < HALF_WIDTH_MM) & ((off**2).sum(axis=1) < REACH_MM**2)
-        ends = _knee(off[near] @ margin.inward[i], depth[near])
+        inward, depth = off @ margin.inward[i], -(off @ margin.outward[i])
+        near = (np.abs(off @ along) < HALF_WIDTH_MM) & (inward > -0.3) & (inward < REACH_MM)
+        near &= (depth > FROM_MM) & (depth < DEEPEST_MM)
+        ends = _knee(inward[near], depth[near])
         if ends is not None:
             (b0, d0), (b1, d1) = ends
             at, way, down = margin.points_mm[i], margin.inward[i], -margin.outward[i]
@@ -148,14 +147,14 @@ def _knee(inward: FloatArray, depth: FloatArray) -> tuple[tuple[float, float], t
         if end - k < LEAST_POINTS or d[end - 1] - d[k] < 0.12 or d[k] - d[0] < 0.04:
             continue
         upper, lower = _line(sums[k - 1]), _line(sums[end - 1] - sums[k - 1])
+        if math.atan(upper[1]) - math.atan(lower[1]) < LEAST_TURN:
+            continue
         square = (upper[2] + lower[2]) / end
         if best is None or square < best[0]:
             best = (square, upper, lower)
     if best is None:
         return None
     _, upper, lower = best
-    if math.atan(upper[1]) - math.atan(lower[1]) < LEAST_TURN:
-        return None
     at = float((lower[0] - upper[0]) / (upper[1] - lower[1]))
     outer, knee = (float(upper[0]), 0.0), (float(upper[0] + upper[1] * at), at)
     return (outer, knee) if math.hypot(knee[0] - outer[0], at) > LEAST_WIDTH_MM and at > 0.0 else None
