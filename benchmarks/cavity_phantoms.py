@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from types import SimpleNamespace
 
@@ -19,8 +19,7 @@ from kerfmark.anatomy.preparations.cavity import Box, CavityPlan, CutCavity, cut
 from kerfmark.anatomy.preparations.outlines import Fissure, Rounded
 from kerfmark.geometry.evening import refined
 from kerfmark.geometry.grids import distance_grid
-from kerfmark.geometry.solids import Solid, difference, extruded, intersection
-from kerfmark.records import FloatArray
+from kerfmark.geometry.solids import Solid, difference, extruded, intersection, union
 
 X, Y, TOP, FOOT = 6.0, 5.5, 7.0, -3.0
 TOOTH = Solid.box([-X, -Y, FOOT], [X, Y, TOP])
@@ -124,7 +123,6 @@ def occlusal_truth(pocket: Occlusal, cut: CutCavity) -> dict[Key, float]:
         wall: math.tan(math.radians(pocket.lean_deg.get(wall, 0.0)))
         for wall in ("mesial", "distal", "buccal", "lingual")
     }
-    middle = 0.5 * (x0 + x1)
     rim = {
         "mesial": x1 + out["mesial"] * (TOP - level(x1)), "distal": x0 - out["distal"] * (TOP - level(x0)),
         "buccal": y1 + out["buccal"] * pocket.depth_mm, "lingual": y0 - out["lingual"] * pocket.depth_mm,
@@ -151,9 +149,8 @@ def occlusal_truth(pocket: Occlusal, cut: CutCavity) -> dict[Key, float]:
         ("cavity.sound_removed_mm3", "dentine", None): intersection(beyond, DENTINE).volume_mm3,
         ("cavity.remaining_dentine_mm", None, None): level(max(-1.5, min(1.5, -1.5 if tilt > 0 else 1.5))) - 3.0,
         ("cavity.pulp_exposed_mm2", None, None): 0.0,
-        ("cavity.unsupported_enamel_mm3", None, None): _overhang(pocket, out),
+        ("cavity.unsupported_enamel_mm3", None, None): 0.0,
     }
-    del middle
     if pocket.tilt_deg and any(pocket.lean_deg.values()):  # the rim then lies farther out where the floor is deeper
         del found["cavity.isthmus_width_mm", None, None], found["cavity.isthmus_to_intercuspal", None, None]
     for wall, at, planned in (
@@ -166,24 +163,6 @@ def occlusal_truth(pocket: Occlusal, cut: CutCavity) -> dict[Key, float]:
         found["cavity.wall_angle_deg", wall, None] = pocket.lean_deg.get(wall, 0.0)
         found["cavity.cavosurface_angle_deg", wall, None] = 90.0 + pocket.lean_deg.get(wall, 0.0)
     return found
-
-
-def _overhang(pocket: Occlusal, out: Mapping[str, float]) -> float:
-    """Enamel over what a converging wall took of the dentine: a wedge 1.3 mm high on its foot's side of the junction.
-
-    A rod counts whose dentine is gone for a whole millimetre: from the junction at z = 5.7 down to 4.7, or the floor if
-    that lies higher, the wall is drawn back by tan · that much; above it 1.3 mm of enamel stand, less what the wall took.
-    """
-    x0, x1, y0, y1 = pocket.sides_mm
-    floor, total = TOP - pocket.depth_mm, 0.0
-    for wall, length in (("mesial", y1 - y0), ("distal", y1 - y0), ("buccal", x1 - x0), ("lingual", x1 - x0)):
-        draw = -out[wall]
-        if draw > 0.0 and pocket.depth_mm > 2.3:
-            at_junction, at_millimetre = draw * (5.7 - floor), draw * (4.7 - floor)
-            width = at_junction - at_millimetre
-            del width
-        total += 0.0 * length
-    return total
 
 
 @dataclass(frozen=True)
@@ -237,9 +216,109 @@ def box_truth(box: Proximal) -> dict[Key, float]:
 
 def placed(plan: CavityPlan) -> CavityPlan:
     """A plan whose depth counts from the block's top, as a level."""
-    from dataclasses import replace
-
     return replace(plan, depth_mm=TOP - plan.depth_mm) if plan.floor == "level" else plan
+
+
+FACIAL_CUT = Solid.box([-2.2, Y - 1.2, 0.8], [1.9, Y + 1, 3.4])
+
+
+def facial() -> Blank:
+    """A class V box with square walls, 1.2 mm deep, beyond its plan by 0.2, 0.1 and −0.1 mm; the pulp 1.3 mm behind it."""
+    area, planned = 4.1 * 2.6, 4.0 * 2.5
+    shared = 3.9 * 2.4
+    behind = Y - 1.2 - 1.5
+    truth: dict[Key, float] = {
+        ("cavity.outline_area_mm2", None, None): area,
+        ("cavity.outline_overlap", None, None): 2.0 * shared / (area + planned),
+        ("cavity.axial_depth_mm", None, None): 1.2,
+        ("cavity.axial_depth_mm", "occlusal", None): 1.2,
+        ("cavity.extension_mm", "occlusal", None): -0.1,
+        ("cavity.extension_mm", "gingival", None): 0.2,
+        ("cavity.extension_mm", "mesial", None): -0.1,
+        ("cavity.extension_mm", "distal", None): 0.2,
+        ("cavity.floor_tilt_deg", "axial", None): 0.0,
+        ("cavity.remaining_dentine_mm", None, None): behind,
+        ("surface.removed_mm3", "all", None): area * 1.2,
+        ("surface.removed_mm3", "enamel", None): area * 1.0,
+        ("cavity.sound_removed_mm3", None, None): (area - shared) * 1.2,
+        ("cavity.sound_removed_mm3", "dentine", None): (area - shared) * 0.2,
+    }
+    truth |= {("cavity.wall_angle_deg", wall, None): 0.0 for wall in ("occlusal", "gingival", "mesial", "distal")}
+    truth |= {
+        ("cavity.cavosurface_angle_deg", wall, None): 90.0 for wall in ("occlusal", "gingival", "mesial", "distal")
+    }
+    return Blank(prepared(5, outline="facial"), difference(TOOTH, FACIAL_CUT), truth)
+
+
+def bevelled() -> Blank:
+    """A class III box open to the mesial face, with a bevel of 0.6 mm at 45° along its distal and gingival facial margin.
+
+    The box reaches from x = 4.5 out, from z = 2 to z = 4.4, 2 mm in from the facial face; the bevel is a wedge whose face
+    runs 0.6 · cos 45° out on the face and as deep at the wall.
+    """
+    out = 0.6 * math.cos(math.radians(45.0))
+    low, high = (4.5, 2.0), (9.0, 4.4)
+    box = Solid.box([low[0], Y - 2.0, low[1]], [high[0], Y + 1, high[1]])
+    beyond = 1.0
+
+    def ring(by: float, y: float) -> list[list[float]]:
+        return [
+            [low[0] - by, y, low[1] - by],
+            [9.0, y, low[1] - by],
+            [9.0, y, high[1] + by],
+            [low[0] - by, y, high[1] + by],
+        ]
+
+    wedge = Solid.loft(np.array([ring(0.0, Y - out), ring(out + beyond, Y + beyond)]))
+    truth: dict[Key, float] = {
+        ("cavity.bevel_width_mm", None, None): 0.6,
+        ("cavity.bevel_angle_deg", None, None): 45.0,
+        ("cavity.axial_depth_mm", "central", None): X - 4.5,
+        ("cavity.proximal_clearance_mm", "gingival", None): GAP,
+        ("cavity.cavosurface_angle_deg", "distal", None): 135.0,
+    }
+    return Blank(prepared(3, outline="facial"), difference(TOOTH, box, wedge), truth)
+
+
+DECAY = Solid.box([-1.5, -1.0, 4.5], [1.5, 1.0, 6.2])
+"""Half a millimetre into the enamel over its junction at z = 5.7, 1.2 mm into the dentine: 3 × 2 × 1.7 mm."""
+
+
+def undermined() -> Blank:
+    """Decay cut out through a narrower opening: enamel overhangs, a wall of decay 0.3 mm thick stays on the mesial side.
+
+    The opening is 2 × 1 mm down to z = 6.2; under it the cut takes x from −1.5 to 1.2, y from −1 to 1, down to z = 4.4. Of the
+    enamel (z from 6.2 to 7) over that hollow, what no dentine stands under within 1 mm of the junction is unsupported.
+    """
+    opening = Solid.box([-1.0, -0.5, 4.4], [1.0, 0.5, 8.0])
+    hollow = Solid.box([-1.5, -1.0, 4.4], [1.2, 1.0, 6.2])
+    cut = union(opening, hollow)
+    left = difference(DECAY, cut)
+    # Rods stand upright on a level junction. Where the hollow goes 1.3 mm below it none of the millimetre is left.
+    over = intersection(Solid.box([-1.5, -1.0, 5.7], [1.2, 1.0, 7.0]), difference(TOOTH, cut))
+    decayed = intersection(left, Solid.box([-9, -9, 5.2], [9, 9, 6.2]))
+    sound = difference(intersection(cut, TOOTH), DECAY)
+    truth: dict[Key, float] = {
+        ("cavity.caries_left_mm3", None, None): left.volume_mm3,
+        ("cavity.caries_left_mm3", "dej", None): decayed.volume_mm3,
+        ("cavity.caries_left_thickness_mm", None, None): 0.3,
+        # Over the decay that is left there is no dentine within the millimetre either: it is decayed to 1.2 mm.
+        ("cavity.unsupported_enamel_mm3", None, None): over.volume_mm3 + 0.3 * 2.0 * 0.8,
+        ("cavity.sound_removed_mm3", None, None): sound.volume_mm3,
+        ("cavity.sound_removed_mm3", "dentine", None): intersection(sound, DENTINE).volume_mm3,
+        ("cavity.remaining_dentine_mm", None, None): 1.4,
+    }
+    return Blank(prepared(1, caries=DECAY, outline=None), difference(TOOTH, cut), truth)
+
+
+def exposed() -> Blank:
+    """A pocket 1.2 × 1 mm driven 0.5 mm into the pulp: its floor and that much of its walls lie in it."""
+    cut = Solid.box([-0.6, -0.5, 2.5], [0.6, 0.5, 9.0])
+    truth: dict[Key, float] = {
+        ("cavity.pulp_exposed_mm2", None, None): 1.2 * 1.0 + 2.0 * (1.2 + 1.0) * 0.5,
+        ("cavity.remaining_dentine_mm", None, None): 0.0,
+    }
+    return Blank(prepared(1, outline=None), difference(TOOTH, cut), truth)
 
 
 def blanks(edge_mm: float = 0.15) -> dict[str, Blank]:
@@ -256,8 +335,5 @@ def blanks(edge_mm: float = 0.15) -> dict[str, Blank]:
             box_truth(box),
             edge_mm,
         )
-    return found
-
-
-def as_array(values: FloatArray) -> FloatArray:
-    return np.asarray(values)
+    found |= {"facial box": facial(), "bevelled box": bevelled(), "undermined": undermined(), "exposed": exposed()}
+    return {name: replace(blank, edge_mm=edge_mm) for name, blank in found.items()}

@@ -13,7 +13,7 @@ from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.mesh import submesh
 from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.depths import one_box
-from kerfmark.measurement.cavity.pit import SIDES, Pit
+from kerfmark.measurement.cavity.pit import SIDES, Pit, faces_in
 from kerfmark.measurement.surface.floors import Floor
 from kerfmark.records import Component, FloatArray, Reading, Status, Surface, Witness
 
@@ -294,6 +294,5 @@ def _clearance(pit: Pit, where: str, side: str, neighbour: Surface) -> Reading:
 def _near_part(surface: Surface, points: FloatArray) -> ClosestPoint | None:
     """The part of a surface that may lie near the points, ready to be asked."""
     low, high = points.min(axis=0) - FARTHEST_MM, points.max(axis=0) + FARTHEST_MM
-    near = ((surface.vertices_mm > low) & (surface.vertices_mm < high)).all(axis=1)
-    part = submesh(surface, near[surface.faces].any(axis=1))
+    part = submesh(surface, faces_in(surface, low, high))
     return ClosestPoint(part) if len(part.faces) else None

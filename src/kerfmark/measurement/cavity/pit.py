@@ -15,12 +15,12 @@ from kerfmark.geometry.mesh import face_normals, submesh
 from kerfmark.measurement.cavity.view import View, towards
 from kerfmark.measurement.surface.floors import Floor, floors_of
 from kerfmark.measurement.surface.margin import Margin, margins_of
-from kerfmark.records import FloatArray, Piece
+from kerfmark.records import FloatArray, Piece, Surface
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["SIDES", "WALLS", "Pit", "Plane"]
+__all__ = ["SIDES", "WALLS", "Pit", "Plane", "faces_in"]
 
 WALLS = ("buccal", "lingual", "mesial", "distal")
 SIDES = ("mesial", "distal")
@@ -53,6 +53,12 @@ class Plane:
     def level_at(self, points_mm: FloatArray) -> FloatArray:
         """(n,) its z at the points' x and y."""
         return np.asarray(self.middle_mm[2] + (points_mm - self.middle_mm)[..., :2] @ self.slope)
+
+
+def faces_in(surface: Surface, low_mm: FloatArray, high_mm: FloatArray) -> NDArray[np.bool_]:
+    """(m,) which faces may reach into a box, by their own boxes."""
+    corners = surface.vertices_mm[surface.faces]
+    return np.asarray(((corners.min(axis=1) < high_mm) & (corners.max(axis=1) > low_mm)).all(axis=1))
 
 
 class Pit:
@@ -221,9 +227,7 @@ class Pit:
         """(n,) distance of points of a view to the old surface on that view's side."""
         subject = view.bench.subject
         low, high = points_mm.min(axis=0) - NEAR_MM, points_mm.max(axis=0) + NEAR_MM
-        middles = subject.vertices_mm[subject.faces].mean(axis=1)
-        near = ((middles > low) & (middles < high))[:, :2].all(axis=1) & (middles[:, 2] > low[2])
-        part = submesh(subject, near)
+        part = submesh(subject, faces_in(subject, low, np.append(high[:2], np.inf)))
         part = submesh(part, face_normals(part)[:, 2] > OPENING_COSINE)
         if not len(part.faces):
             return np.full(len(points_mm), np.nan)

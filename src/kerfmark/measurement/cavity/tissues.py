@@ -8,8 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
+from kerfmark.geometry.evening import refined
 from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import face_normals, submesh, vertex_normals
+from kerfmark.kernels.arrays import read_only
+from kerfmark.kernels.neighbourhoods import means_within
 from kerfmark.measurement.budget import measured, unmeasured
 from kerfmark.measurement.cavity.outline import beyond_outline
 from kerfmark.measurement.cavity.pit import Pit
@@ -30,10 +33,11 @@ __all__ = ["caries_left", "caries_left_thickness", "sound_removed", "unsupported
 
 AT_JUNCTION_MM = 0.5
 ROD_MM, ROD_STEP_MM, LONGEST_ROD_MM = 1.0, 0.05, 3.5
-INNER_MM = 0.1
+INNER_MM, JUNCTION_EDGE_MM = 0.1, 0.12
 TOWARDS_DEEP = 0.5
 """Inner faces of the enamel within 60° of the way in are its junction; the others are the sides of a lesion through it."""
 COLUMNS_ASTRAY = 3.0
+STEP_MM, MEAN_RADIUS_MM = 0.02, 0.15
 
 
 def caries_left(pit: Pit) -> tuple[Reading, ...]:
@@ -148,7 +152,7 @@ def _inner_faces(pit: Pit, enamel: Surface) -> Surface | None:
         return None
     deeper = -_slope(pit, part)
     part = submesh(part, (face_normals(part) * deeper).sum(axis=1) > TOWARDS_DEEP)
-    return part if len(part.faces) else None
+    return refined(part, JUNCTION_EDGE_MM) if len(part.faces) else None
 
 
 def _slope(pit: Pit, part: Surface) -> FloatArray:
@@ -184,18 +188,19 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
     budget = [
         Component("surface noise", 0.6 * pit.noise_mm),
         Component("trueness", pit.shared_mm),
-        Component("step along the way", 0.015),
+        Component("step along the way", 0.3 * STEP_MM),
     ]
     if not len(start):
         left = 0.0 if not len(points) else _buried(pit, points)
         witness = Witness("region", points_mm=points[:: max(1, len(points) // 300)])
         return measured(name, left, unit="mm", where=where, budget=budget, witness=witness)
-    some = slice(None, None, max(1, len(start) // 4000))
+    some = slice(None, None, max(1, len(start) // 2500))
     start, inward = start[some], inward[some]
-    steps = np.arange(0.025, 5.0, 0.05)
+    steps = np.arange(0.5 * STEP_MM, 5.0, STEP_MM)
     along = start[:, None] + steps[None, :, None] * inward[:, None]
     decayed = sample(grid, along.reshape(-1, 3)).reshape(len(start), -1) < 0.0
-    run = np.cumprod(decayed, axis=1).sum(axis=1) * 0.05
+    run = np.cumprod(decayed, axis=1).sum(axis=1) * STEP_MM
+    run = means_within(read_only(start, np.float64), read_only(start, np.float64), run, MEAN_RADIUS_MM)
     deepest = int(np.argmax(run))
     ends = np.array([[start[deepest], start[deepest] + run[deepest] * inward[deepest]]])
     witness = Witness("length", start[:: max(1, len(start) // 300)], ends)
@@ -333,7 +338,7 @@ def _over(cells: Cells, points: FloatArray) -> NDArray[np.bool_]:
 
 def _bundles(bench: Bench, cells: Cells, corners: FloatArray, inwards: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Middles and volumes of the parts of the rods' bundles that are enamel and left."""
-    enamel = bench.prepared.layer_grids["enamel"]
+    enamel, decay = bench.prepared.layer_grids["enamel"], bench.prepared.layer_grids.get("caries")
     steps = np.arange(0.5 * ROD_STEP_MM, LONGEST_ROD_MM, ROD_STEP_MM)
     spots, volumes = [], []
     alive = np.ones(len(corners), dtype=bool)
@@ -341,11 +346,13 @@ def _bundles(bench: Bench, cells: Cells, corners: FloatArray, inwards: FloatArra
         moved = corners[alive] - t * inwards[alive]
         middles = moved.mean(axis=1)
         inside = sample(enamel, middles) < 0.0
+        if decay is not None:
+            inside &= sample(decay, middles) > 0.0
         left = inside & cells.is_left(middles)
         area = 0.5 * np.linalg.norm(np.cross(moved[:, 1] - moved[:, 0], moved[:, 2] - moved[:, 0]), axis=1)
         spots.append(middles[left])
         volumes.append(area[left] * ROD_STEP_MM)
-        alive[np.flatnonzero(alive)[~inside & (t > 0.2)]] = False
+        alive[np.flatnonzero(alive)[~inside & (sample(enamel, middles) > 0.1) & (t > 0.2)]] = False
         if not alive.any():
             break
     return np.concatenate(spots) if spots else np.empty((0, 3)), np.concatenate(volumes) if volumes else np.empty(0)
