@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 FAMILIES = {
     "crown": "crown_phantoms",
+    "cavity": "cavity_phantoms",
     "block": "block_phantoms",
     "line": "line_phantoms",
     "implant": "implant_phantoms",

@@ -107,13 +107,32 @@ _NAMES: Final[dict[str, tuple[str, str]]] = {
     "cavity.outline_area_mm2": ("Outline", "Outline area"),
     "cavity.outline_overlap": ("Outline", "Outline overlap"),
     "cavity.extension_mm": ("Outline", "Extension"),
+    "cavity.marginal_ridge_mm": ("Outline", "Marginal ridge"),
     "cavity.pulpal_depth_mm": ("Depth", "Pulpal depth"),
     "cavity.axial_depth_mm": ("Depth", "Axial depth"),
     "cavity.gingival_depth_mm": ("Depth", "Gingival depth"),
+    "cavity.floor_flatness_um": ("Floor and walls", "Flatness"),
+    "cavity.floor_tilt_deg": ("Floor and walls", "Tilt"),
+    "cavity.wall_angle_deg": ("Floor and walls", "Wall"),
+    "cavity.cavosurface_angle_deg": ("Floor and walls", "Cavosurface"),
+    "cavity.internal_radius_mm": ("Floor and walls", "Internal radius"),
+    "cavity.box_width_mm": ("Box", "Box width"),
+    "cavity.axial_wall_height_mm": ("Box", "Axial wall height"),
+    "cavity.gingival_floor_mm": ("Box", "Gingival floor"),
+    "cavity.proximal_clearance_mm": ("Box", "Clearance"),
+    "cavity.bevel_width_mm": ("Bevel", "Bevel width"),
+    "cavity.bevel_angle_deg": ("Bevel", "Bevel angle"),
+    "cavity.caries_left_mm3": ("Tissue", "Decay left"),
+    "cavity.caries_left_thickness_mm": ("Tissue", "Decay left, thickness"),
+    "cavity.sound_removed_mm3": ("Tissue", "Sound tissue lost"),
+    "cavity.unsupported_enamel_mm3": ("Tissue", "Unsupported enamel"),
     "cavity.remaining_dentine_mm": ("Tissue", "Remaining dentine"),
     "cavity.pulp_exposed_mm2": ("Tissue", "Pulp exposed"),
-    "cavity.marginal_ridge_mm": ("Outline", "Marginal ridge"),
+    "cavity.neighbour.damage_depth_mm": ("Neighbours", "Damage depth"),
+    "cavity.neighbour.damage_volume_mm3": ("Neighbours", "Damage volume"),
+    "cavity.neighbour.damage_area_mm2": ("Neighbours", "Damage area"),
 }
+_PLACES: Final = {"dej": "at the junction"}
 _FAMILIES: Final = {
     "crown.neighbour": "Neighbours",
     "cavity.neighbour": "Neighbours",
@@ -183,7 +202,7 @@ def name_of(
 
 def _place_word(where: str | None) -> str:
     """A place as said: of a bed's sides the side alone."""
-    return (where or "").removeprefix("bed/")
+    return _PLACES.get(where or "", (where or "").removeprefix("bed/"))
 
 
 def _plain(reading: str) -> str:

@@ -29,7 +29,7 @@ def off(found, truth):
 
 
 @pytest.mark.parametrize("noise_um", [0.0, 10.0])
-@pytest.mark.parametrize("name", [*phantoms.POCKETS, *phantoms.BOXES])
+@pytest.mark.parametrize("name", [*phantoms.POCKETS, *phantoms.BOXES, *phantoms.OTHERS])
 def test_every_reading_finds_what_was_built(cavities, name, noise_um):
     blank = cavities[name]
     found = {r.key: r for r in measure(blank.piece(np.random.default_rng(1), noise_um=noise_um), blank.prepared)}

@@ -56,7 +56,7 @@ def remaining_dentine(pit: Pit) -> tuple[Reading, ...]:
     )
     witness = Witness(
         "length", points[:: max(1, len(points) // 300)], np.array([[points[least], foot[least]]]),
-        plane=pit.seen_from("occlusal").plane(points[least], _side_of(way)),
+        plane=pit.seen_from("occlusal").plane(points[least], _side_of(way), name="pulp"),
     )  # fmt: skip
     return (measured(name, value, unit="mm", budget=budget, witness=witness),)
 

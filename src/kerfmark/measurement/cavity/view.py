@@ -80,12 +80,12 @@ class View:
             witness.plane,
         )
 
-    def plane(self, through_mm: FloatArray, across: str) -> SectionPlane:
+    def plane(self, through_mm: FloatArray, across: str, *, name: str | None = None) -> SectionPlane:
         """The section through a point of the view that shows a side (`buccal`, …) to the left or right, and the axis.
 
         A side that lies along the axis shows in any section through it.
 
-        Its name is that of the crown's planes where it is one of them, else `level`: a cut across the tooth.
+        Its name is that of the crown's planes where it is one of them, else `level`: a cut across the tooth; or one of its own.
         """
         sign = self._prepared.mesial_sign
         origin = self.to_tooth(np.asarray(through_mm, dtype=float))
@@ -95,8 +95,10 @@ class View:
             return SectionPlane("level", origin, np.array([-sign, 0.0, 0.0]), np.array([0.0, 1.0, 0.0]))
         level = way if abs(way[2]) < 0.5 else self.axis
         if abs(level[1]) > 0.5:
-            return SectionPlane("BL", origin * [1, 1, 0], np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
-        return SectionPlane("MD", origin * [1, 1, 0], np.array([-float(sign), 0.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+            return SectionPlane(name or "BL", origin * [1, 1, 0], np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+        return SectionPlane(
+            name or "MD", origin * [1, 1, 0], np.array([-float(sign), 0.0, 0.0]), np.array([0.0, 0.0, 1.0])
+        )
 
 
 class _Turned:

@@ -31,7 +31,15 @@ from kerfmark.reports.placement import Box, Room
 from kerfmark.reports.sections.cut_solids import planned_svg
 from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, length_svg
 from kerfmark.reports.sections.outlines import Outlines, outlines_of
-from kerfmark.reports.sections.planes import dimensioned_segments, end_words, flat, looking_words, planes_of, reach_mm
+from kerfmark.reports.sections.planes import (
+    dimensioned_segments,
+    end_words,
+    flat,
+    is_level,
+    looking_words,
+    planes_of,
+    reach_mm,
+)
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -142,7 +150,7 @@ def section_of(
     ends = end_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
     key = plane.name.replace(" ", "-")
     body = _grid(frame, width, height) + _ends(ends, room)
-    body += _cut(frame, outlines, key) + _axis(frame, outlines)
+    body += _cut(frame, outlines, key) + ("" if is_level(plane) else _axis(frame, outlines))
     body += planned_svg(plane, frame, prepared, low=low, high=high)
     words = looking_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
     body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]), words=words)
@@ -156,6 +164,7 @@ def section_of(
 
 def _definitions(name: str) -> str:
     tissues = hatching(f"dentine-{name}", turn_deg=-45.0, gap=7.0) + hatching(f"enamel-{name}", turn_deg=45.0, gap=3.4)
+    tissues += hatching(f"caries-{name}", turn_deg=90.0, gap=2.0)
     return f"<defs>{tissues}{departure_patterns(name)}</defs>"
 
 
@@ -218,7 +227,7 @@ def _cut(frame: Frame2, outlines: Outlines, name: str, *, heavy: float = WIDE) -
 
 
 def _tissues(frame: Frame2, outlines: Outlines, area: str, name: str) -> str:
-    """Dentine and enamel by their hatching, the pulp blank and dashed; one hatching where tissues are not known."""
+    """Dentine, enamel and decay by their hatching, the pulp blank and dashed; one hatching where tissues are not known."""
     if not outlines.layers:
         return f'<path d="{area}" fill="url(#dentine-{name})" fill-rule="evenodd"/>'
     body = ""
@@ -227,7 +236,7 @@ def _tissues(frame: Frame2, outlines: Outlines, area: str, name: str) -> str:
         if layer == "pulp":
             body += path(data, fill="@sheet", stroke="@ink2", stroke_width=NARROW, stroke_dasharray=DASHED)
         elif data:
-            kind = "enamel" if layer == "enamel" else "dentine"
+            kind = layer if layer in ("enamel", "caries") else "dentine"
             body += f'<path d="{data}" fill="@sheet" fill-rule="evenodd"/>'
             body += path(data, fill=f"url(#{kind}-{name})", fill_rule="evenodd", stroke="@rule", stroke_width=NARROW)
     return body
@@ -285,6 +294,9 @@ def _plan(
             stroke_width=NARROW,
             stroke_dasharray=dash,
         )
+    if is_level(plane):
+        room.take(Box(x - 46, y - 44, x + 100, y + 44))
+        return body + text(x + 42, room.height - 12, words, size=12, fill="@ink3", halo=True)
     across, look = -plane.across[:2], np.cross(plane.across, plane.up)[:2]  # a half turn: buccal is below
     run, ahead = np.array([across[0], -across[1]]), np.array([look[0], -look[1]])
     run, ahead = run / max(np.hypot(*run), 1e-9), ahead / max(np.hypot(*ahead), 1e-9)

@@ -13,6 +13,7 @@ __all__ = [
     "dimensioned_segments",
     "end_words",
     "flat",
+    "is_level",
     "looking_words",
     "planes_of",
     "reach_mm",
@@ -21,6 +22,8 @@ __all__ = [
 ]
 
 PLANE_AZIMUTHS: Final = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
+EXTRA_PLANES: Final = ("level", "pulp")
+"""A cut across the tooth, and the one that holds the way from a cavity to the pulp."""
 NEAR_MM: Final = 0.4
 AT_ENDS: Final = 3
 ABUTMENT_REACH_MM: Final = 7.5
@@ -48,7 +51,10 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
             found.setdefault(plane.name, plane)
     for name in ("BL", "MD"):
         found.setdefault(name, _axial_plane(name, mesial_sign))
-    return tuple(found[name] for name in PLANE_AZIMUTHS if name in found)
+    for plane in (r.witness.plane for r in with_plane if r.witness is not None):
+        if plane is not None and plane.name in EXTRA_PLANES:
+            found.setdefault(plane.name, plane)
+    return tuple(found[name] for name in (*PLANE_AZIMUTHS, *EXTRA_PLANES) if name in found)
 
 
 def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True) -> tuple[SectionPlane, ...]:
@@ -153,6 +159,11 @@ def _lies_in(segments_mm: FloatArray, kind: str, plane: SectionPlane) -> bool:
     return bool(off.max() < NEAR_MM and lengths.min() > 1e-6 and (in_plane / lengths).min() > ALONG)
 
 
+def is_level(plane: SectionPlane) -> bool:
+    """Whether a plane cuts across the tooth, at right angles to its long axis."""
+    return bool(abs(plane.up[2]) < 0.5 and abs(plane.across[2]) < 0.5)
+
+
 def way_words(direction: FloatArray, *, mesial_sign: int, tooth: bool = True) -> str:
     """Which way a direction points across the tooth (buccal, mesiobuccal, mesial), or across a block (+y, +x+y, +x)."""
     if not tooth:
@@ -173,6 +184,8 @@ def looking_words(plane: SectionPlane, *, mesial_sign: int, tooth: bool = True) 
     """Which way the reader looks at a section."""
     if not tooth:
         return f"looking along {_axis_words(-np.cross(plane.across, plane.up))}"
+    if is_level(plane):
+        return "looking occlusally" if -np.cross(plane.across, plane.up)[2] > 0.0 else "looking gingivally"
     if _tooth_of(plane):
         return "looking " + _ADVERBS[_way_at(PLANE_AZIMUTHS[plane.name.rpartition(" ")[2]] - 90.0 * mesial_sign)]
     return "looking " + _ADVERBS[way_words(-np.cross(plane.across, plane.up), mesial_sign=mesial_sign)]
