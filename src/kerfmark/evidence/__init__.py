@@ -6,7 +6,7 @@ from kerfmark.evidence.answer import Action, Answer, Claim, Options, Panel
 from kerfmark.evidence.beside import read_actions, read_panel
 from kerfmark.evidence.content import ContentLine, content_of, read_content
 from kerfmark.evidence.gather import Evidence, gather
-from kerfmark.evidence.ownview import OwnHistory, own_history
+from kerfmark.evidence.ownhistory import OwnHistory, own_history
 from kerfmark.evidence.table import Table, read_table, table_of
 
 __all__ = [

@@ -9,16 +9,24 @@ from numpy.typing import NDArray
 
 from kerfmark.errors import EvidenceError
 from kerfmark.evidence.answer import GROUP_LEAST, Answer, Cell, Claim, Figure, Grid, Options, Verdict, counted
+from kerfmark.evidence.ownhistory import HISTORY_LEAST
+from kerfmark.evidence.ratings import first_device
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.clustered import clustered_share
 from kerfmark.statistics.confidence import brier, calibration_curve, recalibration
-from kerfmark.statistics.estimates import Estimate, FloatArray
+from kerfmark.statistics.estimates import FloatArray
 from kerfmark.statistics.selfjudgement import judged_well, self_judgement
 
-__all__ = ["OwnHistory", "own_history", "own_view"]
+__all__ = ["own_view"]
 
 ASKED = 0.7
-HISTORY_LEAST = 3
+CONFIDENCES_LEAST = 30
+CLAIM = "Learners see their own work rightly"
+METHODS = (
+    "Own less measured; intervals by t over learners, who have several pieces each. A single attempt says little about one learner; histories need three.",
+    "Own rulings: criteria too close to call are left out.",
+    "Not drawn, since noise alone fills them: correlations alone, self-minus-measured against measured, quartiles, rankings by insight.",
+)
 
 
 def own_view(table: Table, options: Options, rng: np.random.Generator) -> Answer:
@@ -29,116 +37,55 @@ def own_view(table: Table, options: Options, rng: np.random.Generator) -> Answer
     EvidenceError
         If no own view stands beside a measured one.
     """
-    grids: list[Grid] = []
-    figures: list[Figure] = []
-    said: list[str] = []
-    claim = Claim(
-        "Learners see their own work rightly", "not shown", "no own mark stands beside a measured one", "ownview"
-    )
     own, measured, people = _paired(table, "score", whole=True)
-    if len(own) >= GROUP_LEAST:
-        grid, sentence, claim = _marks(own, measured, people)
-        grids.append(grid)
-        said.append(sentence)
-        keep = np.linspace(0, len(own) - 1, min(len(own), 1500)).astype(int)
-        figures.append(
-            Figure(
-                "ownview",
-                f"Own mark on measured mark, {len(own)} pieces; line: equal",
-                {"own": own[keep].tolist(), "measured": measured[keep].tolist()},
-            )
-        )
-        history = _histories(own, measured, people)
-        if history is not None:
-            grids.append(history)
+    parts = [_of_marks(own, measured, people)] if len(own) >= GROUP_LEAST else []
     views = _rulings(table)
-    if len(views[0]) >= GROUP_LEAST:
-        agrees, confidence, criterion, who = views
-        grids.append(_criteria(agrees, criterion, who))
-        said.append(f"Own rulings agree with the reading in {100 * agrees.mean():.0f} % of {len(agrees)} criteria.")
-        stated = ~np.isnan(confidence)
-        if stated.sum() >= 30:
-            more, figure, sentence = _confidence(confidence[stated], agrees[stated], who[stated], options, rng)
-            grids.append(more)
-            figures.append(figure)
-            said.append(sentence)
-        grids.append(_rule(who))
-    if not grids:
+    parts += [_of_rulings(*views, options, rng)] if len(views[0]) >= GROUP_LEAST else []
+    if not parts:
         raise EvidenceError(
             f"fewer than {GROUP_LEAST} own views stand beside a measured one, so own judgement cannot be said. Ask learners before they see a reading."
         )
-    methods = (
-        "Own less measured; intervals by t over learners, who have several pieces each. A single attempt says little about one learner; histories need three.",
-        "Own rulings: criteria too close to call are left out.",
-        "Not drawn, since noise alone fills them: correlations alone, self-minus-measured against measured, quartiles, rankings by insight.",
-    )
+    unseen = Claim(CLAIM, "not shown", "no own mark stands beside a measured one", "ownview")
     return Answer(
-        "ownview",
-        "Do learners see their own work rightly?",
-        " ".join(said),
-        grids=tuple(grids),
-        figures=tuple(figures),
-        claims=(claim,),
-        methods=methods,
-    )
+        "ownview", "Do learners see their own work rightly?", " ".join(said for part in parts for said in part.said),
+        grids=tuple(grid for part in parts for grid in part.grids), figures=tuple(figure for part in parts for figure in part.figures),
+        claims=(next((part.claim for part in parts if part.claim is not None), unseen),), methods=METHODS,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
-class OwnHistory:
-    """One learner's own marks beside the measured ones, for that learner's page alone.
+class _Part:
+    """What own marks, or own rulings, say."""
 
-    Attributes
-    ----------
-    exercise, attempt, own, measured : arrays
-        In the order of exercise and attempt.
-    bias : Estimate or str
-        Own less measured over the history, or why it cannot be said yet.
-    """
-
-    exercise: NDArray[np.str_]
-    attempt: FloatArray
-    own: FloatArray
-    measured: FloatArray
-    bias: Estimate | str
+    grids: tuple[Grid, ...]
+    figures: tuple[Figure, ...]
+    said: tuple[str, ...]
+    claim: Claim | None = None
 
 
-def own_history(table: Table, learner: str) -> OwnHistory:
-    """A learner's own history: what a learner is shown in place of a verdict from one attempt.
+def _of_marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> _Part:
+    grid, sentence, claim = _marks(own, measured, people)
+    keep = np.linspace(0, len(own) - 1, min(len(own), 1500)).astype(int)
+    data = {"own": own[keep].tolist(), "measured": measured[keep].tolist()}
+    figure = Figure("ownview", f"Own mark on measured mark, {len(own)} pieces; line: equal", data)
+    history = _histories(own, measured, people)
+    return _Part((grid, *((history,) if history is not None else ())), (figure,), (sentence,), claim)
 
-    Parameters
-    ----------
-    table : Table
-    learner : str
 
-    Returns
-    -------
-    OwnHistory
-
-    Examples
-    --------
-    >>> from kerfmark.evidence.table import table_of
-    >>> rows = [["L1", by, str(n), str(60 + n + 5 * (by == "own"))] for n in (1, 2, 3, 4) for by in ("own", "measured")]
-    >>> own_history(table_of(["learner", "by", "attempt", "score"], rows), "L1").own.tolist()
-    [66.0, 67.0, 68.0, 69.0]
-    """
-    rows = table.where(table["learner"] == learner)
-    pairs = []
-    for speaker in ("own", "measured"):
-        said = rows.said_by(speaker, whole=True)
-        said = said.where(~np.isnan(said.number("score")) & (said.number("repeat") == 1) & _first_device(said))
-        names = zip(said["exercise"].astype(str), said.number("attempt"), strict=True)
-        pairs.append(dict(zip(names, said.number("score"), strict=True)))
-    both = sorted(set(pairs[0]) & set(pairs[1]))
-    own, measured = (np.array([side[key] for key in both], dtype=float) for side in pairs)
-    try:
-        bias: Estimate | str = (
-            self_judgement(own, measured).bias
-            if len(both) >= HISTORY_LEAST
-            else (f"{len(both)} of {HISTORY_LEAST} own marks that a history needs; a single attempt says little.")
-        )
-    except EvidenceError as why:
-        bias = str(why)
-    return OwnHistory(np.array([e for e, _ in both], dtype=str), np.array([a for _, a in both]), own, measured, bias)
+def _of_rulings(
+    agrees: FloatArray,
+    confidence: FloatArray,
+    criterion: NDArray[np.str_],
+    who: NDArray[np.str_],
+    options: Options,
+    rng: np.random.Generator,
+) -> _Part:
+    said = f"Own rulings agree with the reading in {100 * agrees.mean():.0f} % of {len(agrees)} criteria."
+    grid, rule, stated = _criteria(agrees, criterion, who), _rule(who), ~np.isnan(confidence)
+    if stated.sum() < CONFIDENCES_LEAST:
+        return _Part((grid, rule), (), (said,))
+    more, figure, sentence = _confidence(confidence[stated], agrees[stated], who[stated], options, rng)
+    return _Part((grid, more, rule), (figure,), (said, sentence))
 
 
 def _keys(rows: Table, *names: str) -> NDArray[np.str_]:
@@ -153,18 +100,13 @@ def _paired(table: Table, column: str, *, whole: bool) -> tuple[FloatArray, Floa
     sides = []
     for speaker in ("own", "measured"):
         rows = table.said_by(speaker, whole=whole)
-        rows = rows.where(~np.isnan(rows.number(column)) & (rows.number("repeat") == 1) & _first_device(rows))
+        rows = rows.where(~np.isnan(rows.number(column)) & (rows.number("repeat") == 1) & first_device(rows))
         sides.append((rows, _keys(rows, "learner", "exercise", "attempt") if len(rows) else np.zeros(0, dtype=str)))
     (own, own_key), (measured, key) = sides
     if not len(own) or not len(measured):
         return np.zeros(0), np.zeros(0), np.zeros(0, dtype=str)
     _, a, b = np.intersect1d(own_key, key, return_indices=True)
     return own.number(column)[a], measured.number(column)[b], own["learner"].astype(str)[a]
-
-
-def _first_device(rows: Table) -> NDArray[np.bool_]:
-    names = np.unique(rows["device"]) if len(rows) else np.array([""])
-    return np.asarray(rows["device"] == names[0])
 
 
 def _marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> tuple[Grid, str, Claim]:
@@ -190,7 +132,7 @@ def _marks(own: FloatArray, measured: FloatArray, people: NDArray[np.str_]) -> t
         grid,
         sentence,
         Claim(
-            "Learners see their own work rightly",
+            CLAIM,
             verdict,
             f"bias {found.bias.value:+.1f}, 95 % {found.bias.lower:+.1f} to {found.bias.upper:+.1f}, off by {found.mae.value:.1f}, n {found.bias.n} learners",
             "ownview",
@@ -229,7 +171,7 @@ def _rulings(table: Table) -> tuple[FloatArray, FloatArray, NDArray[np.str_], ND
     own = own.where(np.isin(own["ruling"], ("met", "not met")))
     measured = (
         measured.where(
-            np.isin(measured["ruling"], ("met", "not met")) & (measured.number("repeat") == 1) & _first_device(measured)
+            np.isin(measured["ruling"], ("met", "not met")) & (measured.number("repeat") == 1) & first_device(measured)
         )
         if len(measured)
         else measured

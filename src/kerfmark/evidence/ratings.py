@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.estimates import FloatArray
 
-__all__ = ["Pairs", "examiner_pairs", "piece_codes", "ratings_of", "spread_on_one_piece"]
+__all__ = ["Pairs", "examiner_pairs", "first_device", "piece_codes", "ratings_of", "spread_on_one_piece"]
 
 
 def piece_codes(rows: Table, *names: str) -> NDArray[np.intp]:
@@ -20,6 +20,12 @@ def piece_codes(rows: Table, *names: str) -> NDArray[np.intp]:
     for name in names[1:]:
         joined = np.char.add(np.char.add(joined, "\x1f"), rows[name].astype(str))
     return np.asarray(np.unique(joined, return_inverse=True)[1], dtype=np.intp)
+
+
+def first_device(rows: Table) -> NDArray[np.bool_]:
+    """Rows of the first device alone, so that a piece read by several counts once."""
+    names = np.unique(rows["device"]) if len(rows) else np.array([""])
+    return np.asarray(rows["device"] == names[0])
 
 
 def ratings_of(rows: Table, column: str, other: str) -> tuple[FloatArray, NDArray[np.str_]]:
