@@ -35,8 +35,8 @@ PANEL: Final = (
 ACTIONS: Final = (
     ("about", "action", "owner", "by"),
     (
-        "Examiner E1",
-        "cut and mark three reference pieces with E4 before the next sitting",
+        "Examiners E2 and E6",
+        "mark three reference pieces together before the next sitting",
         "L. Moreau (invented)",
         "2027-01-15",
     ),
