@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 
 from kerfmark.errors import InputError
+from kerfmark.records import SectionPlane
 from kerfmark.reports.drawn import piece_scene
 from kerfmark.reports.scene import plain_scene, read_scene, scene_bytes, section_at, still_at
 from kerfmark.reports.scene.container import read_container
+from kerfmark.reports.sections.planes import plain_planes
 
 
 @pytest.fixture(scope="module")
@@ -107,15 +109,29 @@ def test_a_plain_section_shows_no_corridor_departure_or_dimension(scene):
         assert mark not in plain
 
 
-def test_a_plain_section_does_not_depend_on_target_or_readings(piece_report, scene):
+def test_a_plain_section_does_not_depend_on_target_or_values(piece_report, scene):
     assessment, prepared, loaded = piece_report
     import types
 
     other_target = types.SimpleNamespace(**{**vars(prepared), "target_grid": None, "target": None})
-    bare = dataclasses.replace(assessment, readings=(), rulings=())
+    others = tuple(dataclasses.replace(r, value=99.0, u=9.0, budget=()) for r in assessment.readings)
+    bare = dataclasses.replace(assessment, readings=others, rulings=())
     other = piece_scene(bare, other_target, loaded)
     assert section_at(scene, plane="MD", plain=True) == section_at(other, plane="MD", plain=True)
     assert still_at(scene, plain=True) == still_at(other, plain=True)
+
+
+def test_plain_planes_stand_upright_and_look_the_same_way_round(piece_report):
+    tilted = SectionPlane(
+        "MD", np.array([0.3, 0.2, 0.1]), np.array([-0.995, 0.0, 0.0998]), np.array([0.0998, 0.0, 0.995])
+    )
+    reading = piece_report[0].readings[0]
+    leaning = dataclasses.replace(reading, witness=dataclasses.replace(reading.witness, plane=tilted))
+    seen = {p.name: p for p in plain_planes((leaning,), mesial_sign=-1)}
+    assert set(seen) == {"BL", "MD", "MF-DL", "ML-DF"}
+    assert seen["MD"].up.tolist() == [0.0, 0.0, 1.0]
+    assert seen["MD"].origin_mm.tolist() == [0.0, 0.0, 0.0]
+    assert seen["MD"].across @ tilted.across > 0.9
 
 
 def test_a_plain_picture_has_no_map_and_no_balloon(scene):

@@ -14,7 +14,7 @@ from kerfmark.records import SectionPlane
 from kerfmark.reports.drawn import PAGE_SECTION, PieceScene
 from kerfmark.reports.sections.drawing import fitting_scale, section_of
 from kerfmark.reports.sections.outlines import outlines_of
-from kerfmark.reports.sections.planes import view_planes
+from kerfmark.reports.sections.planes import plain_planes, view_planes
 from kerfmark.reports.tokens import painted
 from kerfmark.reports.view.camera import VIEW_NAMES
 from kerfmark.reports.view.picture import VIEW_SIZE, view_of
@@ -58,8 +58,8 @@ def section_at(
         If there is no such plane, or a number is out of bounds.
     """
     prepared, contents = scene.prepared, scene.contents
-    readings = () if plain else scene.assessment.readings
-    known = view_planes(readings, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
+    choose = plain_planes if plain else view_planes
+    known = choose(scene.assessment.readings, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
     chosen = next((p for p in known if p.name == plane), None)
     if chosen is None:
         names = ", ".join(p.name for p in known)

@@ -24,7 +24,7 @@ from kerfmark.reports.scene.surfaces import (
     surface_part,
     tissues,
 )
-from kerfmark.reports.sections.planes import view_planes, way_words
+from kerfmark.reports.sections.planes import end_words, plain_planes, view_planes, way_words
 from kerfmark.reports.tokens import painted
 from kerfmark.reports.view.camera import VIEW_NAMES, direction_words
 from kerfmark.reports.view.deviation import STEPS_MM, legend_svg, patch_words
@@ -182,20 +182,19 @@ def _criterion(line: CriterionLine) -> dict[str, Any]:
 
 
 def _planes(scene: PieceScene, *, plain: bool) -> list[dict[str, Any]]:
-    readings = () if plain else scene.assessment.readings
     sign, tooth = scene.prepared.mesial_sign, scene.contents.has_tooth
-    return [_plane(p, mesial_sign=sign, tooth=tooth) for p in view_planes(readings, mesial_sign=sign, tooth=tooth)]
+    known = (plain_planes if plain else view_planes)(scene.assessment.readings, mesial_sign=sign, tooth=tooth)
+    return [_plane(p, mesial_sign=sign, tooth=tooth) for p in known]
 
 
 def _plane(plane: SectionPlane, *, mesial_sign: int, tooth: bool) -> dict[str, Any]:
-    ways = [way_words(sign * plane.across, mesial_sign=mesial_sign, tooth=tooth) for sign in (-1, 1)]
     ahead = way_words(np.cross(plane.across, plane.up), mesial_sign=mesial_sign, tooth=tooth)
     return {
         "name": plane.name,
         "origin_mm": _mm(plane.origin_mm),
         "across": [round(float(x), 9) for x in plane.across],
         "up": [round(float(x), 9) for x in plane.up],
-        "ends": ways,
+        "ends": list(end_words(plane, mesial_sign=mesial_sign, tooth=tooth)),
         "towards": ahead,
     }
 

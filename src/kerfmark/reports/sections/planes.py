@@ -15,6 +15,7 @@ __all__ = [
     "flat",
     "is_level",
     "looking_words",
+    "plain_planes",
     "planes_of",
     "reach_mm",
     "view_planes",
@@ -60,8 +61,7 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
 def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True) -> tuple[SectionPlane, ...]:
     """The planes a reader may start from: of a tooth all four that have names, of a block the two of its axes.
 
-    Where a reading was taken in a plane it is that one, else the one through the long axis; mesial or buccal always on the
-    right, so that a learner sees the same way round before and after the readings are shown.
+    Where a reading was taken in a plane it is that one, else the one through the long axis with mesial or buccal on the right.
     """
     planes = planes_of(readings, mesial_sign=mesial_sign, tooth=tooth)
     if not tooth or any(_tooth_of(plane) for plane in planes):
@@ -69,6 +69,26 @@ def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool 
     taken = {r.witness.plane.name for r in readings if r.witness is not None and r.witness.plane is not None}
     found = {plane.name: plane for plane in planes if plane.name in taken}
     return tuple(found.get(name) or _turned_round(_axial_plane(name, mesial_sign)) for name in PLANE_AZIMUTHS)
+
+
+def plain_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True) -> tuple[SectionPlane, ...]:
+    """`view_planes` for before own views are in: upright, through the long axis (of an abutment, to half a millimetre).
+
+    Of the readings only which way round their planes look is used, so that a learner sees the same side before and after.
+    """
+    known = view_planes(readings, mesial_sign=mesial_sign, tooth=tooth)
+    return tuple(_upright(plane, mesial_sign) for plane in known) if tooth else known
+
+
+def _upright(plane: SectionPlane, mesial_sign: int) -> SectionPlane:
+    up = np.array([0.0, 0.0, 1.0])
+    if _tooth_of(plane):
+        across = plane.across * [1.0, 1.0, 0.0]
+        return SectionPlane(
+            plane.name, np.round(2.0 * plane.origin_mm) / 2.0 * [1.0, 1.0, 0.0], across / np.linalg.norm(across), up
+        )
+    axial = _axial_plane(plane.name, mesial_sign)
+    return axial if axial.across @ plane.across > 0.0 else _turned_round(axial)
 
 
 def _turned_round(plane: SectionPlane) -> SectionPlane:
