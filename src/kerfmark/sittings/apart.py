@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from kerfmark.settings import Settings
     from kerfmark.sittings.pieces import PieceFiles
 
-__all__ = ["Apart", "Assessed", "Draw", "SetAside", "limit_memory"]
+__all__ = ["Apart", "Assessed", "Broken", "Draw", "SetAside", "limit_memory", "measured"]
 
 Draw: TypeAlias = "Callable[[Assessment, Prepared, LoadedExercise], Mapping[str, bytes]]"
 OPEN_EXERCISES = 4
@@ -154,22 +154,35 @@ def _answer(files: PieceFiles, settings: Settings, opened: dict[Path, Any], draw
 
 
 def _assess(files: PieceFiles, settings: Settings, opened: dict[Path, Any], draw: Draw | None) -> Assessed:
-    from kerfmark.pipeline import assess_prepared, open_exercise
-    from kerfmark.reports.results import as_json_text
+    from kerfmark.pipeline import open_exercise
 
     if files.exercise not in opened:
         while len(opened) >= OPEN_EXERCISES:
             opened.pop(next(iter(opened)))
         opened[files.exercise] = open_exercise(files.exercise, settings=settings)
     loaded, prepared = opened[files.exercise]
+    return measured(
+        loaded, prepared, files.piece, neighbours=files.neighbours, unit=files.unit, rig=files.rig, settings=settings, draw=draw
+    )  # fmt: skip
+
+
+def measured(
+    loaded: LoadedExercise,
+    prepared: Prepared,
+    piece: Path,
+    *,
+    neighbours: Mapping[str, Path],
+    settings: Settings,
+    unit: str | None = None,
+    rig: Path | None = None,
+    draw: Draw | None = None,
+) -> Assessed:
+    """Measure a piece and keep of it what the store keeps; raises as `kerfmark.assess` does."""
+    from kerfmark.pipeline import assess_prepared
+    from kerfmark.reports.results import as_json_text
+
     assessment = assess_prepared(
-        loaded,
-        prepared,
-        files.piece,
-        neighbours=dict(files.neighbours),
-        unit=files.unit,
-        rig=files.rig,
-        settings=settings,
+        loaded, prepared, piece, neighbours=dict(neighbours), unit=unit, rig=rig, settings=settings
     )
     return Assessed(
         kerfmark=assessment.kerfmark,
