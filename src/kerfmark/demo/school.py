@@ -22,7 +22,7 @@ import numpy as np
 from kerfmark.records import Reading
 from kerfmark.sittings.apart import Assessed, measured
 from kerfmark.sittings.examining import Word, examine
-from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise, pass_of, prove_exercise
+from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise, keep_proof, pass_of, proof_of
 from kerfmark.sittings.keeping import school_settings, set_school_setting
 from kerfmark.sittings.marks import Standing, open_criteria, standings
 from kerfmark.sittings.people import actor_of, add_person, add_site
@@ -33,6 +33,7 @@ from kerfmark.storage import Store, Transaction
 from kerfmark.storage import schema as kept
 
 if TYPE_CHECKING:
+    from kerfmark.exercise.proof import Proof
     from kerfmark.settings import Settings
     from kerfmark.sittings.apart import Draw
 
@@ -147,10 +148,13 @@ def make_term(
         for done in as_completed(jobs):
             name = jobs[done]
             real[name] = done.result()
+            making.rng = np.random.default_rng([seed, EXERCISES.index(name)])  # whichever is ready first
             _practice(making, name, real[name])
             if name == EXAM:
+                proof = pool.submit(proof_of, EXAM, settings=replace(settings, threads=1))
                 more = pool.submit(_cut_and_measure, EXAM, REAL_IN_EXAM, seed + 1, settings, draw)
-        _exam(making, more.result(), real[EXAM])
+        making.rng = np.random.default_rng([seed, len(EXERCISES)])
+        _exam(making, more.result(), real[EXAM], proof.result())
     say(
         f"ready: {making.pieces} pieces, {making.measured} of them truly measured, the others' readings modelled around those."
     )
@@ -215,13 +219,12 @@ def _practice(making: _Making, name: str, real: Sequence[_Real]) -> None:
     making.say(f"{name}: practice at both sites")
 
 
-def _exam(making: _Making, real: Sequence[_Real], modelled_on: Sequence[_Real]) -> None:
+def _exam(making: _Making, real: Sequence[_Real], modelled_on: Sequence[_Real], proof: Proof) -> None:
     """The exam of the last week: blind, two examiners where it is close; some pieces examined, some waiting, one seat empty."""
     at = making.began + 11 * WEEK
     store = making.store.at(lambda: at)
-    making.say(f"proving that {EXAM} can be cut and marked, as an exam asks …")
     exercise_id = import_exercise(store, PROGRAM, EXAM, settings=making.settings, prove=False)
-    prove_exercise(store, PROGRAM, exercise_id, settings=making.settings)
+    keep_proof(store, PROGRAM, exercise_id, proof)
     with store.read() as tx:
         criteria = criteria_of(tx, exercise_id)
     site_id = making.sites[SITES[0]]

@@ -33,6 +33,8 @@ __all__ = [
     "exercises",
     "hide_exercise",
     "import_exercise",
+    "keep_proof",
+    "proof_of",
     "prove_exercise",
     "unpack",
 ]
@@ -122,14 +124,25 @@ def import_exercise(store: Store, actor: Actor, source: str | Path, *, settings:
 
 def prove_exercise(store: Store, actor: Actor, exercise_id: str, *, settings: Settings) -> None:
     """Prove that an exercise can be cut and marked, and keep what was found. Takes seconds to minutes."""
+    require_anywhere(actor, "exercise.import")
+    with tempfile.TemporaryDirectory() as folder:
+        found = proof_of(unpack(store, exercise_id, Path(folder)), settings=settings)
+    keep_proof(store, actor, exercise_id, found)
+
+
+def proof_of(source: str | Path, *, settings: Settings) -> Proof:
+    """Prove an exercise: what `kerfmark check` finds. Needs no store, so that another process may do it."""
     from kerfmark.exercise.proof import check_exercise
     from kerfmark.pipeline import ideal_readings, open_exercise
 
+    loaded, prepared = open_exercise(source, settings=settings)
+    ideal = {r.key: r.u for r in ideal_readings(prepared)}
+    return check_exercise(loaded, prepared, predict_u=ideal or None)
+
+
+def keep_proof(store: Store, actor: Actor, exercise_id: str, proof: Proof) -> None:
+    """Keep what proving an exercise found."""
     require_anywhere(actor, "exercise.import")
-    with tempfile.TemporaryDirectory() as folder:
-        loaded, prepared = open_exercise(unpack(store, exercise_id, Path(folder)), settings=settings)
-        ideal = {r.key: r.u for r in ideal_readings(prepared)}
-        proof = check_exercise(loaded, prepared, predict_u=ideal or None)
     with store.write() as tx:
         row = _row(tx, exercise_id)
         row.proof, row.can_be_cut, row.can_be_marked = _proof(proof), proof.can_be_cut, proof.can_be_marked
