@@ -50,7 +50,9 @@ class Box:
     axial_deg : float
         Lean of its axial wall; + away from the box, towards the pulp, as it rises.
     radius_mm : float
-        Of its internal line angles.
+        Of the angle between its floor and its walls.
+    corner_mm : float
+        Of its upright line angles.
     """
 
     side: Literal["mesial", "distal"]
@@ -61,6 +63,7 @@ class Box:
     wall_deg: float = 0.0
     axial_deg: float = 0.0
     radius_mm: float = 0.2
+    corner_mm: float = 0.45
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +249,7 @@ def _box_solid(box: Box, floor: FloatArray, mesial_sign: int, top: float) -> Sol
         Rounded(
             (min(inner, outer), box.middle_mm - half),
             (max(inner, outer), box.middle_mm + half),
-            max(box.radius_mm, 0.05),
+            max(box.corner_mm, 0.05),
         )
     )
     axial = np.maximum(-sign * normals[:, 0], 0.0) ** 2

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfmark.kernels.arrays import read_only
-from kerfmark.kernels.neighbourhoods import means_within
+from kerfmark.geometry.mesh import face_areas_mm2
 from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.depths import axial_of, one_box
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.cavity.view import View
 from kerfmark.measurement.surface.floors import Floor
-from kerfmark.records import Component, FloatArray, Reading, Witness
+from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
 __all__ = ["cavosurface_angle", "internal_radius", "wall_angle"]
 
@@ -116,8 +115,9 @@ def _steady(pit: Pit, view: View) -> FloatArray:
     """The cut faces' averaged normals in a view, made once."""
     key = f"steady {view.side}"
     if key not in pit.kept:
-        faces = view.bench.cut
-        pit.kept[key] = _averaged(faces.middles, faces.normals * faces.areas[:, None])
+        surface, chosen = view.bench.piece.surface, np.flatnonzero(view.bench.is_cut)
+        steady = _averaged(surface, surface.faces[chosen], rounds=max(2, round(STEADY_MM / view.bench.edge_mm)))
+        pit.kept[key] = steady[face_areas_mm2(surface)[chosen] > 0.0]
     found: FloatArray = pit.kept[key]
     return found
 
@@ -165,11 +165,17 @@ def _rim(pit: Pit, view: View, points: FloatArray) -> FloatArray:
     return np.asarray(margin[::2, 2][away.argmin(axis=1)])
 
 
-def _averaged(points: FloatArray, vectors: FloatArray) -> FloatArray:
-    """Unit normals averaged over what lies within 0.25 mm, against noise."""
-    spots = read_only(points, np.float64)
-    summed = np.column_stack([means_within(spots, spots, read_only(v, np.float64), STEADY_MM) for v in vectors.T])
-    return np.asarray(summed / np.maximum(np.linalg.norm(summed, axis=1, keepdims=True), 1e-12))
+def _averaged(surface: Surface, faces: IntArray, *, rounds: int) -> FloatArray:
+    """Unit normals of some faces, each averaged with its neighbours' round after round, against noise; by area."""
+    used, corner = np.unique(faces, return_inverse=True)
+    corner = corner.reshape(-1, 3)
+    a, b, c = (surface.vertices_mm[faces[:, k]] for k in range(3))
+    vectors = np.cross(b - a, c - a)
+    for _ in range(rounds):
+        at_corners = np.column_stack([np.bincount(corner.ravel(), np.repeat(v, 3), len(used)) for v in vectors.T])
+        vectors = at_corners[corner].sum(axis=1)
+        vectors /= np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12)
+    return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-12))
 
 
 def _lean_reading(pit: Pit, name: str, where: str, lean: Lean, view: View | None = None) -> Reading:
