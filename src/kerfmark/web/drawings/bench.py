@@ -75,6 +75,7 @@ def bench_svg(bench: BenchReadings) -> str:
         body,
         label=label,
         class_="jaws",
+        role="group",
         data_low=low,
         data_high=high,
         data_left=LEFT,
@@ -234,15 +235,8 @@ def _was(bench: BenchReadings, scale: _Scale) -> str:
         if isfinite(old) and old != new:
             x = scale.x(old)
             body += line(x, TOP, x, BASE, stroke_width=LIMIT, stroke_dasharray="4 2.5")
-            body += text(
-                x,
-                BASE + 31,
-                f"was {wording.limits_text((-np.inf, old), bench.decimals)[2:]}",
-                size=12,
-                anchor="middle",
-                fill="@ink2",
-                halo=True,
-            )
+            words = f"was {wording.number(old, bench.decimals)}"
+            body += text(x - 5, TOP + 12, words, size=12, anchor="end", fill="@ink2", halo=True)
     return body
 
 
@@ -268,7 +262,7 @@ def _jaw(name: str, value: float, bench: BenchReadings, scale: _Scale) -> str:
             [x, TOP - 34],
         ]
     )
-    shown = wording.limits_text((-np.inf, value), bench.decimals)[2:]
+    shown = wording.number(value, max(bench.decimals, _places(value)))
     words = text(
         x + away * 40,
         TOP - 24,
@@ -289,6 +283,11 @@ def _jaw(name: str, value: float, bench: BenchReadings, scale: _Scale) -> str:
         + path(face, closed=True, fill="@ink", class_="jaw-body")
         + words + handle + "</g>"
     )  # fmt: skip
+
+
+def _places(value: float) -> int:
+    """Decimals that write a limit without changing it, at most four."""
+    return next((n for n in range(5) if abs(round(value, n) - value) < 1e-9), 4)
 
 
 def _typical(bench: BenchReadings, scale: _Scale) -> str:
