@@ -1,0 +1,55 @@
+"""Every page in a real browser: the policy blocks nothing, nothing is fetched from elsewhere, axe-core finds nothing, nothing runs over on a phone.
+
+Source: WCAG 2.2, levels A and AA, as far as axe-core (Deque, MPL-2.0, from the test extra) can tell.
+"""
+
+import pytest
+
+PAGES = {
+    "ines": ("/pieces", "/pieces/new", "/sittings", "/sittings/{practice}", "/progress", "/account"),
+    "milo": ("/pieces/{seen}", "/pieces/{seen}/reveal"),
+    "elin": ("/queue",),
+    "ruth": (
+        "/sittings", "/sittings/new", "/sittings/{practice}", "/pieces/{seen}", "/exercises", "/exercises/{exercise}", "/limits", "/limits/{exercise}?c=2", "/learners",
+        "/learners/{milo}", "/evidence?ask=1", "/rigs", "/admin", "/admin/audit", "/keys", "/api/docs", "/find?q=zzz",
+    ),
+    None: ("/sign-in", "/look"),
+}  # fmt: skip
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
+LOOKS = {
+    "light": {"color_scheme": "light"},
+    "dark": {"color_scheme": "dark"},
+    "phone": {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True},
+}
+
+
+@pytest.mark.parametrize(
+    "look", ["light", pytest.param("dark", marks=pytest.mark.slow), pytest.param("phone", marks=pytest.mark.slow)]
+)
+def test_every_page_can_be_read_and_used_by_everybody(desk, served, look):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    found = {}
+    for login, addresses in PAGES.items():
+        at = desk(login, **LOOKS[look])
+        for address in addresses:
+            at.go(address.format(**{k: v for k, v in served.ids.items() if k.isidentifier()}))
+            if "/pieces/" in address and "new" not in address:
+                at.page.wait_for_selector("kerfmark-view[data-state]", timeout=60_000)
+            told = axe.run(at.page, options=RULES).response["violations"]
+            faults = [f"{v['id']}: {v['nodes'][0]['html'][:120]}" for v in told]
+            if faults:
+                found[login, address] = faults
+    assert found == {}
+
+
+def test_nothing_runs_over_the_edge_of_a_phone(desk, served):
+    """Source: WCAG 2.2, 1.4.10 Reflow: no scrolling in two directions."""
+    wide = {}
+    for login, addresses in PAGES.items():
+        at = desk(login, **LOOKS["phone"])
+        for address in addresses:
+            at.go(address.format(**{k: v for k, v in served.ids.items() if k.isidentifier()}))
+            over = at.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+            if over > 0:
+                wide[login, address] = over
+    assert wide == {}
