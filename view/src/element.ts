@@ -144,7 +144,6 @@ class Running {
     this.listen();
     this.resize();
     this.attributesChanged();
-    this.askSection();
   }
 
   private get hasSection(): boolean {
@@ -516,13 +515,18 @@ class Running {
   private tellReady(): void {
     if (this.readyTold) return;
     this.readyTold = true;
-    this.cutPiece();
     this.showLegend();
     this.turnToQuestion();
     this.planes?.show(this.plane.name);
     performance.mark("kerfmark-view:drawn");
     this.host.dataset["state"] = "ready";
     this.host.dispatchEvent(new CustomEvent("kerfmark:ready", { bubbles: true }));
+    requestAnimationFrame(() => {
+      if (this.ends.signal.aborted) return;
+      this.cutPiece();
+      this.askSection();
+      this.schedule();
+    });
   }
 
   private look(ghost: string | null): Seen {

@@ -50,7 +50,12 @@ MOST_SPOTS: Final = 24
 
 
 def scene_bytes(
-    assessment: Assessment, prepared: Prepared, loaded: LoadedExercise, *, labels: Mapping[str, str] | None = None
+    assessment: Assessment,
+    prepared: Prepared,
+    loaded: LoadedExercise,
+    *,
+    labels: Mapping[str, str] | None = None,
+    scene: PieceScene | None = None,
 ) -> bytes:
     """A piece with everything that was found on it, as one GLB. It shows readings: see `plain_scene` for before own views are in.
 
@@ -62,13 +67,15 @@ def scene_bytes(
         The exercise it was assessed against.
     labels : mapping, optional
         As in `contents_of`.
+    scene : PieceScene, optional
+        From `piece_scene`, where other drawings are made of the same piece.
 
     Returns
     -------
     glb : bytes
         The same for the same input.
     """
-    scene = piece_scene(assessment, prepared, loaded, labels=labels)
+    scene = scene or piece_scene(assessment, prepared, loaded, labels=labels)
     field = deviation_field(assessment.piece.surface, scene.view.shaded.values[:, 3], limit_mm=scene.limit_mm)
     parts = (_piece_part(scene, field), *_lines_of(scene, field), *_around(scene))
     kept, loose = assessment_facts(assessment)
