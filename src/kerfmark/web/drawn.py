@@ -38,7 +38,7 @@ def draw_for_pages(assessment: Assessment, prepared: Prepared, loaded: LoadedExe
     loaded : LoadedExercise
     """
     scene = piece_scene(assessment, prepared, loaded)
-    whole = scene_bytes(assessment, prepared, loaded)
+    whole = scene_bytes(assessment, prepared, loaded, scene=scene)
     return {
         SCENE: whole,
         PLAIN_SCENE: plain_scene(whole),
