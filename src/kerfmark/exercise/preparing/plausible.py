@@ -7,8 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 
 from kerfmark.errors import InputError, printable
-from kerfmark.exercise.definition import Exercise
+from kerfmark.exercise.definition import Exercise, tooth_frame
 from kerfmark.exercise.preparing.surfaces import Surfaces
+from kerfmark.geometry.frames import transform_points
 from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.records import Grid, Remark, Surface
@@ -17,6 +18,7 @@ __all__ = ["check_together"]
 
 ROUND_OFF_MM = 0.2
 NEAR_MM = 15.0
+OFF_SURFACE_MM = 0.5
 
 
 def check_together(exercise: Exercise, surfaces: Surfaces, subject_grid: Grid) -> tuple[Remark, ...]:
@@ -40,6 +42,7 @@ def check_together(exercise: Exercise, surfaces: Surfaces, subject_grid: Grid) -
         file = exercise.subject.neighbours[side]  # type: ignore[index]
         _near(neighbour, file, surfaces.subject)
         remarks.extend(_apart(neighbour, file, subject_grid))
+    _outline_on(exercise, subject_grid)
     if surfaces.gingiva is not None:
         _near(surfaces.gingiva, str(exercise.subject.gingiva), surfaces.subject)
     return tuple(remarks)
@@ -55,6 +58,20 @@ def _inside(surface: Surface, file: str, what: str, subject_grid: Grid) -> Itera
         )
     if outside > 0.01:
         yield Remark("outside-subject", file, f"{outside:.0%} of the {what} stands out of the subject by over 0.2 mm")
+
+
+def _outline_on(exercise: Exercise, subject_grid: Grid) -> None:
+    """A planned outline runs on the subject's surface; of a cavity or access one that does not cannot be compared with a margin."""
+    outline = exercise.target.outline
+    if outline is None or exercise.family not in ("cavity", "access"):
+        return
+    points = transform_points(tooth_frame(exercise.frame), np.array(outline, dtype=float))
+    off = np.abs(sample(subject_grid, points)) > OFF_SURFACE_MM
+    if off.mean() > 0.5:
+        raise InputError(
+            f"exercise.toml: [target] outline: {int(off.sum())} of its {len(off)} points lie over {OFF_SURFACE_MM} mm from the "
+            "subject's surface, expected points on it, in the coordinates of the surface file. Draw it on the subject."
+        )
 
 
 def _near(surface: Surface, file: str, subject: Surface) -> None:

@@ -207,11 +207,22 @@ def _narrowest(pit: Pit) -> FloatArray | str:
     length = np.linalg.norm(away, axis=2)
     facing = flat @ flat.T < ACROSS_COSINE
     ahead = (away * flat[:, None]).sum(axis=2) > ALONG_COSINE * length
-    length = np.where(facing & ahead & ahead.T, length, np.inf)
+    length = np.where(facing & ahead & ahead.T & _over_floor(pit, points), length, np.inf)
     if not np.isfinite(length).any():
         return "no two parts of the margin lie across from one another"
     i, j = (int(k) for k in np.unravel_index(int(np.argmin(length)), length.shape))
     return _steadied(points, flat, i, j)
+
+
+def _over_floor(pit: Pit, points: FloatArray) -> NDArray[np.bool_]:
+    """(n, n) whether half way between two margin points the cavity is at least half as deep as it is usually."""
+    bench = pit.view.bench
+    assert bench.lattice is not None
+    depth = np.nan_to_num(bench.subject_columns.top - bench.piece_columns.top)
+    usual = float(np.median(depth[depth > bench.least_mm])) if (depth > bench.least_mm).any() else 0.0
+    middle = 0.5 * (points[:, None, :2] + points[None, :, :2])
+    there = depth[bench.lattice.nearest(middle.reshape(-1, 2))].reshape(len(points), len(points))
+    return np.asarray(there > 0.5 * usual)
 
 
 def _steadied(points: FloatArray, inward: FloatArray, i: int, j: int) -> FloatArray:

@@ -1,0 +1,84 @@
+"""Tissue readings against general libraries, and on a real layered tooth where its data is at hand."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import cavity_phantoms as phantoms
+import igl
+import numpy as np
+import pytest
+import trimesh
+from block_phantoms import aligned
+
+from kerfmark.geometry.grids import distance_grid
+from kerfmark.geometry.mesh import bounds_mm, mend, transformed
+from kerfmark.geometry.mesh_files import read_mesh_file
+from kerfmark.geometry.solids import Solid, difference
+from kerfmark.measurement.cavity.pit import Pit
+from kerfmark.measurement.cavity.pulp import pulp_exposed, remaining_dentine
+from kerfmark.measurement.surface.bench import Bench
+from kerfmark.settings import Limits
+
+DATA = Path(__file__).resolve().parents[4] / "shared" / "data" / "layered-jaw-gpl3" / "tooth_L4"
+
+
+def as_trimesh(surface):
+    return trimesh.Trimesh(surface.vertices_mm, surface.faces, process=False)
+
+
+def test_remaining_dentine_is_the_distance_libigl_finds():
+    # Second opinion: libigl's distance to the pulp from every vertex of the cut's floor, without noise.
+    blank = phantoms.undermined()
+    pit = Pit(blank.piece(np.random.default_rng(1), noise_um=0.0), blank.prepared)
+    bench = pit.seen_from("occlusal").bench
+    cut = bench.piece.surface.vertices_mm[np.unique(bench.piece.surface.faces[bench.is_cut])]
+    some = cut[cut[:, 2] < cut[:, 2].min() + 0.2][::5]
+    pulp = blank.prepared.layers["pulp"]
+    squares = igl.point_mesh_squared_distance(some, pulp.vertices_mm, pulp.faces.astype(np.int64))[0]
+    (reading,) = remaining_dentine(pit)
+    assert reading.value == pytest.approx(np.sqrt(squares.min()), abs=0.005)
+
+
+def test_what_is_left_and_gone_adds_up_to_the_tooth_by_trimesh():
+    # Second opinion: trimesh's volumes of tooth and piece.
+    blank = phantoms.undermined()
+    piece = blank.piece(np.random.default_rng(1), noise_um=0.0)
+    gone = as_trimesh(phantoms.TOOTH.surface()).volume - as_trimesh(piece.surface).volume
+    bench = Bench(piece, blank.prepared)
+    found = float(bench.removal.length_mm[:, 1::2].sum(dtype=float)) * bench.lattice.cell_mm2
+    assert found == pytest.approx(gone, rel=0.005)
+
+
+@pytest.mark.skipif(not DATA.is_dir(), reason="the real layered tooth lies in ../shared/data, which is not here")
+def test_a_pocket_in_a_real_premolar_reads_its_distance_to_the_real_pulp():
+    # Data: OpenMandible L4 (A. M. Vukicevic et al. 2021, GPL-3.0), read from beside the checkout, never copied.
+    # Truth: the pocket's floor is a plane at a known height; the pulp's own highest point under it says the rest.
+    def read(name):
+        file = read_mesh_file((DATA / name).read_bytes(), name=name, limits=Limits())
+        return mend(file.surface, where=name)[0]
+
+    enamel, dentine, pulp = (read(f"L4_{part}.stl") for part in ("enamel", "dentin", "pulp"))
+    middle, up = bounds_mm(pulp).mean(axis=0), bounds_mm(enamel).mean(axis=0) - bounds_mm(dentine).mean(axis=0)
+    up /= np.linalg.norm(up)
+    from kerfmark.geometry.frames import looking_frame
+
+    turn = looking_frame(up, up=[1.0, 0.0, 0.0] if abs(up[0]) < 0.9 else [0.0, 1.0, 0.0])
+    turn[:3, 3] = -turn[:3, :3] @ middle
+    enamel, dentine, pulp = (transformed(s, turn) for s in (enamel, dentine, pulp))
+    top = pulp.vertices_mm[np.argmax(pulp.vertices_mm[:, 2])]
+    # The layers leave small voids between them: a plain block round the pulp's top stands in for the tooth that is cut.
+    low, high = top - np.array([3.0, 3.0, 4.0]), top + np.array([3.0, 3.0, 4.0])
+    body = Solid.box(low, high)
+    cut = difference(body, Solid.box([top[0] - 1, top[1] - 1, top[2] + 0.8], high + np.array([-2.0, -2.0, 1.0])))
+    grid = {"spacing_mm": 0.1, "band_mm": 0.6}
+    prepared = SimpleNamespace(
+        exercise=SimpleNamespace(cavity_class=1, target=SimpleNamespace(clear=None)), subject=body.surface(),
+        subject_grid=distance_grid(body.surface(), **grid), target=None, target_grid=None, layers={"pulp": pulp},
+        layer_grids={"pulp": distance_grid(pulp, **grid)}, outline=None, mesial_sign=1, lattice=None, columns={}, sites=(),
+    )  # fmt: skip
+    from kerfmark.geometry.evening import evened
+
+    pit = Pit(aligned(evened(cut.surface(), 0.12), noise_um=0.0), prepared)
+    (left,), (open_,) = remaining_dentine(pit), pulp_exposed(pit)
+    assert left.value == pytest.approx(0.8, abs=0.02)
+    assert open_.value == 0.0
