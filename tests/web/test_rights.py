@@ -74,7 +74,7 @@ PAGES = {
 }
 LEFT_OUT = {
     "/", "/sign-in", "/setup/{secret}", "/link/{secret}", "/oidc/start", "/oidc/callback", "/sittings/{sitting_id}/events",
-    "/pieces/{piece_id}/decide", "/pieces/{piece_id}/section",
+    "/pieces/{piece_id}/decide", "/pieces/{piece_id}/section", "/demo", "/demo/live", "/demo/events",
 }  # fmt: skip
 """Pages with tests of their own: doors, a stream that never ends, a page that leads on, a section (needs a real scene)."""
 

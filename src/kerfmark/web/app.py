@@ -137,6 +137,8 @@ def _answer_failures(app: FastAPI) -> None:
         """Where to sign in, and where to go then."""
         if request.headers.get("hx-request"):
             return Response(status_code=401, headers={"hx-redirect": "/sign-in"})
+        if request.url.path == "/" and request.app.state.server.options.demonstration is not None:
+            return RedirectResponse("/demo", status_code=303)
         asked = f"?next={request.url.path}" if request.method == "GET" and request.url.path != "/" else ""
         return RedirectResponse(f"/sign-in{asked}", status_code=303)
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from threading import Event
 from urllib.parse import urlsplit
 
-__all__ = ["LOOPBACK", "OidcOptions", "WebOptions"]
+__all__ = ["LOOPBACK", "Demonstration", "OidcOptions", "WebOptions"]
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
@@ -29,6 +30,22 @@ class OidcOptions:
     name: str = "university account"
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Demonstration:
+    """An invented term that is shown: anybody on this machine may look at it as any of its people.
+
+    Attributes
+    ----------
+    said : list of str
+        What has been made so far, a line a step.
+    ready : Event
+        Set once all of it stands.
+    """
+
+    said: list[str] = field(default_factory=list)
+    ready: Event = field(default_factory=Event)
+
+
 @dataclass(frozen=True, slots=True)
 class WebOptions:
     """Everything that differs between one server and another.
@@ -50,6 +67,8 @@ class WebOptions:
     oidc : OidcOptions or None
     proxies : str
         Addresses, comma between, whose word on who asks is believed.
+    demonstration : Demonstration or None
+        Only ever on this machine alone.
     """
 
     public_url: str | None = None
@@ -61,6 +80,7 @@ class WebOptions:
     submissions_a_minute: int = 120
     oidc: OidcOptions | None = None
     proxies: str = "127.0.0.1"
+    demonstration: Demonstration | None = None
 
     @property
     def behind_tls(self) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import socket
 from collections.abc import Callable
+from dataclasses import replace
 from urllib.parse import urlsplit
 
 import uvicorn
@@ -17,7 +18,7 @@ from kerfmark.sittings.work import Workforce
 from kerfmark.storage import Store, open_store
 from kerfmark.web.app import create_app
 from kerfmark.web.drawn import draw_for_pages
-from kerfmark.web.options import LOOPBACK, OidcOptions, WebOptions
+from kerfmark.web.options import LOOPBACK, Demonstration, OidcOptions, WebOptions
 
 __all__ = ["address_of", "check_address", "check_public_url", "options_of", "run", "serve_store", "setup_line"]
 
@@ -31,6 +32,7 @@ def serve_store(
     host: str = "127.0.0.1",
     port: int = 8750,
     workers: int | None = None,
+    demonstration: Demonstration | None = None,
     say: Callable[[str], None],
 ) -> None:
     """Open a store and serve it, with processes that measure what is handed in, until stopped.
@@ -45,6 +47,8 @@ def serve_store(
         Where to listen.
     workers : int, optional
         Processes that measure; half the processors where left out.
+    demonstration : Demonstration, optional
+        The store holds an invented term that anybody on this machine may look at.
     say : callable
         Called with each line for the person.
 
@@ -53,7 +57,7 @@ def serve_store(
     InputError
         If the address may not be listened at, or is taken.
     """
-    options = options_of(serving, settings)
+    options = replace(options_of(serving, settings), demonstration=demonstration)
     check_address(host, options)
     listening = _socket(host, port)
     store = open_store(store_at or settings.store, files_at or settings.files)
@@ -66,7 +70,12 @@ def serve_store(
     try:
         force.start()
         app = create_app(store, options=options, settings=settings, wake=force.wake)
-        run(app, listening, options=options, started=lambda: _say_where(store, address, say))
+        run(
+            app,
+            listening,
+            options=options,
+            started=lambda: _say_where(store, address, say, invented=demonstration is not None),
+        )
     finally:
         force.stop()
         store.close()
@@ -87,8 +96,11 @@ def options_of(serving: Serving, settings: Settings) -> WebOptions:
     )
 
 
-def _say_where(store: Store, address: str, say: Callable[[str], None]) -> None:
+def _say_where(store: Store, address: str, say: Callable[[str], None], *, invented: bool) -> None:
     say(f"Kerfmark serves at {address} (Ctrl-C stops it)")
+    if invented:
+        say(f"Look first at {address}/demo")
+        return
     line = setup_line(store, address)
     if line is not None:
         say(line)

@@ -4,6 +4,7 @@ from kerfmark.web.pages import (
     account,
     admin,
     decide,
+    demo,
     evidence,
     exercise,
     exercises,
@@ -26,7 +27,7 @@ from kerfmark.web.pages import (
 __all__ = ["ROUTERS"]
 
 _PAGES = (
-    sign_in, university, account, first, sittings, sitting, pieces, judge, reveal, decide, piece, queue, exercises, exercise, limits,
+    sign_in, university, demo, account, first, sittings, sitting, pieces, judge, reveal, decide, piece, queue, exercises, exercise, limits,
     learners, learner, evidence, rigs, admin,
 )  # fmt: skip
 ROUTERS = tuple(page.router for page in _PAGES)
