@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, TypeAlias
+from typing import Any, Literal, TypeAlias
 
 from kerfmark.marking import DECIDED, mark
 from kerfmark.records import Mark, Ruling, RulingWord
@@ -114,7 +114,14 @@ def standings(tx: Transaction, *where: Where) -> dict[str, Standing]:
     markings = {
         m.piece_id: m for m in tx.all(kept.Marking, kept.Marking.piece_id.in_(ids), order=[kept.Marking.number])
     }
-    rulings = _grouped(tx.all(kept.Ruling, kept.Ruling.marking_id.in_(select(kept.Marking.id).where(kept.Marking.piece_id.in_(ids))), order=[kept.Ruling.criterion]), "marking_id")  # fmt: skip
+    of = select(kept.Marking.id).where(kept.Marking.piece_id.in_(ids))
+    query = select(
+        kept.Ruling.marking_id, kept.Ruling.criterion, kept.Ruling.lower, kept.Ruling.upper, kept.Ruling.probability_inside,
+        kept.Ruling.ruling,
+    )  # fmt: skip
+    rulings = _grouped(
+        tx.rows(query.where(kept.Ruling.marking_id.in_(of)).order_by(kept.Ruling.criterion)), "marking_id"
+    )
     examined = _examined(tx, ids)
     signed = {
         s.piece_id: s for s in tx.all(kept.Signature, kept.Signature.piece_id.in_(ids), order=[kept.Signature.number])
@@ -264,21 +271,21 @@ def _terms(tx: Transaction, sitting_ids: Iterable[str]) -> dict[str, _Terms]:
     return found
 
 
-def _marked(row: kept.Marking | None, rulings: Mapping[str, list[kept.Ruling]], terms: _Terms) -> Marked | None:
+def _marked(row: kept.Marking | None, rulings: Mapping[str, list[Any]], terms: _Terms) -> Marked | None:
     if row is None:
         return None
     made = tuple(_ruling(r, terms.criteria[r.criterion]) for r in rulings.get(row.id, []))
     return Marked(row.id, row.assessment_id, row.number, made, mark(made, terms.pass_), row.why)
 
 
-def _ruling(row: kept.Ruling, criterion: CriterionLine) -> Ruling:
+def _ruling(row: Any, criterion: CriterionLine) -> Ruling:
     return Ruling(
         reading=criterion.reading,
         where=criterion.where,
         stat=criterion.stat,
         limits=closed(row.lower, row.upper),
         probability_inside=row.probability_inside,
-        ruling=row.ruling,  # type: ignore[arg-type]
+        ruling=row.ruling,
         weight=criterion.weight,
         critical=criterion.critical,
     )
@@ -303,8 +310,8 @@ def _examined(tx: Transaction, ids: object) -> dict[str, list[Examined]]:
     return found
 
 
-def _grouped(rows: Iterable[kept.Base], pointer: str) -> dict[str, list]:  # type: ignore[type-arg]
-    found: dict[str, list[kept.Base]] = {}
+def _grouped(rows: Iterable[Any], pointer: str) -> dict[str, list[Any]]:
+    found: dict[str, list[Any]] = {}
     for row in rows:
         found.setdefault(getattr(row, pointer), []).append(row)
     return found

@@ -6,7 +6,7 @@ import csv
 import io
 import secrets
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, TypeAlias
@@ -353,7 +353,7 @@ def _page(tx: Transaction, row: Sitting, actor: Actor) -> SittingPage:
         lines.append(_seat_line(seat, person, own, named=named or mine, outcome=_shows_outcome(row, release, mine)))
     rows = [] if not (oversees or parts) else _appointments(tx, row.id)
     return SittingPage(
-        _line(tx, row, actor), row.attempts, row.blind, row.own_view, row.second, row.second_share, row.agree_percent,
+        _line(tx, row, actor, found), row.attempts, row.blind, row.own_view, row.second, row.second_share, row.agree_percent,
         tuple(row.prompts), None if row.limits is None else tuple((low, high) for low, high in row.limits), tuple(lines), tuple(rows),
         None if release is None else release.made_at, may(actor, "sitting.open", row.site_id) and release is None,
     )  # fmt: skip
@@ -385,25 +385,27 @@ def _appointments(tx: Transaction, sitting_id: str) -> list[AppointmentLine]:
     return [AppointmentLine(a.id, p.id, p.name, a.part) for a, p in tx.rows(query)]
 
 
-def _line(tx: Transaction, row: Sitting, actor: Actor) -> SittingLine:
+def _line(tx: Transaction, row: Sitting, actor: Actor, found: Mapping[str, Standing] | None = None) -> SittingLine:
     site, exercise = tx.get(Site, row.site_id), tx.get(ExerciseVersion, row.exercise_version_id)
     assert site is not None
     assert exercise is not None
     oversees = may(actor, "sitting.see", row.site_id) or bool(appointed(tx, actor, row.id))
     return SittingLine(
         row.id, row.title, site.id, site.name, exercise.id, exercise.title, row.kind, row.state, row.opens_at, row.closes_at,
-        row.simulated, _counts(tx, row, None if oversees else actor.person_id),
+        row.simulated, _counts(tx, row, None if oversees else actor.person_id, found if oversees else None),
     )  # fmt: skip
 
 
-def _counts(tx: Transaction, row: Sitting, learner_id: str | None) -> Counts:
-    """Of the whole sitting, or of one learner's own seat."""
+def _counts(
+    tx: Transaction, row: Sitting, learner_id: str | None, known: Mapping[str, Standing] | None = None
+) -> Counts:
+    """Of the whole sitting, or of one learner's own seat; `known` are the whole sitting's standings where they are at hand."""
     where = [Piece.sitting_id == row.id]
     seats = [Seat.sitting_id == row.id]
     if learner_id is not None:
         where.append(Piece.learner_id == learner_id)
         seats.append(Seat.learner_id == learner_id)
-    found = standings(tx, *where)
+    found = standings(tx, *where) if known is None else known
     words = Counter(s.word for s in found.values())
     all_seats = {r[0] for r in tx.rows(select(Seat.id).where(*seats))}
     handed_in = {s.piece.seat_id for s in found.values()}
