@@ -25,9 +25,9 @@ def serve():
     return module
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium():
-    """Chromium that draws in software."""
+    """Chromium that draws in software; closed with its module, since its event loop stands in the way of all others in this thread."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright comes with the test extra")
     if not BROWSER:
         pytest.skip("no chromium on this machine (Debian: apt-get install chromium)")
