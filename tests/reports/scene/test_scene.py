@@ -141,6 +141,16 @@ def test_a_plain_picture_has_no_map_and_no_balloon(scene):
     assert "data-c" not in plain
 
 
+def test_a_plain_section_does_not_show_what_is_left_of_a_layer(piece_report, pebble):
+    import types
+
+    assessment, prepared, loaded = piece_report
+    layered = types.SimpleNamespace(**{**vars(prepared), "layers": {"enamel": pebble}})
+    with_layer, without = piece_scene(assessment, layered, loaded), piece_scene(*piece_report)
+    assert section_at(with_layer, plane="MD") != section_at(without, plane="MD")
+    assert section_at(with_layer, plane="MD", plain=True) == section_at(without, plane="MD", plain=True)
+
+
 @pytest.mark.parametrize(
     ("asked", "words"),
     [

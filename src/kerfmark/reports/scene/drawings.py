@@ -49,7 +49,8 @@ def section_at(
     turn_deg : float
         How far it is turned about its own upright, before it is moved.
     plain : bool
-        Outlines alone: no corridor, no departures, no dimensions. What may be seen before own views are in.
+        Outlines alone: no corridor, no departures, no dimensions, no layers (what is left of one is an answer). What may be seen
+        before own views are in.
     size : pair of int, px
 
     Raises
@@ -68,7 +69,7 @@ def section_at(
     limits = {"floor_mm": scene.view.floor_mm, "limit_mm": scene.limit_mm}
     at_rest, here = (outlines_of(p, scene.assessment.piece, prepared, **limits) for p in (chosen, moved))
     if plain:
-        here = replace(here, corridor=(), target=(), departures=())
+        here = replace(here, corridor=(), target=(), departures=(), layers={})
         contents = replace(contents, families=())
     drawn = section_of(
         moved, here, scene.assessment, prepared, contents, size=size,
