@@ -152,7 +152,7 @@ def _plate(case: Case, wall: str, *, of_bed: bool) -> Reading:
     reading, where = "implant.plate_thickness_mm", f"bed/{wall}" if of_bed else wall
     budget: tuple[Component, ...] = ()
     if not of_bed:
-        rod = case.judged
+        rod, budget = case.judged, (Component("bone as drawn", case.drawn_u_mm),)
     elif case.own_plan is not None:
         return unmeasured(reading, "the piece is a plan", unit="mm", where=where, status="not_applicable")
     elif isinstance(case.bed, str):

@@ -341,7 +341,7 @@ def _is_dimension(reading: Reading) -> bool:
         reading.value is not None
         and (kind, reading.unit) in (("angle", "deg"), ("length", "mm"), ("length", "um"))
         and reading.stat != "excess"
-        and not any(word in reading.id for word in NO_DIMENSION)
+        and (reading.id.startswith("implant.") or not any(word in reading.id for word in NO_DIMENSION))
     )
 
 
