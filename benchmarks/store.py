@@ -77,9 +77,11 @@ def small_exercise(folder: Path) -> Path:
 
     block = Solid.box([-6.0, -5.0, -6.0], [6.0, 5.0, 0.0])
     bed = difference(block, Solid.box([-2.0, -1.5, -2.0], [2.0, 1.5, 1.0]))
-    one_sided = [("block.overcut_mm3", "all", (-math.inf, 0.5)), ("block.target_cleared", None, (0.9, math.inf))]
-    criteria = [{"reading": "block.floor_depth_mm", "limits": [1.9, 2.1]}]
-    criteria += [{"reading": r, "limits": list(limits), **({"where": w} if w else {})} for r, w, limits in one_sided]
+    limited = [("block.overcut_mm3", "all", (-math.inf, 0.5)), ("block.left_mm3", "all", (-math.inf, 1.0))]
+    limited += [("block.target_cleared", None, (0.9, math.inf)), ("block.outline_overlap", None, (0.8, math.inf))]
+    limited += [("block.floor_depth_mm", None, (1.9, 2.1)), ("block.floor_flatness_um", None, (-math.inf, 200.0))]
+    limited += [("block.wall_squareness_deg", wall, (-5.0, 5.0)) for wall in ("buccal", "lingual", "mesial", "distal")]
+    criteria = [{"reading": r, "limits": list(limits), **({"where": w} if w else {})} for r, w, limits in limited]
     table = {
         "format": 1, "id": "small-bed", "title": "A bed in a small block", "family": "block", "subject": {"surface": "subject.ply"},
         "frame": {"origin": [0.0, 0.0, 0.0], "occlusal": [0.0, 0.0, 1.0], "facial": [0.0, 1.0, 0.0], "mesial": "-x"},
@@ -263,19 +265,12 @@ def bench(store: Store, pieces: int) -> dict[str, float]:
         seats, exercise = tx.all(kept.Seat), row.exercise_version_id
         criteria = criteria_of(tx, exercise)
         tx.note_blob("0" * 64, 0)
-        for n in range(pieces):
-            seat, key = seats[n % len(seats)], f"{n:020d}"
-            common = {"piece_id": key, "made_at": tx.now}
-            tx.session.add(kept.Piece(id=key, sitting_id=sitting, seat_id=seat.id, learner_id=seat.learner_id, exercise_version_id=exercise, attempt=n, idempotency_key=f"{n:064d}", blob="0" * 64, file_name="", neighbours={}, state="assessed", received_at=tx.now, simulated=True))  # fmt: skip
-            tx.session.add(kept.Assessment(id=key, exercise_version_id=exercise, kerfmark="0", kind="scan", rms_um=1.0, overlap=1.0, modelled=True, **common))  # fmt: skip
-            tx.session.add(
-                kept.Marking(id=key, assessment_id=key, number=1, percent=0.0, outcome="fail", why="", **common)
-            )
-            for c in criteria:
-                low = c.limits[0] if math.isfinite(c.limits[0]) else 0.0
-                tx.session.add(kept.Reading(assessment_id=key, position=c.position, criterion=c.position, reading=c.reading, unit=c.unit, value=float(low + rng.normal(0.0, 0.3)), u=0.02, status="measured"))  # fmt: skip
-            if n % 500 == 0:
-                tx.session.flush()
+        for first in range(0, pieces, 500):
+            numbers = range(first, min(first + 500, pieces))
+            tx.add(*(kept.Piece(id=f"{n:020d}", sitting_id=sitting, seat_id=seats[n % 20].id, learner_id=seats[n % 20].learner_id, exercise_version_id=exercise, attempt=n, idempotency_key=f"{n:064d}", blob="0" * 64, file_name="", neighbours={}, state="assessed", received_at=tx.now, simulated=True) for n in numbers))  # fmt: skip
+            tx.add(*(kept.Assessment(id=f"{n:020d}", piece_id=f"{n:020d}", exercise_version_id=exercise, kerfmark="0", kind="scan", rms_um=1.0, overlap=1.0, modelled=True, made_at=tx.now) for n in numbers))  # fmt: skip
+            tx.add(*(kept.Marking(id=f"{n:020d}", piece_id=f"{n:020d}", assessment_id=f"{n:020d}", number=1, percent=0.0, outcome="fail", why="", made_at=tx.now) for n in numbers))  # fmt: skip
+            tx.add(*(kept.Reading(assessment_id=f"{n:020d}", position=at, criterion=at % len(criteria), reading=criteria[at % len(criteria)].reading, unit="mm", value=float(2.0 + rng.normal(0.0, 0.3)), u=0.02, status="measured") for n in numbers for at in range(len(criteria))))  # fmt: skip
     actor = actor_of(store, lead)
     began = time.perf_counter()
     made = open_bench(store, actor, exercise)
