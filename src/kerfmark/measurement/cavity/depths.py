@@ -110,7 +110,10 @@ def _near(floor: Floor, view: View, where: str | None) -> FloatArray:
     """(n,) which of a floor's columns a place stands for: its middle, or the strip along a wall."""
     flat = floor.points_mm[:, :2] - floor.middle_mm[:2]
     if where in (None, "central"):
-        return np.asarray(np.hypot(*flat.T) < max(MIDDLE_MM, 0.25 * math.sqrt(floor.area_mm2)))
+        away = np.hypot(*flat.T)
+        return np.asarray(
+            away < max(MIDDLE_MM, 0.25 * math.sqrt(floor.area_mm2), float(np.percentile(away, 10)) + 1e-9)
+        )
     way = view.sides[where][:2]
     along, across = flat @ way, flat @ np.array([-way[1], way[0]])
     middle = np.abs(across) < np.percentile(np.abs(across), 60)

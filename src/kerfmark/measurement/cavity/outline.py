@@ -27,9 +27,11 @@ DIRECTIONS = ("buccal", "lingual", "mesial", "distal", "occlusal", "gingival")
 FIT_LENGTH_MM = 0.4
 """Along the margin each point rests on the wall within 0.2 mm to either side."""
 WALL_POINTS = 12.0
-ACROSS_COSINE, ALONG_COSINE, ALIKE_COSINE = -0.98, 0.995, 0.97
+ACROSS_COSINE, ALONG_COSINE, ALIKE_COSINE = -0.94, 0.985, 0.97
 SMOOTH_POINTS = 11
 BESIDE_NARROWEST_MM = 0.6
+BAY_PART = 2.2
+"""Two points nearer along the margin than so many times their gap are the sides of one bay, as of a box's corner."""
 RIDGE_CELL_MM, FARTHEST_MM, PROXIMAL_COSINE, FACING_COSINE = 0.4, 12.0, 0.77, 0.85
 ON_RIM_MM, OFF_FLOOR_MM = 0.1, 0.3
 NOT_NEARER_MM = 0.8
@@ -207,11 +209,21 @@ def _narrowest(pit: Pit) -> FloatArray | str:
     length = np.linalg.norm(away, axis=2)
     facing = flat @ flat.T < ACROSS_COSINE
     ahead = (away * flat[:, None]).sum(axis=2) > ALONG_COSINE * length
-    length = np.where(facing & ahead & ahead.T & _over_floor(pit, points), length, np.inf)
+    apart = _along_margin(pit)[np.ix_(chosen, chosen)] > BAY_PART * length
+    length = np.where(facing & ahead & ahead.T & apart & _over_floor(pit, points), length, np.inf)
     if not np.isfinite(length).any():
         return "no two parts of the margin lie across from one another"
     i, j = (int(k) for k in np.unravel_index(int(np.argmin(length)), length.shape))
     return _steadied(points, flat, i, j)
+
+
+def _along_margin(pit: Pit) -> FloatArray:
+    """(k, k) the shorter way along the margin between two of its points, mm; endless between two margins."""
+    loop = np.repeat(np.arange(len(pit.margins)), [len(m.points_mm) for m in pit.margins])
+    at = np.concatenate([np.arange(len(m.points_mm)) / len(m.points_mm) * m.length_mm for m in pit.margins])
+    whole = np.array([m.length_mm for m in pit.margins])[loop]
+    way = np.abs(at[:, None] - at[None])
+    return np.where(loop[:, None] == loop[None], np.minimum(way, whole[:, None] - way), np.inf)
 
 
 def _over_floor(pit: Pit, points: FloatArray) -> NDArray[np.bool_]:

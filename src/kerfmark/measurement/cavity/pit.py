@@ -30,6 +30,8 @@ OPEN_SIDE_COSINE, OPEN_SIDE_MM = 0.6, 1.0
 A_SIDE = np.cos(np.radians(30.0))
 LEAST_FLOOR_PART = 0.04
 MAIN_PART = 0.3
+LEAST_STEP_MM, NARROW_MM2, NARROW_EDGE_MM = 0.4, 0.12, 0.1
+"""A box goes at least so much deeper than the floor beside it; one too narrow for the usual distance off its edges is read nearer them."""
 NEAR_MM = 2.0
 
 
@@ -199,6 +201,11 @@ class Pit:
         way = self.view.sides[side]
         half = float(np.median(self.view.to_view(self.margin.points_mm) @ way))
         beyond = [floor for floor in floors if float(floor.middle_mm @ way) > half]
+        main = max(floors, key=lambda floor: floor.area_mm2)
+        if not beyond or min(f.middle_mm[2] for f in beyond) > main.middle_mm[2] - LEAST_STEP_MM:
+            narrow = floors_of(self.view.bench, least_part=0.0, least_mm2=NARROW_MM2, off_edge_mm=NARROW_EDGE_MM)
+            found = () if isinstance(narrow, str) else narrow
+            beyond += [floor for floor in found if float(floor.middle_mm @ way) > half]
         return (
             min(beyond, key=lambda f: f.middle_mm[2])
             if beyond

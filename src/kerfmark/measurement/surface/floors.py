@@ -63,7 +63,13 @@ def find_floor(bench: Bench) -> Floor | str:
     return found if isinstance(found, str) else found[0]
 
 
-def floors_of(bench: Bench, *, least_part: float = LEAST_PART) -> tuple[Floor, ...] | str:
+def floors_of(
+    bench: Bench,
+    *,
+    least_part: float = LEAST_PART,
+    least_mm2: float = LEAST_AREA_MM2,
+    off_edge_mm: float = OFF_THE_EDGE_MM,
+) -> tuple[Floor, ...] | str:
     """Every patch of the cut that lies within 25° of level and is large enough, largest first; or why there is none.
 
     Parameters
@@ -71,6 +77,8 @@ def floors_of(bench: Bench, *, least_part: float = LEAST_PART) -> tuple[Floor, .
     bench : Bench
     least_part : float
         Of the whole opening, what a floor has to take up.
+    least_mm2, off_edge_mm : float
+        The least area of one, and how far off its edges it is read; narrow floors need less of both.
     """
     if not bench.has_cut or bench.lattice is None:
         return "nothing is cut"
@@ -83,10 +91,10 @@ def floors_of(bench: Bench, *, least_part: float = LEAST_PART) -> tuple[Floor, .
     number = patches(level)
     if number.max() == 0:
         return "the cut has no level floor"
-    least = max(LEAST_AREA_MM2, least_part * float(opened.sum()) * lattice.cell_mm2)
+    least = max(least_mm2, least_part * float(opened.sum()) * lattice.cell_mm2)
     sizes = np.bincount(number.ravel())[1:]
     found = [
-        _floor(bench, number == 1 + int(n), height, depth)
+        _floor(bench, number == 1 + int(n), height, depth, off_edge_mm)
         for n in np.argsort(-sizes, kind="stable")
         if float(sizes[n]) * lattice.cell_mm2 >= least
     ]
@@ -94,14 +102,14 @@ def floors_of(bench: Bench, *, least_part: float = LEAST_PART) -> tuple[Floor, .
     return kept or "the cut has no level floor large enough to measure"
 
 
-def _floor(bench: Bench, patch: np.ndarray, height: FloatArray, depth: FloatArray) -> Floor | None:
+def _floor(bench: Bench, patch: np.ndarray, height: FloatArray, depth: FloatArray, off_edge_mm: float) -> Floor | None:
     """A patch less what lies near its edges, and its best plane."""
     lattice = bench.lattice
     assert lattice is not None
-    kept = _eroded(patch, OFF_THE_EDGE_MM / lattice.spacing_mm)
+    kept = _eroded(patch, off_edge_mm / lattice.spacing_mm)
     if not kept.any():
         return None
-    farther = _eroded(patch, 2.0 * OFF_THE_EDGE_MM / lattice.spacing_mm)
+    farther = _eroded(patch, 2.0 * off_edge_mm / lattice.spacing_mm)
     points = np.column_stack([lattice.feet[kept.ravel()], height[kept]])
     middle = points.mean(axis=0)
     flat = points - middle
