@@ -33,6 +33,7 @@ FAMILIES = {
     "block": "block_phantoms",
     "line": "line_phantoms",
     "implant": "implant_phantoms",
+    "access": "access_phantoms",
     "common": "common_phantoms",
 }
 """Family → module here with `blanks(edge_mm)`: name → object with `prepared`, `truth` and `piece(rng, noise_um=…, …)`."""

@@ -140,8 +140,10 @@ def version_of(exercise: Exercise, assets: Mapping[str, bytes]) -> str:
             if criterion[key] is None:
                 del criterion[key]
     definition["subject"]["layers"] = list(exercise.subject.layers.items())
-    if not exercise.abutments:  # a key younger than the format: without it an exercise stays what it was
+    if not exercise.abutments:  # keys younger than the format: without them an exercise stays what it was
         del definition["abutments"]
+    if exercise.target.axis is None:
+        del definition["target"]["axis"]
     digests = {name: hashlib.sha256(assets[name]).hexdigest() for name in set(asset_names(exercise).values())}
     content = {"exercise": _canonical(definition), "assets": digests}
     text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)

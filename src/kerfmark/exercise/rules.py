@@ -117,6 +117,10 @@ def _target(exercise: ExerciseTables) -> Iterator[Fault]:
                 f"{' or '.join(choice)} in the family '{exercise.family}'",
                 "Add it.",
             )
+    if target.axis is not None and exercise.family != "access":
+        yield Fault(
+            "[target] axis", f"stands in the family '{exercise.family}'", "the family 'access'", "Leave it out."
+        )
     names = layer_names(exercise)
     if target.clear is not None and target.clear not in names:
         yield Fault(

@@ -141,6 +141,10 @@ class Target(Table):
     implant: Implant | None = None
     orifices: Points | None = None
     clear: str | None = Field(default=None, description="the layer that must be gone")
+    axis: Direction | None = Field(
+        default=None,
+        description="access only: out of the tooth; from the orifices' to the outline's middle if left out",
+    )
 
 
 class Canal(Table):

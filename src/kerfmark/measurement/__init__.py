@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from kerfmark.measurement.access import ACCESS
 from kerfmark.measurement.block import BLOCK
 from kerfmark.measurement.budget import unmeasured
 from kerfmark.measurement.cavity import CAVITY
@@ -26,7 +27,7 @@ __all__ = ["MEASURES", "Key", "Measure", "MonteCarlo", "events", "measure"]
 THREADS = 2
 Key: TypeAlias = tuple[str, str | None, str | None]
 
-MEASURES: tuple[Measure, ...] = (*CROWN, *CAVITY, *BLOCK, *LINE, *IMPLANT, *COMMON, *PROCESS)
+MEASURES: tuple[Measure, ...] = (*CROWN, *CAVITY, *ACCESS, *BLOCK, *LINE, *IMPLANT, *COMMON, *PROCESS)
 """Every measure, in the order in which readings are given."""
 
 

@@ -23,7 +23,7 @@ class Measure:
     id : str
         Full name, family first: `crown.height_mm`.
     family : str
-        `crown`, `block`, `line`, `process` or `common`.
+        `crown`, `access`, `block`, `line`, `process` or `common`.
     unit : str
         `mm`, `deg`, `um`, `mm2`, `mm3`, or `1` for a number without a unit.
     definition : str
@@ -41,6 +41,8 @@ class Measure:
         True where the places are the names of the exercise's own sites.
     by_layer : bool
         True where the places are, beside `wheres`, the names of the exercise's own layers.
+    by_orifice : bool
+        True where the places are the numbers of the exercise's orifices, from 1.
     """
 
     id: str
@@ -53,3 +55,4 @@ class Measure:
     stats: tuple[str, ...] = ()
     by_site: bool = False
     by_layer: bool = False
+    by_orifice: bool = False

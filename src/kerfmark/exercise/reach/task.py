@@ -22,6 +22,7 @@ FINER = 2
 ROOM_MM = 1.5
 LEAST_DEPTH_MM = 0.02
 SKIN_MM, SKIN_DEPTH_MM = 0.12, 0.1
+PULP_SKIN_MM = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,9 +112,19 @@ def _towards_target(prepared: Prepared, target: Surface, *, far_mm: float) -> Ta
     inner = lattice.points_mm(depth > LEAST_DEPTH_MM)
     skin, _ = sampled(target, spacing_mm=SKIN_MM, most=60_000)
     skin = skin[sample(grid, skin) < -SKIN_DEPTH_MM]
+    inner, skin = _not_pulp(prepared, inner), _not_pulp(prepared, skin)
     volumes = np.append(np.full(len(inner), lattice.spacing_mm**3), np.zeros(len(skin)))
     others = _field(list(prepared.neighbours.values()), lattice.finer(), far_mm)
     return Task(lattice, np.vstack([inner, skin]), volumes, keep, others, far_mm, "the target")
+
+
+def _not_pulp(prepared: Prepared, points: FloatArray) -> FloatArray:
+    """Of an access the points outside the pulp: emptying the chamber takes no bur."""
+    pulp = prepared.layer_grids.get("pulp")
+    if prepared.exercise.family != "access" or pulp is None:
+        return points
+    kept: FloatArray = points[sample(pulp, points) > PULP_SKIN_MM]
+    return kept
 
 
 def _voxels(prepared: Prepared) -> NDArray[np.bool_]:

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfmark.geometry.frames import rigid_inverse, transform_directions, transform_points
+from kerfmark.geometry.frames import rigid_inverse, transform_points
 from kerfmark.geometry.mesh import submesh, transformed
+from kerfmark.measurement.carried import carried_alignment, carried_witness
 from kerfmark.measurement.crown.stump import Stump
-from kerfmark.records import Alignment, FloatArray, Piece, Reading, SectionPlane, Witness
+from kerfmark.records import FloatArray, Piece, Reading, Witness
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -67,7 +68,7 @@ class Bridge:
         return replace(
             self.piece,
             surface=transformed(submesh(self.piece.surface, faces), into),
-            alignment=_carried(self.piece.alignment, into),
+            alignment=carried_alignment(self.piece.alignment, into),
             neighbours=beside,
             motion=None,
             cut=None,
@@ -91,35 +92,13 @@ def of_each(
             tooth, back = str(own.exercise.tooth), rigid_inverse(bridge.into_own(number))
             for reading in function(stump):
                 where = reading.where if by_site else tooth + (f"/{reading.where}" if reading.where else "")
-                found.append(replace(reading, where=where, witness=_witness(reading.witness, back, tooth)))
+                found.append(replace(reading, where=where, witness=_named(reading.witness, back, tooth)))
         return tuple(found)
 
     return taken
 
 
-def _carried(alignment: Alignment, into: FloatArray) -> Alignment:
-    """The alignment's covariance about another frame's origin and axes."""
-    turn, origin = into[:3, :3], rigid_inverse(into)[:3, 3]
-    across = np.array([[0.0, origin[2], -origin[1]], [-origin[2], 0.0, origin[0]], [origin[1], -origin[0], 0.0]])
-    change = np.block([[turn, np.zeros((3, 3))], [turn @ across, turn]])
-    return replace(alignment, covariance=change @ alignment.covariance @ change.T)
-
-
-def _witness(witness: Witness | None, back: FloatArray, tooth: str) -> Witness | None:
+def _named(witness: Witness | None, back: FloatArray, tooth: str) -> Witness | None:
     """A witness carried back into the frame of the exercise, its section named after its abutment."""
-    if witness is None:
-        return None
-    plane = witness.plane
-    if plane is not None:
-        across, up = transform_directions(back, np.array([plane.across, plane.up]))
-        plane = SectionPlane(
-            f"{tooth} {plane.name}", transform_points(back, plane.origin_mm[None])[0], across, up
-        )  # fmt: skip
-    segments = np.asarray(witness.segments_mm, float)
-    return Witness(
-        witness.kind,
-        transform_points(back, np.asarray(witness.points_mm, float).reshape(-1, 3)),
-        transform_points(back, segments.reshape(-1, 3)).reshape(segments.shape),
-        tuple(transform_points(back, curve) for curve in witness.curves_mm),
-        plane,
-    )
+    plane = None if witness is None else witness.plane
+    return carried_witness(witness, back, plane_name=None if plane is None else f"{tooth} {plane.name}")

@@ -1,0 +1,134 @@
+"""The chamber seen along the access axis: how much of its roof is left, and how deep its floor was cut."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kerfmark.kernels.arrays import read_only
+from kerfmark.kernels.neighbourhoods import means_within
+from kerfmark.measurement.access.opened import NO_PULP, Along, Opened
+from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.records import Component, FloatArray, Reading, Witness
+
+__all__ = ["floor_columns", "floor_cut", "roof_left"]
+
+MEAN_RADIUS_MM = 0.15
+STEEPEST = 1.0
+"""Floor is what rises or falls less than 45° from column to column."""
+LEAST_FLOOR_MM2 = 0.8
+NEAR_ORIFICES_MM = 1.6
+NO_CHAMBER = "the pulp has no chamber above the orifices"
+
+
+def roof_left(case: Opened) -> tuple[Reading, ...]:
+    """Area of the chamber whose columns meet tooth before they meet the chamber.
+
+    A scanner looks in from above: what it sees first in a column is roof where it lies above the chamber's ceiling. What
+    it cannot see under a ledge does not matter.
+    """
+    name = "access.roof_left_mm2"
+    if case.pulp is None:
+        return (unmeasured(name, NO_PULP, unit="mm2"),)
+    along = case.along
+    if not along.chamber.any():
+        return (unmeasured(name, NO_CHAMBER, unit="mm2"),)
+    thick = along.piece_columns.top - along.pulp_columns.top
+    seen = along.chamber & np.isfinite(thick)
+    unseen = 1.0 - float(seen.sum()) / float(along.chamber.sum())
+    if unseen > 0.2:
+        return (unmeasured(name, f"{unseen:.0%} of the chamber was not scanned", unit="mm2"),)
+    cell = along.lattice.cell_mm2
+    areas = [float((seen & (thick > along.least_mm + by)).sum()) * cell for by in (0.0, -along.u_mm, along.u_mm)]
+    roof = seen & (thick > along.least_mm)
+    edge = _edge_mm(roof, along)
+    budget = (
+        Component("where roof begins", 0.5 * abs(areas[1] - areas[2])),
+        Component("place of its edge", _edge_u(along, edge)),
+        Component("columns along its edge", 0.3 * cell * math.sqrt(edge / along.lattice.spacing_mm)),
+        Component("not scanned", 0.3 * unseen * float(along.chamber.sum()) * cell),
+    )
+    reason = f"{unseen:.1%} of the chamber was not scanned" if unseen > 0.01 else None
+    witness = Witness("patch", points_mm=_places(case, roof, along.pulp_columns.top))
+    return (measured(name, areas[0], unit="mm2", budget=budget, witness=witness, reason=reason),)
+
+
+def _edge_u(along: Along, edge_mm: float) -> float:
+    if edge_mm == 0.0:
+        return 0.005
+    count = effective_count(edge_mm=along.edge_mm, length_mm=edge_mm)
+    covariance = along.piece.alignment.covariance
+    shift = math.sqrt(max(0.0, 0.5 * float(covariance[3, 3] + covariance[4, 4])))
+    shared = math.hypot(1e-3 * along.piece.trueness_um, shift, 0.1 * along.edge_mm)
+    return edge_mm * math.hypot(1e-3 * along.piece.noise_um / math.sqrt(count), shared)
+
+
+def _edge_mm(mask: NDArray[np.bool_], along: Along) -> float:
+    """About the length of a patch's border: cells whose neighbour differs, times the mean over directions, π / 4."""
+    lattice = along.lattice
+    grid = mask.reshape(lattice.nx, lattice.ny)
+    steps = int((grid[1:] != grid[:-1]).sum()) + int((grid[:, 1:] != grid[:, :-1]).sum())
+    return 0.25 * math.pi * steps * lattice.spacing_mm
+
+
+def _places(case: Opened, mask: NDArray[np.bool_], heights: FloatArray) -> FloatArray:
+    """Points over some columns, tooth frame, at most 400."""
+    chosen = np.flatnonzero(mask)[:: max(1, int(mask.sum()) // 400)]
+    points = np.column_stack([case.along.lattice.feet[chosen], heights[chosen]])
+    return np.asarray((points - case.into[:3, 3]) @ case.into[:3, :3])
+
+
+def floor_cut(case: Opened) -> tuple[Reading, ...]:
+    """Greatest mean over 0.3 mm of how far the piece lies below the chamber's floor."""
+    name = "access.floor_cut_mm"
+    if case.pulp is None:
+        return (unmeasured(name, NO_PULP, unit="mm"),)
+    along = case.along
+    floor = floor_columns(along)
+    if float(floor.sum()) * along.lattice.cell_mm2 < LEAST_FLOOR_MM2:
+        return (unmeasured(name, "the chamber has no floor", unit="mm", status="not_applicable"),)
+    seen = floor & np.isfinite(along.piece_columns.top)
+    if float(seen.sum()) < 0.5 * float(floor.sum()):
+        return (unmeasured(name, "less than half of the chamber's floor was scanned", unit="mm"),)
+    depth = (along.chamber_bottom - along.piece_columns.top)[seen]
+    points = np.column_stack([along.lattice.feet[seen], np.zeros(len(depth))])
+    means = means_within(points, points, read_only(depth, np.float64), MEAN_RADIUS_MM)
+    worst = int(np.argmax(means))
+    noise = 1e-3 * along.piece.noise_um
+    averaged = noise / math.sqrt(effective_count(edge_mm=along.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2))
+    covariance = along.piece.alignment.covariance
+    shared = math.hypot(1e-3 * along.piece.trueness_um, math.sqrt(max(0.0, float(covariance[5, 5]))))
+    # The largest of many means that scatter: what noise alone adds is taken off (JCGM 100, 3.2.3).
+    value = max(float(means[worst]) - 2.0 * averaged, 0.0)
+    untouched = value < along.least_mm
+    budget = (
+        Component("surface noise", averaged),
+        Component("trueness and alignment", shared),
+        Component("the floor's own mesh", 0.01),
+    )
+    bottom = float(along.chamber_bottom[seen][worst])
+    ends = np.array([[*points[worst, :2], bottom], [*points[worst, :2], bottom - max(float(means[worst]), 0.0)]])
+    segment = (ends - case.into[:3, 3]) @ case.into[:3, :3]
+    plane = case.plane("floor", segment[0], np.array([0.0, 1.0, 0.0]))
+    witness = Witness(
+        "points" if untouched else "length", points_mm=segment[:1], segments_mm=segment[None], plane=plane
+    )
+    return (measured(name, value, unit="mm", budget=budget, witness=witness),)
+
+
+def floor_columns(along: Along) -> NDArray[np.bool_]:
+    """(columns,) where the chamber ends in a floor near the orifices' level: neither wall nor the mouth of a canal."""
+    lattice = along.lattice
+    bottom = np.where(along.chamber, along.chamber_bottom, np.nan).reshape(lattice.nx, lattice.ny)
+    slope = np.hypot(*np.gradient(bottom, lattice.spacing_mm))
+    level = np.abs(bottom - along.floor_mm) < NEAR_ORIFICES_MM
+    flat = np.isfinite(slope) & (slope < STEEPEST) & level
+    return np.asarray(_eroded(flat, cells=max(1, round(0.1 / lattice.spacing_mm))).ravel())
+
+
+def _eroded(mask: NDArray[np.bool_], *, cells: int) -> NDArray[np.bool_]:
+    from scipy.ndimage import binary_erosion
+
+    return np.asarray(binary_erosion(mask, iterations=cells))

@@ -1,0 +1,99 @@
+"""The opening in the tooth's surface, seen along the access axis: how it covers the plan, its area, how well it is centred."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from kerfmark.measurement.access.opened import NO_PULP, Along, Opened
+from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.carried import carried_witness
+from kerfmark.measurement.surface.overlap import inside_outline, opened, overlap_reading
+from kerfmark.records import Component, FloatArray, Reading, Witness
+
+__all__ = ["centring", "outline_area", "outline_overlap", "polygon_area_mm2", "polygon_middle"]
+
+NOTHING = "nothing is cut open near the planned outline"
+
+
+def outline_overlap(case: Opened) -> tuple[Reading, ...]:
+    """Dice of the opening and the planned outline."""
+    name, along = "access.outline_overlap", case.along
+    if along.opening is None:
+        return (unmeasured(name, NOTHING, unit="1"),)
+    inside = inside_outline(along.lattice, [along.opening])
+    reading = overlap_reading(name, along, (opened(along.outline),), np.asarray(inside, bool))
+    curves = (case.outline, case.margins[0].points_mm)
+    witness = carried_witness(reading.witness, case.back)
+    assert witness is not None
+    return (replace(reading, witness=Witness("curve", curves_mm=curves)),)
+
+
+def outline_area(case: Opened) -> tuple[Reading, ...]:
+    """Area inside the opening's margin."""
+    name, along = "access.outline_area_mm2", case.along
+    if along.opening is None:
+        return (unmeasured(name, NOTHING, unit="mm2"),)
+    area, length = abs(polygon_area_mm2(along.opening)), case.margins[0].length_mm
+    witness = Witness("curve", curves_mm=(case.margins[0].points_mm,))
+    return (measured(name, area, unit="mm2", budget=_edge_budget(along, length), witness=witness),)
+
+
+def _edge_budget(along: Along, length_mm: float) -> tuple[Component, ...]:
+    """What errors of the margin's place do to an area inside it: noise along it, and what grows or shrinks it as a whole."""
+    noise, shared = 1e-3 * along.piece.noise_um, 1e-3 * along.piece.trueness_um
+    count = effective_count(edge_mm=along.edge_mm, length_mm=length_mm)
+    return (
+        Component("surface noise", 2.0 * noise * length_mm / math.sqrt(count)),
+        Component("trueness", shared * length_mm / math.sqrt(max(length_mm / 4.0, 1.0))),
+        Component("place of the edge", 0.1 * along.edge_mm * length_mm),
+    )
+
+
+def centring(case: Opened) -> tuple[Reading, ...]:
+    """From the chamber's middle to the opening's, at right angles to the access axis."""
+    name, along = "access.centring_mm", case.along
+    if case.pulp is None:
+        return (unmeasured(name, NO_PULP, unit="mm"),)
+    if along.opening is None:
+        return (unmeasured(name, NOTHING, unit="mm"),)
+    chamber = along.lattice.feet[along.chamber]
+    if not len(chamber):
+        return (unmeasured(name, "the pulp has no chamber above the orifices", unit="mm"),)
+    ends = np.array([chamber.mean(axis=0), polygon_middle(along.opening)])
+    off = float(np.linalg.norm(ends[1] - ends[0]))
+    level = float(along.opening[:, 2].mean())
+    points = np.column_stack([ends, [level, level]])
+    count = effective_count(edge_mm=along.edge_mm, length_mm=case.margins[0].length_mm)
+    covariance = along.piece.alignment.covariance
+    budget = (
+        Component("surface noise", 2.0 * 1e-3 * along.piece.noise_um / math.sqrt(count)),
+        Component("trueness", 0.5 * 1e-3 * along.piece.trueness_um),
+        Component("alignment", math.sqrt(max(0.0, 0.5 * float(covariance[3, 3] + covariance[4, 4])))),
+        Component("place of the edge", 0.03 * along.edge_mm),
+        Component("column spacing", 0.2 * along.lattice.spacing_mm),
+    )
+    segment = (np.asarray(points) - case.into[:3, 3]) @ case.into[:3, :3]
+    witness = Witness("length", segments_mm=segment[None])
+    return (measured(name, off, unit="mm", budget=budget, witness=witness),)
+
+
+def polygon_area_mm2(loop: FloatArray) -> float:
+    """Area inside a closed curve seen along z, + counter-clockwise (shoelace formula).
+
+    Examples
+    --------
+    >>> polygon_area_mm2(np.array([[0.0, 0, 0], [2, 0, 5], [2, 1, 1], [0, 1, 2]]))
+    2.0
+    """
+    (x, y), (u, v) = loop[:, :2].T, np.roll(loop, -1, axis=0)[:, :2].T
+    return 0.5 * float((x * v - u * y).sum())
+
+
+def polygon_middle(loop: FloatArray) -> FloatArray:
+    """(2,) centroid of the area inside a closed curve seen along z."""
+    (x, y), (u, v) = loop[:, :2].T, np.roll(loop, -1, axis=0)[:, :2].T
+    turn = x * v - u * y
+    return np.asarray(np.array([((x + u) * turn).sum(), ((y + v) * turn).sum()]) / (3.0 * turn.sum()))
