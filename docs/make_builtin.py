@@ -6,6 +6,7 @@ from math import isinf
 from pathlib import Path
 
 from kerfmark.exercise import builtin
+from kerfmark.exercise.builtin.accesses import AccessSpec, access_rules, has_floor
 from kerfmark.exercise.builtin.blocks import BlockSpec
 from kerfmark.exercise.builtin.bridges import BridgeSpec, abutted, bridge_rules
 from kerfmark.exercise.builtin.cavities import CavitySpec
@@ -48,6 +49,11 @@ def rules_of(name: str) -> list[Rule]:
     spec = builtin.spec_of(name)
     if isinstance(spec, ImplantSpec):
         return bed_rules() if spec.makes == "bed" else plan_rules()
+    if isinstance(spec, AccessSpec):
+        from kerfmark.anatomy.tooth import tooth
+
+        made = tooth(spec.fdi, cache_dir=read_settings().cache_dir)
+        return access_rules(spec, orifices=tuple(made.orifices), floored=has_floor(made))
     if isinstance(spec, BridgeSpec):
         loaded, _ = open_exercise(name, settings=read_settings())
         abutments = abutted(spec, cache_dir=read_settings().cache_dir)

@@ -15,6 +15,7 @@ from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.demo.hands import Hand, hand, strayed_plan
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
+from kerfmark.exercise.builtin.accesses import AccessSpec
 from kerfmark.exercise.builtin.blocks import BlockSpec
 from kerfmark.exercise.builtin.bridges import BridgeSpec
 from kerfmark.exercise.builtin.cavities import CavitySpec
@@ -106,6 +107,10 @@ def simulated_piece(exercise: str, *, level: str, seed: int, settings: Settings)
         from kerfmark.demo.implant_work import implant_piece
 
         return implant_piece(spec, level, rng, settings)
+    if isinstance(spec, AccessSpec):
+        from kerfmark.demo.access_work import access_piece
+
+        return access_piece(spec, level, rng, settings)
     from kerfmark.demo.flat_work import block_piece, line_piece
 
     return block_piece(spec, level, rng) if isinstance(spec, BlockSpec) else line_piece(spec, level, rng)

@@ -3,6 +3,7 @@
 import pytest
 
 from kerfmark.exercise import builtin
+from kerfmark.exercise.builtin.accesses import ACCESSES
 from kerfmark.exercise.builtin.blocks import BLOCKS, LINES
 from kerfmark.exercise.builtin.bridges import BRIDGES
 from kerfmark.exercise.builtin.cavities import CAVITIES
@@ -18,7 +19,7 @@ QUICK = ("layered-block", "straight-line", "full-crown-46")
 
 
 def test_every_built_in_exercise_has_a_title_and_a_maker():
-    made = {spec.name: spec.title for spec in (*CROWNS, *BRIDGES, *CAVITIES, *BLOCKS, *LINES, *IMPLANTS)}
+    made = {spec.name: spec.title for spec in (*CROWNS, *BRIDGES, *CAVITIES, *ACCESSES, *BLOCKS, *LINES, *IMPLANTS)}
     assert {name: builtin.title(name) for name in builtin.names()} == made
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from kerfmark.exercise.builtin.accesses import AccessSpec
     from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
     from kerfmark.exercise.builtin.bridges import BridgeSpec
     from kerfmark.exercise.builtin.cavities import CavitySpec
@@ -42,6 +43,10 @@ TITLES = {
     "caries-26": "Caries removal, upper left first molar",
     "implant-36": "Implant bed, lower left first molar",
     "implant-plan-36": "Implant plan, lower left first molar",
+    "access-11": "Endodontic access, upper right central incisor",
+    "access-14": "Endodontic access, upper right first premolar",
+    "access-26": "Endodontic access, upper left first molar",
+    "access-36": "Endodontic access, lower left first molar",
 }
 
 
@@ -55,15 +60,19 @@ def title(name: str) -> str:
     return TITLES[name]
 
 
-def spec_of(name: str) -> CrownSpec | BridgeSpec | CavitySpec | BlockSpec | LineSpec | ImplantSpec:
+def spec_of(
+    name: str,
+) -> CrownSpec | BridgeSpec | CavitySpec | AccessSpec | BlockSpec | LineSpec | ImplantSpec:
     """The numbers a built-in exercise is made from."""
+    from kerfmark.exercise.builtin.accesses import ACCESSES
     from kerfmark.exercise.builtin.blocks import BLOCKS, LINES
     from kerfmark.exercise.builtin.bridges import BRIDGES
     from kerfmark.exercise.builtin.cavities import CAVITIES
     from kerfmark.exercise.builtin.crowns import CROWNS
     from kerfmark.exercise.builtin.implants import IMPLANTS
 
-    return {spec.name: spec for spec in (*CROWNS, *BRIDGES, *CAVITIES, *BLOCKS, *LINES, *IMPLANTS)}[name]
+    specs = (*CROWNS, *BRIDGES, *CAVITIES, *ACCESSES, *BLOCKS, *LINES, *IMPLANTS)
+    return {spec.name: spec for spec in specs}[name]
 
 
 def load(name: str, *, cache_dir: Path, limits: Limits) -> LoadedExercise:
@@ -117,9 +126,11 @@ def _make(name: str, folder: Path, *, cache_dir: Path) -> None:
 
 def _parts(name: str, *, cache_dir: Path) -> tuple[dict[str, object], Mapping[str, Surface | bytes]]:
     """The exercise's keys, and its files: surfaces by their part, others whole by their name."""
-    from kerfmark.exercise.builtin import blocks, bridges, cavities, crowns, implants
+    from kerfmark.exercise.builtin import accesses, blocks, bridges, cavities, crowns, implants
 
     spec = spec_of(name)
+    if isinstance(spec, accesses.AccessSpec):
+        return accesses.access_parts(spec, cache_dir=cache_dir)
     if isinstance(spec, bridges.BridgeSpec):
         return bridges.bridge_parts(spec, cache_dir=cache_dir)
     if isinstance(spec, cavities.CavitySpec):
