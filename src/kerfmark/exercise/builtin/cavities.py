@@ -77,7 +77,7 @@ CAVITIES = (
     CavitySpec(
         "cavity-ii-do-25", "Class II disto-occlusal for composite, upper left second premolar", 25, 2,
         "Prepare a disto-occlusal cavity for composite; leave the neighbour untouched.", "composite II",
-        CavityPlan(_fissure((-1.75, -0.03), (3.2, -0.05), 1.3, 1.6), 1.6, wall_deg={"left": 3.0}, radius_mm=0.3,
+        CavityPlan(_fissure((-1.4, -0.03), (3.2, -0.05), 1.3, 1.6), 1.6, wall_deg={"left": 3.0}, radius_mm=0.3,
                    box=Box("distal", -0.12, 3.3, 2.35, 1.5, -2.0, 2.0, 0.2)),
     ),
     CavitySpec(
