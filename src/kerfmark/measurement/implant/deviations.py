@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from kerfmark.geometry.cylinders import Cylinder
-from kerfmark.measurement.budget import alignment_u_deg, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_deg, combined, measured, unmeasured
 from kerfmark.measurement.implant.bed import Bed
 from kerfmark.measurement.implant.case import Case
 from kerfmark.records import Component, FloatArray, Reading, Witness
@@ -26,6 +26,7 @@ __all__ = [
 ]
 
 NO_WAY = 1e-9
+AT_0, FADED = 0.7, 4.0
 
 
 def entry_deviation_mm(case: Case) -> tuple[Reading, ...]:
@@ -82,7 +83,7 @@ def angle_deg(case: Case) -> tuple[Reading, ...]:
     plane = case.plane("BL" if abs(leaning[1]) > abs(leaning[0]) else "MD")
     segments = np.array([[case.plan.entry_mm, case.plan.apex_mm], [placed.entry_mm, placed.apex_mm]])
     witness = Witness("angle", segments_mm=segments, plane=plane)
-    return (measured(reading, found, unit="deg", budget=budget, witness=witness),)
+    return (measured(reading, found, unit="deg", budget=_never_below_0(found, budget), witness=witness),)
 
 
 def oversize_mm(case: Case) -> tuple[Reading, ...]:
@@ -130,7 +131,19 @@ def _length(
 ) -> Reading:
     plane = case.plane("BL" if abs(away[1]) > abs(away[0]) else "MD")
     witness = Witness("length", segments_mm=np.array([[start, to]]), plane=plane)
-    return measured(reading, float(np.linalg.norm(away)), unit="mm", budget=budget, witness=witness)
+    size = float(np.linalg.norm(away))
+    return measured(reading, size, unit="mm", budget=_never_below_0(size, budget), witness=witness)
+
+
+def _never_below_0(value: float, budget: tuple[Component, ...]) -> tuple[Component, ...]:
+    """A size of two errors square to each other is read too large near 0; what that adds there, and nothing a few u away.
+
+    At 0 the size is Rayleigh distributed: 95 % lie within 2.45 u, which 2 u combined with 0.7 u reaches.
+    """
+    u = combined(budget)
+    if u == 0.0:
+        return budget
+    return (*budget, Component("a size is never below 0", AT_0 * u * math.exp(-0.5 * (value / u / FADED) ** 4)))
 
 
 def _entry_budget(case: Case, away: FloatArray) -> tuple[Component, ...]:
