@@ -21,6 +21,8 @@ __all__ = ["CAUTION", "Cell", "CriterionLine", "Family", "PieceContents", "conte
 ReadingKey: TypeAlias = tuple[str, str | None, str | None]
 
 CAUTION = "Exercises only, nothing here is for use on patients."
+TREATED = ("access.", "implant.")
+"""Families whose words a reader could take for advice on a patient: their pages say more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,6 +137,12 @@ class PieceContents:
     remarks: tuple[Remark, ...]
     made_from: tuple[tuple[str, str], ...]
     outcome_text: str
+
+    @property
+    def caution(self) -> str:
+        """What the foot of page and sheets says."""
+        near = any(line.ruling.reading.startswith(TREATED) for line in self.lines)
+        return f"Training only, not for treatment. {CAUTION}" if near else CAUTION
 
     @property
     def lines(self) -> tuple[CriterionLine, ...]:

@@ -12,7 +12,7 @@ from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens
 from kerfmark.reports.budget import budget_lines, budget_svg
-from kerfmark.reports.contents import CAUTION, CriterionLine, PieceContents
+from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.jaw_strip import jaw_strip_svg
@@ -78,7 +78,7 @@ def page_of(scene: PieceScene) -> str:
     }
     return template("piece.html").render(
         contents=contents,
-        caution=CAUTION,
+        caution=contents.caution,
         rows={line.number: _row(line) for line in contents.lines},
         chosen=chosen,
         shown=shown,

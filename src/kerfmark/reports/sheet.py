@@ -10,7 +10,7 @@ from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens, wording
 from kerfmark.reports.budget import budget_lines
-from kerfmark.reports.contents import CriterionLine
+from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, piece_scene
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.jaw_strip import jaw_strip_svg
@@ -198,7 +198,13 @@ def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
                 f"sha256 {piece.sha256[:12]}…, exercise {version[:8]}, kerfmark {assessment.kerfmark}",
                 2.4,
             ),
-            block_cell("for", "exercises only", "nothing here is for use on patients", 1.7),
+            block_cell("for", *_for(contents), 1.7),
         ],
     ]
     return [row for row in rows if row]
+
+
+def _for(contents: PieceContents) -> tuple[str, str]:
+    """What the sheet is for, and what not."""
+    training = contents.caution.startswith("Training only")
+    return "training only, not for treatment" if training else "exercises only", "nothing here is for use on patients"

@@ -42,7 +42,7 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
     if not tooth:
         return _axial_plane("BL", mesial_sign, name="YZ"), _axial_plane("MD", mesial_sign, name="XZ")
     found: dict[str, SectionPlane] = {}
-    own = _abutments_planes(readings)
+    own = _abutments_planes(readings) or _ways_planes(readings)
     if own:
         return own
     with_plane = [r for r in readings if r.witness is not None and r.witness.plane is not None]
@@ -105,6 +105,13 @@ def _abutments_planes(readings: tuple[Reading, ...]) -> tuple[SectionPlane, ...]
     teeth = dict.fromkeys(_tooth_of(plane) for plane in found.values())
     names = [f"{tooth} {plane}" for tooth in teeth for plane in ("BL", "MD")]
     return tuple(found[name] for name in names if name in found)
+
+
+def _ways_planes(readings: tuple[Reading, ...]) -> tuple[SectionPlane, ...]:
+    """Of an access the section of the straight way out of each orifice, named `orifice 1`, and so on."""
+    angles = [r.witness.plane for r in readings if r.witness is not None and r.witness.kind == "angle"]
+    found = {plane.name: plane for plane in angles if plane is not None and plane.name.startswith("orifice ")}
+    return tuple(found.values())
 
 
 def _tooth_of(plane: SectionPlane) -> str:
