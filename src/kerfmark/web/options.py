@@ -57,7 +57,7 @@ class WebOptions:
     hosts : tuple of str
         Further host names that are answered to.
     session_hours : int
-        After so long a session ends whatever happens; half of it without a request ends it, too.
+        After so long a session ends whatever happens.
     upload_mib : int
         Largest request body, MiB.
     sign_in_tries, sign_in_minutes : int
