@@ -10,7 +10,7 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import InputError
 from kerfmark.reports.contents import Cell
 from kerfmark.sittings import access, keeping, people
-from kerfmark.sittings.rights import ROLES, may_anywhere, require_anywhere
+from kerfmark.sittings.rights import ROLES, may, may_anywhere, require_anywhere
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
 from kerfmark.web.rendering import page
 
@@ -52,7 +52,8 @@ def add_person(visit: Visiting, form: Filled) -> Response:
             login=login,
             roles=[(role, form.text("site", most=40) or None)],
         )
-        link = _link(visit, access.invite(visit.store, visit.actor, person_id)) if login else None
+        invites = bool(login) and may(visit.actor, "people.manage", None)
+        link = _link(visit, access.invite(visit.store, visit.actor, person_id)) if invites else None
     except InputError as failure:
         return _show(visit, wrong=str(failure))
     return _show(visit, link=link, said=visit.visitor.words("Added."))
