@@ -154,7 +154,7 @@ def section_of(
     body += planned_svg(plane, frame, prepared, low=low, high=high)
     words = looking_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
     body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]), words=words)
-    body += _detail(frame, outlines, key, room)
+    body += _way_out(frame, plane, contents) + _detail(frame, outlines, key, room)
     dimensions, numbers = _dimensions(frame, plane, contents, extent, room)
     label = f"Section {plane.name}, {ends[0]} on the left, {ends[1]} on the right, grid 1 mm"
     texts = tuple(line.aloud for line in contents.lines if line.number in numbers)
@@ -255,6 +255,21 @@ def _departures(frame: Frame2, outlines: Outlines, name: str, key: str) -> str:
             style = f'fill="url(#{side}-{name})" fill-rule="evenodd" stroke="@ink" stroke-width="0.5"'
             body += f'<defs><clipPath id="strip-{side}-{key}"><path d="{strips}"/></clipPath></defs>'
             body += f'<g clip-path="url(#{within}-{key})"><g clip-path="url(#strip-{side}-{key})"><path d="{region}" {style}/></g></g>'
+    return body
+
+
+def _way_out(frame: Frame2, plane: SectionPlane, contents: PieceContents) -> str:
+    """The straight way out of an orifice and, dashed, its canal; only in the section taken along it."""
+    body = ""
+    for criterion in contents.lines:
+        witness = criterion.reading.witness
+        if criterion.reading.id != "access.straight_line_deg" or witness is None or witness.plane is None:
+            continue
+        if witness.plane.name == plane.name and len(witness.segments_mm) == 2:
+            way, canal = (frame.px(flat(segment, plane)) for segment in witness.segments_mm)
+            body += line(*way[0], *way[1], stroke="@ink", stroke_width=WIDE)
+            body += line(*canal[0], *canal[1], stroke="@ink2", stroke_dasharray=DASHED)
+            body += circle(way[0, 0], way[0, 1], 3.0, fill="@sheet", stroke="@ink", stroke_width=NARROW)
     return body
 
 
