@@ -190,6 +190,33 @@ def test_two_examiners_too_far_apart_go_to_a_moderator(school):
     assert piece(school.store, school["lead"], made).rule == "moderator"
 
 
+@pytest.mark.parametrize(
+    ("where", "at"),
+    [
+        (["out", "out", "out", "in", "on"], 4),  # fails either way, but on a critical criterion they differ
+        (["on", "out"], 0),  # 84.6 % or 53.8 % of the weight 6.5, and the line is 60 %
+    ],
+)
+def test_two_who_differ_on_a_critical_criterion_or_on_the_outcome_are_not_averaged(school, where, at):
+    held = school.sitting("exam", second="all", agree_percent=100.0)
+    for code in ("E1", "E2"):
+        appoint(school.store, school["teacher"], held, school.ids[code], "examiner")
+    made = school.measured(held, where=where)
+    examine(school.store, school["E1"], made, {at: ("met", "")})
+    assert examine(school.store, school["E2"], made, {at: ("not met", "")}) == "waits for moderator"
+
+
+def test_a_learners_seat_shows_no_outcome_before_release(school):
+    held = school.sitting("exam")
+    made = school.measured(held)
+    assert sitting(school.store, school["L1"], held).seats[0].pieces == ((made, 1, "settled", None),)
+    assert sitting(school.store, school["teacher"], held).line.counts.settled == 1
+    sign(school.store, school["lead"], made)
+    close_sitting(school.store, school["teacher"], held)
+    release(school.store, school["lead"], held)
+    assert sitting(school.store, school["L1"], held).seats[0].pieces == ((made, 1, "signed", "pass"),)
+
+
 def test_an_exam_goes_from_examination_to_signature_to_release(school):
     held = school.sitting("exam")
     appoint(school.store, school["teacher"], held, school.ids["E1"], "examiner")

@@ -83,3 +83,23 @@ def test_released_marks_are_not_marked_again_behind_the_learners_back(school):
     release(school.store, school["lead"], held)
     with pytest.raises(ConflictError, match="by an appeal only"):
         change_limits(school.store, school["lead"], held, None, reason="Too late.")
+
+
+def test_a_criterion_that_does_not_apply_leaves_the_sum_on_the_bench_as_in_marking(school):
+    from dataclasses import replace
+
+    from tests.sittings.conftest import assessed
+
+    from kerfmark.sittings.work import claim, finish
+
+    made = school.handed_in(school.sitting()).piece_id
+    given = assessed(school.criteria, ["in", "out"])
+    first = replace(given.readings[0], value=None, u=None, status="not_applicable", reason="no floor")
+    assert finish(
+        school.store, claim(school.store, "a test", seconds=60), replace(given, readings=(first, *given.readings[1:]))
+    )
+    ruled = open_bench(school.store, school["teacher"], school.exercise).ruled()
+    own = piece(school.store, school["lead"], made)
+    # By hand: weights 2, 1, 1, 1, 1.5; the first does not apply, the second is not met: 3.5 of 4.5.
+    assert ruled.percent[0] == pytest.approx(100.0 * 3.5 / 4.5)
+    assert own.percent == pytest.approx(ruled.percent[0])
