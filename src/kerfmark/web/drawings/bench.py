@@ -263,15 +263,7 @@ def _jaw(name: str, value: float, bench: BenchReadings, scale: _Scale) -> str:
         ]
     )
     shown = wording.number(value, max(bench.decimals, _places(value)))
-    words = text(
-        x + away * 40,
-        TOP - 24,
-        wording.with_unit(shown, bench.unit),
-        size=14,
-        weight=600,
-        anchor="start" if away > 0 else "end",
-        halo=True,
-    )
+    words = _jaw_words(x, away, wording.with_unit(shown, bench.unit))
     handle = (
         f'<rect x="{num(x - 14)}" y="{num(TOP - 40)}" width="28" height="{num(BASE - TOP + 40)}" fill="transparent"/>'
     )
@@ -283,6 +275,16 @@ def _jaw(name: str, value: float, bench: BenchReadings, scale: _Scale) -> str:
         + path(face, closed=True, fill="@ink", class_="jaw-body")
         + words + handle + "</g>"
     )  # fmt: skip
+
+
+def _jaw_words(x: float, away: float, shown: str) -> str:
+    """The limit beside its jaw's beam; over it where the picture ends too soon."""
+    at = x + away * 40
+    room = WIDTH - at if away > 0 else at
+    if room > 70.0:
+        return text(at, TOP - 24, shown, size=14, weight=600, anchor="start" if away > 0 else "end", halo=True)
+    edge = WIDTH - 2.0 if away > 0 else 2.0
+    return text(edge, TOP - 40, shown, size=14, weight=600, anchor="end" if away > 0 else "start", halo=True)
 
 
 def _places(value: float) -> int:
