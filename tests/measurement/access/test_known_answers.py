@@ -47,7 +47,6 @@ def test_an_orifice_under_a_roof_has_no_straight_way(take):
     # Built: a shaft 0.8 mm in radius over the middle; both orifices, 1.2 mm off, stay under 5 mm of tooth.
     shaft = phantoms.Access(radius_mm=0.8)
     found = take(shaft, ids={"access.straight_line_deg"})
-    assert [found["access.straight_line_deg", n, None].value for n in "12"] == pytest.approx([35.0, 35.0], abs=60.0)
     assert all(found["access.straight_line_deg", n, None].value > 20.0 for n in "12")
 
 
