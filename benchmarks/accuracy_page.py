@@ -193,7 +193,8 @@ which measures what is not measured yet, piece by piece, and can be cut off and 
 *Asked* is what is asked of angles, widths and depths at 10 µm noise and 0.1 mm triangles; of volumes it is 0.5 %. *Covered* is how many of a
 hundred intervals ± 1.96 u hold the truth: 92 to 98 is meant. Counted over n pieces it lies off by up to 200 √(0.0475 / n) per cent by chance: 3
 over 200 pieces, 6 over 50; readings at several places of one piece share its errors. Other noise (0, 30, 50 µm), triangles (0.05, 0.2 mm) and
-trueness (15 µm) are sweeps of the same command and stand in a table of their own once they are measured.
+trueness (15 µm) are sweeps of the same command and stand in a table of their own once they are measured; a sweep that is not there was not run.
+How the budgets compare with simulated repeats (JCGM 101) stands in [two routes to an uncertainty](monte-carlo.md).
 
 **At the end of a scale** a truth can be missed on one side only: no damage, a margin without a gap, a width whose 95th percentile is its median
 because it is the same all round. Where the truth lies within 1.96 u of such an end, the reading counts in a table of its own: how
