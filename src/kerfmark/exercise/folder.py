@@ -23,8 +23,14 @@ from kerfmark.settings import Limits
 __all__ = ["LoadedExercise", "load_exercise", "save_exercise", "version_of"]
 
 
-LATER = ("outcome", "source")
-"""Keys of `[[criteria]]` that came after the first versions were made."""
+LATER = {
+    "": ("abutments",),
+    "subject": ("arch", "hounsfield"),
+    "target": ("axis",),
+    "structures": ("implants",),
+    "criteria": ("outcome", "source"),
+}
+"""Keys that came after the first versions were made, by their table; "" is the top of the file."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,15 +141,13 @@ def version_of(exercise: Exercise, assets: Mapping[str, bytes]) -> str:
     A key that came later (`LATER`) counts only where it is given, so that older exercises keep their version.
     """
     definition = exercise.model_dump(by_alias=True)
-    for criterion in definition["criteria"]:
-        for key in LATER:
-            if criterion[key] is None:
-                del criterion[key]
+    for table, keys in LATER.items():
+        found = definition[table] if table else definition
+        for values in found if isinstance(found, list | tuple) else (found,):
+            for key in keys:
+                if not values[key]:
+                    del values[key]
     definition["subject"]["layers"] = list(exercise.subject.layers.items())
-    if not exercise.abutments:  # keys younger than the format: without them an exercise stays what it was
-        del definition["abutments"]
-    if exercise.target.axis is None:
-        del definition["target"]["axis"]
     digests = {name: hashlib.sha256(assets[name]).hexdigest() for name in set(asset_names(exercise).values())}
     content = {"exercise": _canonical(definition), "assets": digests}
     text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
