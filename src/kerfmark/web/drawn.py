@@ -12,7 +12,7 @@ from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
-from kerfmark.reports.scene import plain_scene, scene_bytes, section_at, still_at
+from kerfmark.reports.scene import plain_names, plain_scene, scene_bytes, section_at, still_at
 from kerfmark.reports.tokens import painted
 
 if TYPE_CHECKING:
@@ -64,10 +64,9 @@ def _sheet(scene: PieceScene) -> dict[str, Any]:
 
 
 def _plain_sheet(scene: PieceScene) -> dict[str, Any]:
-    planes = [s.name for s in sections_for_page(scene)]
     return {
         "still": still_at(scene, plain=True),
-        "sections": [[name, section_at(scene, plane=name, plain=True)] for name in planes],
+        "sections": [[name, section_at(scene, plane=name, plain=True)] for name in plain_names(scene)],
     }
 
 

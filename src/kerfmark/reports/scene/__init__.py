@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from kerfmark.reports.scene.drawings import section_at, still_at
+from kerfmark.reports.scene.drawings import plain_names, section_at, still_at
 from kerfmark.reports.scene.making import scene_bytes
 from kerfmark.reports.scene.plain import plain_scene
 from kerfmark.reports.scene.stored import read_scene
 
-__all__ = ["plain_scene", "read_scene", "scene_bytes", "section_at", "still_at"]
+__all__ = ["plain_names", "plain_scene", "read_scene", "scene_bytes", "section_at", "still_at"]

@@ -14,12 +14,12 @@ from kerfmark.records import SectionPlane
 from kerfmark.reports.drawn import PAGE_SECTION, PieceScene
 from kerfmark.reports.sections.drawing import fitting_scale, section_of
 from kerfmark.reports.sections.outlines import outlines_of
-from kerfmark.reports.sections.planes import plain_planes, view_planes
+from kerfmark.reports.sections.planes import plain_planes, planes_of, view_planes
 from kerfmark.reports.tokens import painted
 from kerfmark.reports.view.camera import VIEW_NAMES
 from kerfmark.reports.view.picture import VIEW_SIZE, view_of
 
-__all__ = ["moved_plane", "section_at", "still_at"]
+__all__ = ["moved_plane", "plain_names", "section_at", "still_at"]
 
 FARTHEST_MM: Final = 100.0
 
@@ -76,6 +76,17 @@ def section_at(
         px_per_mm=fitting_scale(at_rest, size), key=f"view-{plane}",
     )  # fmt: skip
     return painted(drawn.drawing, for_page=True)
+
+
+def plain_names(scene: PieceScene) -> tuple[str, ...]:
+    """Names of the sections that may be shown before own views are in: of those the page has, the ones no answer lies in.
+
+    A cut through the pulp or along an orifice's way out is placed by a reading, so the two planes of the tooth stand for it.
+    """
+    readings, contents = scene.assessment.readings, scene.contents
+    known = plain_planes(readings, mesial_sign=scene.prepared.mesial_sign, tooth=contents.has_tooth)
+    page = {p.name for p in planes_of(readings, mesial_sign=scene.prepared.mesial_sign, tooth=contents.has_tooth)}
+    return tuple(p.name for p in known if p.name in page) or tuple(p.name for p in known[:2])
 
 
 def moved_plane(plane: SectionPlane, *, offset_mm: float, turn_deg: float) -> SectionPlane:
