@@ -6,7 +6,6 @@ References to other files (materials, textures, outside buffers) are never follo
 from __future__ import annotations
 
 import hashlib
-import stat
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from kerfmark.errors import InputError, printable
+from kerfmark.geometry.file_bytes import check_size, file_bytes
 from kerfmark.geometry.mesh import joined
 from kerfmark.geometry.mesh_files.content import Content, MeshFile
 from kerfmark.geometry.mesh_files.glb import glb_bytes, is_glb, read_glb
@@ -32,6 +32,7 @@ READERS: Mapping[str, Callable[..., Content]] = {
     "stl": read_stl, "ply": read_ply, "obj": read_obj, "3mf": read_3mf, "glb": read_glb,
 }  # fmt: skip
 FORMATS = tuple(READERS)
+SMALLER = "Export it coarser"
 
 
 def read_mesh_file(source: Path | bytes, *, name: str, limits: Limits) -> MeshFile:
@@ -56,9 +57,12 @@ def read_mesh_file(source: Path | bytes, *, name: str, limits: Limits) -> MeshFi
     InputError
         If the file is none of the formats, is damaged, or is beyond a limit; in one sentence that names what was found.
     """
-    data = source if isinstance(source, bytes) else _bytes_of(source, name=name, limits=limits)
-    if len(data) > limits.file_mib * 2**20:
-        raise _too_large(name, len(data), limits)
+    data = (
+        source
+        if isinstance(source, bytes)
+        else file_bytes(source, what="a mesh file", name=name, smaller=SMALLER, limits=limits)
+    )
+    check_size(len(data), name=name, smaller=SMALLER, limits=limits)
     shown, suffix = printable(name, limit=120), Path(name).suffix.lower().lstrip(".")
     form = _format_of(data, suffix, name=shown)
     with np.errstate(invalid="ignore", over="ignore"):  # what is not finite is refused by the reader in words
@@ -71,31 +75,6 @@ def read_mesh_file(source: Path | bytes, *, name: str, limits: Limits) -> MeshFi
     if says_simulated(data):
         remarks += (Remark("simulated", shown, "says of itself that it is simulated: nobody cut it"),)
     return MeshFile(content.surface, content.unit, form, hashlib.sha256(data).hexdigest(), remarks)
-
-
-def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
-    try:
-        with path.open("rb") as stream:
-            status = path.stat()
-            if not stat.S_ISREG(status.st_mode):
-                raise InputError(
-                    f"{printable(name)}: is not a regular file, expected a mesh file. Give the file itself."
-                )
-            if status.st_size > limits.file_mib * 2**20:
-                raise _too_large(name, status.st_size, limits)
-            return stream.read(limits.file_mib * 2**20 + 1)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(
-            f"{printable(name)}: cannot be read ({printable(reason, limit=80)}), expected a mesh file. Check its path."
-        ) from error
-
-
-def _too_large(name: str, size: int, limits: Limits) -> InputError:
-    return InputError(
-        f"{printable(name)}: is {size / 2**20:.0f} MiB, expected at most limits.file_mib = {limits.file_mib}. Export it coarser "
-        "or raise KERFMARK_LIMIT_FILE_MIB."
-    )
 
 
 def _format_of(data: bytes, suffix: str, *, name: str) -> str:

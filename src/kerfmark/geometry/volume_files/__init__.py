@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import stat
 from pathlib import Path
 
 import numpy as np
 
 from kerfmark.errors import InputError, printable
+from kerfmark.geometry.file_bytes import check_size, file_bytes
 from kerfmark.geometry.mesh_files import SIMULATED
 from kerfmark.geometry.volume_files.content import VolumeFile
 from kerfmark.geometry.volume_files.nifti import is_nifti, read_nifti
@@ -20,6 +20,7 @@ __all__ = ["VolumeFile", "looks_like_volume", "read_volume_file"]
 
 READERS = {"nrrd": read_nrrd, "nifti": read_nifti}
 SUFFIXES = {".nrrd": "nrrd", ".nii": "nifti", ".nii.gz": "nifti"}
+SMALLER = "Crop it to the jaw"
 LOOK_AT = 65536
 
 
@@ -50,9 +51,12 @@ def read_volume_file(source: Path | bytes, *, name: str, limits: Limits) -> Volu
         If the file is neither, is damaged, says too little about where its voxels are, or is beyond a limit.
     """
     shown = printable(name, limit=120)
-    data = source if isinstance(source, bytes) else _bytes_of(source, name=shown, limits=limits)
-    if len(data) > limits.file_mib * 2**20:
-        raise _too_large(shown, len(data), limits)
+    data = (
+        source
+        if isinstance(source, bytes)
+        else file_bytes(source, what="a volume", name=shown, smaller=SMALLER, limits=limits)
+    )
+    check_size(len(data), name=shown, smaller=SMALLER, limits=limits)
     form = _format_of(data[:LOOK_AT])
     if form is None:
         raise InputError(
@@ -72,26 +76,3 @@ def _format_of(first: bytes) -> str | None:
     if is_nrrd(first):
         return "nrrd"
     return "nifti" if is_nifti(first) else None
-
-
-def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
-    try:
-        with path.open("rb") as stream:
-            status = path.stat()
-            if not stat.S_ISREG(status.st_mode):
-                raise InputError(f"{name}: is not a regular file, expected a volume. Give the file itself.")
-            if status.st_size > limits.file_mib * 2**20:
-                raise _too_large(name, status.st_size, limits)
-            return stream.read(limits.file_mib * 2**20 + 1)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(
-            f"{name}: cannot be read ({printable(reason, limit=80)}), expected a volume. Check its path."
-        ) from error
-
-
-def _too_large(name: str, size: int, limits: Limits) -> InputError:
-    return InputError(
-        f"{name}: is {size / 2**20:.0f} MiB, expected at most limits.file_mib = {limits.file_mib}. Crop it to the jaw or raise "
-        "KERFMARK_LIMIT_FILE_MIB."
-    )
