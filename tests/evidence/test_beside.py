@@ -13,7 +13,7 @@ def test_actions_are_read_with_who_and_by_when(tmp_path):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("about,action\na,b\n", "expected the columns about, action, owner, by"),
+        ("about,action\na,b\n", "expected about, action, owner, by"),
         ("about,action,owner,by\na,b,,\n", "row 2: action or owner is empty"),
     ],
 )

@@ -8,6 +8,7 @@ from typing import Final
 
 from kerfmark.errors import InputError, printable
 from kerfmark.evidence.answer import Action, Panel
+from kerfmark.evidence.small_tables import csv_rows
 
 __all__ = ["read_actions", "read_panel"]
 
@@ -23,18 +24,7 @@ def read_actions(path: Path) -> tuple[Action, ...]:
         If the file cannot be read, a column is missing or unknown, or an action has no owner.
     """
     name = printable(path.name)
-    try:
-        rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines(), strict=True))
-    except OSError as why:
-        raise InputError(
-            f"{name}: cannot be read ({printable(why.strerror or why, limit=80)}), expected a CSV of actions. Check its path."
-        ) from why
-    except (UnicodeDecodeError, csv.Error) as why:
-        raise InputError(f"{name}: not a CSV in UTF-8 ({printable(why, limit=80)}). Save it again as CSV.") from why
-    if not rows or set(rows[0]) != set(ACTION_COLUMNS):
-        raise InputError(
-            f"{name}: expected the columns {', '.join(ACTION_COLUMNS)} and one row an action. Correct the first row."
-        )
+    rows = csv_rows(path, ACTION_COLUMNS, what="a CSV of actions", row="an action")
     actions = tuple(Action(*((row[column] or "").strip() for column in ACTION_COLUMNS)) for row in rows)
     for at, action in enumerate(actions, start=2):
         if not action.action or not action.owner:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ import numpy as np
 
 from kerfmark.errors import EvidenceError, InputError, printable
 from kerfmark.evidence.answer import Answer, Cell, Claim, Grid, Verdict
+from kerfmark.evidence.small_tables import csv_rows
 from kerfmark.evidence.table import Table
 from kerfmark.exercise.definition import Criterion, Exercise
 
@@ -87,18 +87,7 @@ def read_content(path: Path) -> tuple[ContentLine, ...]:
         If the file cannot be read, a column is missing or unknown, or a cell is not what it has to be.
     """
     name = printable(path.name)
-    try:
-        rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines(), strict=True))
-    except OSError as why:
-        raise InputError(
-            f"{name}: cannot be read ({printable(why.strerror or why, limit=80)}), expected an exercise or a CSV of criteria. Check its path."
-        ) from why
-    except (UnicodeDecodeError, csv.Error) as why:
-        raise InputError(f"{name}: not a CSV in UTF-8 ({printable(why, limit=80)}). Save it again as CSV.") from why
-    if not rows or set(rows[0]) != set(COLUMNS):
-        raise InputError(
-            f"{name}: columns {printable(', '.join(map(str, rows[0])) if rows else 'none', limit=120)}, expected {', '.join(COLUMNS)} and one row a criterion. Correct the first row."
-        )
+    rows = csv_rows(path, COLUMNS, what="an exercise or a CSV of criteria", row="a criterion")
     return tuple(_line(row, f"{name}, row {at}") for at, row in enumerate(rows, start=2))
 
 
