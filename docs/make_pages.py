@@ -45,7 +45,7 @@ PAGES = {
     "reveal": ("ines", "/pieces/{seen}/reveal"), "progress": ("ines", "/progress"), "sittings": ("ruth", "/sittings"), "sitting": ("ruth", "/sittings/{exam}"),
     "open-a-sitting": ("tessa", "/sittings/new"), "piece": ("ruth", "/pieces/{examined}"), "queue": ("elin", "/queue"), "decide": ("elin", "/pieces/{examined}/decide"),
     "exercises": ("tessa", "/exercises"), "exercise": ("tessa", "/exercises/{exercise}"), "limits": ("ruth", "/limits/{exercise}?c=10&low=0.9&high=1.25"),
-    "learners": ("tessa", "/learners"), "learner": ("tessa", "/learners/{ines}"), "evidence": ("ruth", "/evidence?ask=1"), "rigs": ("ruth", "/rigs"), "admin": ("ruth", "/admin"),
+    "learners": ("tessa", "/learners"), "learner": ("tessa", "/learners/{ines}"), "evidence": ("ruth", "/evidence?ask=1"), "line": ("ruth", "/evidence/line"), "rigs": ("ruth", "/rigs"), "admin": ("ruth", "/admin"),
     "audit": ("ruth", "/admin/audit"), "account": ("ruth", "/account"), "keys": ("ruth", "/keys"), "api": ("ruth", "/api/docs"),
 }  # fmt: skip
 LOOKS = {

@@ -5,9 +5,12 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from kerfmark.demo import school
+from kerfmark.evidence import Options
+from kerfmark.evidence.measuring import measuring
 from kerfmark.exercise.proof import Proof
 from kerfmark.records import Reading
 from kerfmark.sittings.apart import Assessed
+from kerfmark.sittings.board import ask
 from kerfmark.sittings.examining import queue
 from kerfmark.sittings.exercises import criteria_of
 from kerfmark.sittings.keeping import prove_store
@@ -94,3 +97,24 @@ def test_modelled_readings_keep_their_criteria(term):
     with store.read() as tx:
         exercise = tx.all(Criterion)[0].exercise_version_id
         assert len(criteria_of(tx, exercise)) > 3
+
+
+def test_the_store_knows_repeats_and_calibrations_enough_for_a_gauge_study(term):
+    store, _ = term
+    table = evidence_table(store, PROGRAM)
+    found = measuring(table, Options())
+    row = next(row for row in found.grids[0].rows if row[0] == "block.floor_depth_mm")
+    assert row[1:3] == (school.REFERENCES, 2)
+    assert {kind.kind for kind in found.figures} == {"gauge", "drift"}
+    calibrated = next(grid for grid in found.grids if grid.caption == "Calibration of devices")
+    assert [row[0] for row in calibrated.rows] == ["scanner 1", "scanner 2", "scanner 3"]
+    assert all(row[3] == 0 for row in calibrated.rows)
+
+
+def test_the_terms_evidence_is_signed_by_its_lead(term):
+    store, _ = term
+    found = ask(store, PROGRAM, options=Options(draws=100))
+    assert found.options.signed.startswith("Runa Adeyemi (invented) on ")
+    assert found.line.name == found.options.chosen == "modified Angoff"
+    assert [a.about for a in found.actions] == ["scanner 3"]
+    assert found.options.simulated

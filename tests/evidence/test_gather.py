@@ -237,3 +237,12 @@ def test_options_are_frozen_and_checked():
 def test_a_panel_that_is_not_there_is_said_so(tmp_path):
     with pytest.raises(InputError, match=r"nope\.csv: cannot be read \(No such file or directory\)"):
         read_panel(tmp_path / "nope.csv")
+
+
+def test_a_panels_line_without_overall_views_draws_what_there_is():
+    rows = [[f"L{n:03d}", "measured", str(50 + (n * 7) % 31)] for n in range(30)]
+    panel = Panel(angoff=[[55.0, 60.0], [57.0, 64.0], [60.0, 66.0]])
+    answer = gather(table_of(["learner", "by", "score"], rows), panel=panel, options=Options(draws=100)).answers[
+        "passline"
+    ]
+    assert [figure.kind for figure in answer.figures] == ["cumulative"]

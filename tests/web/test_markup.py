@@ -10,7 +10,7 @@ SEEN_BY = {
     "e1": ("/queue", "/pieces/{piece}/decide", "/pieces/{piece}"),
     "lead": (
         "/sittings", "/sittings/new", "/sittings/{sitting}", "/pieces/{piece}", "/pieces/{aside}", "/exercises", "/exercises/{exercise}", "/limits", "/limits/{exercise}?c=2",
-        "/learners", "/learners/{learner}", "/evidence", "/evidence?ask=1", "/rigs", "/admin", "/admin/audit", "/queue",
+        "/learners", "/learners/{learner}", "/evidence", "/evidence?ask=1", "/evidence/line", "/rigs", "/admin", "/admin/audit", "/queue",
     ),
     None: ("/sign-in", "/look", "/keys", "/setup/x", "/link/x", "/nowhere"),
 }  # fmt: skip

@@ -68,6 +68,7 @@ PAGES = {
     "/learners/{learner}": only("l1", "teacher", "lead", others=GONE),
     "/learners/{learner}/record.zip": only("l1", others=GONE),
     "/evidence": only("lead", "auditor", "other-lead"),
+    "/evidence/line": only("lead", "auditor", "other-lead"),
     "/rigs": only("technician", "lead", "other-lead"),
     "/admin": only("lead", "other-lead", auditor=SIGN_IN),
     "/admin/audit": only("lead", "auditor", "other-lead"),

@@ -1,12 +1,42 @@
-"""Rigs: a placeholder that says so, and station keys."""
+"""Rigs: calibrations, pieces read again, and station keys."""
 
 import re
 
 from kerfmark.sittings.access import actor_of_secret
 
 
-def test_the_page_says_what_it_does_not_keep_yet(school, visit):
-    assert "This version keeps no calibrations yet" in visit("technician").get("/rigs").text
+def test_a_calibration_is_written_down_and_taken_back(school, visit):
+    browser = visit("technician")
+    given = {"device": "scanner 4", "site": school.site, "done_at": "2026-01-05T09:00", "note": "ball plate 0.8 µm"}
+    assert browser.post("/rigs/calibrations", given).headers["location"] == "/rigs?done=calibrated"
+    page = browser.get("/rigs?done=calibrated").text
+    assert "scanner 4" in page
+    assert "2026-01-05" in page
+    assert "ball plate 0.8 µm" in page
+    browser.post(re.search(r'action="(/rigs/calibrations/[0-9a-f]+/withdraw)"', page)[1])
+    assert "2026-01-05" not in browser.get("/rigs").text
+
+
+def test_a_calibration_that_lies_ahead_is_refused_beside_the_form(school, visit):
+    answer = visit("technician").post(
+        "/rigs/calibrations", {"device": "A", "site": school.site, "done_at": "2226-01-05T09:00"}
+    )
+    assert answer.status_code == 422
+    assert "lies ahead" in answer.text
+
+
+def test_a_scan_of_a_measured_piece_is_taken_in_to_be_read_again(school, visit):
+    sitting = school.sitting()
+    school.measured(sitting, "l1")
+    browser = visit("technician")
+    given = {"sitting": sitting, "learner": "l1-code", "device": "scanner 4"}
+    sent = browser.post("/rigs/again", given, files={"file": ("again.stl", b"another scan")})
+    assert sent.headers["location"] == "/rigs?done=again"
+    assert (
+        "no piece of &#39;l9&#39;"
+        in browser.post("/rigs/again", {**given, "learner": "l9"}, files={"file": ("again.stl", b"x")}).text
+    )
+    assert "none was chosen" in browser.post("/rigs/again", given).text
 
 
 def test_a_key_is_shown_once_works_and_is_stopped(school, visit):

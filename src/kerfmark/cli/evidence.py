@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypedDict
 
 import typer
 
@@ -15,7 +15,7 @@ from kerfmark.errors import InputError, printable
 from kerfmark.outputs import Outputs, check_targets
 
 if TYPE_CHECKING:
-    from kerfmark.evidence import ContentLine, Evidence
+    from kerfmark.evidence import Action, ContentLine, Evidence, Options, Panel
     from kerfmark.evidence.table import Table
 
 __all__ = ["evidence"]
@@ -84,36 +84,44 @@ def evidence(
     )
     progress = Progress()
     progress("reading the table")
-    rows, asked, of_simulated = _rows(table, store_files)
     options = Options(
-        seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school,
-        simulated=simulated or of_simulated, codes=codes,
+        seed=seed, draws=draws, margin=margin, chosen=chosen, reason=reason, signed=signed, title=title, school=school, simulated=simulated,
+        codes=codes,
     )  # fmt: skip
     limit = read_settings().limits.file_mib
-    found = gather(
-        rows, panel=read_panel(panel) if panel else None,
-        content=[line for name in given for line in content_lines(name)] or asked,
-        earlier={name: read_table(path, limit_mib=limit) for name, path in before.items()},
-        actions=read_actions(actions) if actions else (), options=options, progress=progress,
-    )  # fmt: skip
+    given_beside: _Beside = {
+        "panel": read_panel(panel) if panel else None, "content": [line for name in given for line in content_lines(name)],
+        "earlier": {name: read_table(path, limit_mib=limit) for name, path in before.items()},
+        "actions": read_actions(actions) if actions else (), "options": options, "progress": progress,
+    }  # fmt: skip
+    if "://" in table or Path(table).is_dir():
+        found = _of_store(table, store_files, given_beside)
+    else:
+        found = gather(read_table(Path(table), limit_mib=limit), **given_beside)
     progress("writing the report")
     _write_evidence(found, html_to, pdf_to, json_to)
     progress.done()
 
 
-def _rows(table: str, files: str | None) -> tuple[Table, Sequence[ContentLine], bool]:
-    """The rows of a store or of a file, what a store knows was asked, and whether it holds simulated pieces."""
-    if "://" not in table and not Path(table).is_dir():
-        from kerfmark.evidence import read_table
-        from kerfmark.settings import read_settings
+class _Beside(TypedDict):
+    """What is asked together with the marks."""
 
-        return read_table(Path(table), limit_mib=read_settings().limits.file_mib), (), False
+    panel: Panel | None
+    content: Sequence[ContentLine]
+    earlier: Mapping[str, Table]
+    actions: Sequence[Action]
+    options: Options
+    progress: Callable[[str], None]
+
+
+def _of_store(address: str, files: str | None, given: _Beside) -> Evidence:
+    """The evidence of a store: its marks, and of what stands beside them whatever was not given here."""
+    from kerfmark.sittings.board import ask
     from kerfmark.sittings.rights import PROGRAM
-    from kerfmark.sittings.table import evidence_content, evidence_table, holds_simulated
 
-    store = open_existing(table, files)
+    store = open_existing(address, files)
     try:
-        return evidence_table(store, PROGRAM), evidence_content(store, PROGRAM), holds_simulated(store)
+        return ask(store, PROGRAM, **given)
     finally:
         store.close()
 

@@ -14,13 +14,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from kerfmark.demo.board import PANEL, rows_text
+from kerfmark.evidence import panel_of
 from kerfmark.records import Reading
+from kerfmark.sittings.access import make_station_key
 from kerfmark.sittings.apart import Assessed, measured
+from kerfmark.sittings.board import add_paper, sign_line
+from kerfmark.sittings.devices import note_calibration
 from kerfmark.sittings.examining import Word, examine
 from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise, keep_proof, pass_of, proof_of
 from kerfmark.sittings.keeping import school_settings, set_school_setting
@@ -28,7 +34,8 @@ from kerfmark.sittings.marks import Standing, open_criteria, standings
 from kerfmark.sittings.people import actor_of, add_person, add_site
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.seating import appoint, close_sitting, open_sitting, seat_learners
-from kerfmark.sittings.work import keep_assessment
+from kerfmark.sittings.work import keep_assessment, keep_rereading
+from kerfmark.statistics.panels import angoff
 from kerfmark.storage import Store, Transaction
 from kerfmark.storage import schema as kept
 
@@ -58,6 +65,18 @@ FAMILY: Final = (
 LEFT_HANDED = 0.12
 SPREAD = 0.22
 """Standard deviation of a modelled reading about the measured one, in widths of the limits [a choice, for show]."""
+SCANNERS: Final = (("scanner 1", "North Quay", 5), ("scanner 2", "North Quay", 40), ("scanner 3", "Old Mill", 160))
+"""Each site's scanners, and how many days before the term they were calibrated: the last one's calibration is old by its end."""
+CALIBRATED: Final = "ball plate, within its tolerance (simulated)"
+REFERENCES, REREAD, OFFSET = 10, 3, 0.5
+"""Pieces of the exam read again on both scanners of its site, how often on each, and how far the second lies from the first, in standard
+uncertainties of the reading [a choice, for show]."""
+LINE: Final = "modified Angoff"
+LINE_REASON: Final = "few pieces have an examiner's overall view yet, so the panel's judgement decides; to be held against the regression once the queue is empty"
+ACTED: Final = (
+    ("about", "action", "owner", "by"),
+    ("scanner 3", "calibrate on the ball plate and read ten pieces of the exam again", "Sunniva Holt (invented)", ""),
+)
 NOTES: Final = {
     "met": ("Just inside on the section.", "Inside: the far wall carries the reading.", "Within limits where it matters."),
     "not met": ("Outside on the section, on the far side.", "A little too far here; see the marked place.", "Short of the limit along the floor."),
@@ -99,6 +118,7 @@ class _Making:
     began: datetime
     sites: dict[str, str] = field(default_factory=dict)
     people: dict[str, str] = field(default_factory=dict)
+    stations: dict[str, list[str]] = field(default_factory=dict)
     levels: dict[str, float] = field(default_factory=dict)
     sittings: list[str] = field(default_factory=list)
     pieces: int = 0
@@ -159,6 +179,7 @@ def make_term(
                 more = pool.submit(_cut_and_measure, EXAM, REAL_IN_EXAM, seed + 1, settings, draw)
         making.rng = np.random.default_rng([seed, len(EXERCISES)])
         _exam(making, more.result(), real[EXAM], proof.result())
+    _board_meets(making)
     say(
         f"ready: {making.pieces} pieces, {making.measured} of them truly measured, the others' readings modelled around those."
     )
@@ -175,6 +196,13 @@ def _people(making: _Making, password_hash: str | None) -> None:
     if "name" not in school_settings(store):
         set_school_setting(store, PROGRAM, "name", SCHOOL)
     north, mill = making.sites.values()
+    for device, site, days in SCANNERS:
+        site_id = making.sites[site]
+        key, _ = make_station_key(store, PROGRAM, site_id=site_id, rig=device)
+        making.stations.setdefault(site_id, []).append(key)
+        note_calibration(
+            store, PROGRAM, site_id=site_id, device=device, done_at=making.began - timedelta(days=days), note=CALIBRATED
+        )
     staff: list[tuple[str, str, list[tuple[str, str | None]]]] = [
         ("lead", "Runa Adeyemi", [("lead", None)]),
         ("teacher", "Ivo Marrick", [("teacher", north), ("teacher", mill)]),
@@ -247,6 +275,7 @@ def _exam(making: _Making, real: Sequence[_Real], modelled_on: Sequence[_Real], 
     _fill(making, sitting, criteria, real, _chosen(making, attempts, [*real, *modelled_on]))
     close_sitting(making.store.at(lambda: at + timedelta(hours=4)), PROGRAM, sitting)
     _examine_some(making, sitting, at + timedelta(days=1))
+    _read_some_again(making, sitting, at + timedelta(days=2))
     making.sittings.append(sitting)
 
 
@@ -322,7 +351,7 @@ def _piece(
     row = kept.Piece(
         id=kept.new_id(), sitting_id=sitting.id, seat_id=seat.id, learner_id=seat.learner_id,
         exercise_version_id=sitting.exercise_version_id, attempt=attempt, idempotency_key=f"{seat.id}{attempt}".ljust(64, "0"), blob=own[0],
-        file_name=name, neighbours={side: sha for side, (sha, _) in files.items()}, state="received", received_at=tx.now, simulated=True,
+        station_id=_station(making, sitting.site_id, seat.learner_id), file_name=name, neighbours={side: sha for side, (sha, _) in files.items()}, state="received", received_at=tx.now, simulated=True,
     )  # fmt: skip
     tx.add(row)
     tx.add(kept.Job(piece_id=row.id, state="done", tries=1, made_at=tx.now, ended_at=tx.now))
@@ -336,6 +365,12 @@ def _piece(
         sha256=own[0],
     )
     return row
+
+
+def _station(making: _Making, site_id: str, learner_id: str) -> str:
+    """The scanner a learner's pieces go through, always the same one of a site."""
+    scanners = making.stations[site_id]
+    return scanners[list(making.people.values()).index(learner_id) // len(SITES) % len(scanners)]
 
 
 def _keep_real(tx: Transaction, making: _Making, piece: kept.Piece, one: _Real) -> None:
@@ -436,6 +471,68 @@ def _examine_some(making: _Making, sitting_id: str, at: datetime) -> None:
     making.say(
         f"exam: {len(waiting)} of {len(found)} pieces went to examiners, of which {len(waiting[::3])} still wait"
     )
+
+
+def _board_meets(making: _Making) -> None:
+    """The exam's panel has judged, an action is agreed, and the lead has signed a pass line, for the exam and for all marks."""
+    store = making.store.at(lambda: making.began + 11 * WEEK + timedelta(days=3))
+    lead = actor_of(making.store, making.people["lead"])
+    for exercise in (EXAM, ""):
+        add_paper(store, lead, "panel", rows_text(PANEL), exercise=exercise)
+        add_paper(store, lead, "actions", rows_text(ACTED), exercise=exercise)
+        cut = angoff(panel_of(rows_text(PANEL), name="panel").angoff).cut
+        sign_line(
+            store, lead, exercise=exercise, method=LINE, percent=cut.value, se=cut.se, reason=LINE_REASON,
+            basis={"panel": "six invented judges", "simulated": True},
+        )  # fmt: skip
+    making.say(f"the board (invented) has signed a pass line: {LINE}, {cut.value:.1f}")
+
+
+def _read_some_again(making: _Making, sitting_id: str, at: datetime) -> None:
+    """A gauge study: pieces of the exam on both scanners of its site; modelled about the reading each mark rests on, and said to be so."""
+    with making.store.at(lambda: at).write() as tx:
+        sitting = tx.get(kept.Sitting, sitting_id)
+        assert sitting is not None
+        criteria = criteria_of(tx, sitting.exercise_version_id)
+        pieces = tx.all(
+            kept.Piece, kept.Piece.sitting_id == sitting_id, order=[kept.Piece.received_at], limit=REFERENCES
+        )
+        scanners = [device for device, site, _ in SCANNERS if making.sites[site] == sitting.site_id]
+        for n, (_, piece) in enumerate(product(range(REREAD), pieces)):
+            assessment = tx.one(kept.Assessment, kept.Assessment.piece_id == piece.id)
+            assert assessment is not None
+            rows = tx.all(
+                kept.Reading, kept.Reading.assessment_id == assessment.id, kept.Reading.criterion.is_not(None)
+            )
+            for number, device in enumerate(scanners):
+                tx.now = at + timedelta(minutes=6 * n + 3 * number)
+                made = Assessed(
+                    assessment.kerfmark,
+                    assessment.kind,
+                    assessment.rms_um,
+                    assessment.overlap,
+                    _read_again(rows, criteria, OFFSET * number, making.rng),
+                    b"",
+                )
+                keep_rereading(
+                    tx, piece, made, device=device, blob=None, read_by=making.people["technician"], modelled=True
+                )
+    making.say(
+        f"gauge study: {len(pieces)} pieces of the exam read {REREAD} times more on each of {len(scanners)} scanners (modelled)"
+    )
+
+
+def _read_again(
+    rows: Sequence[kept.Reading], criteria: Sequence[CriterionLine], offset: float, rng: np.random.Generator
+) -> tuple[Reading, ...]:
+    """Readings of a piece once more: apart by their standard uncertainty, or a hundredth of the limits' width where they have none."""
+    made = []
+    for r in rows:
+        if r.value is None or r.criterion is None:
+            continue
+        sd = r.u or 0.01 * _width(criteria[r.criterion].limits)
+        made.append(Reading(r.reading, r.where, r.stat, r.value + sd * (offset + float(rng.normal())), r.unit, r.u))
+    return tuple(made)
 
 
 def _decided(s: Standing, open_: Sequence[int], rng: np.random.Generator) -> dict[int, tuple[Word, str]]:

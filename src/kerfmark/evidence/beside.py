@@ -8,11 +8,12 @@ from typing import Final
 
 from kerfmark.errors import InputError, printable
 from kerfmark.evidence.answer import Action, Panel
-from kerfmark.evidence.small_tables import csv_rows
+from kerfmark.evidence.small_tables import csv_text, rows_of_text
 
-__all__ = ["read_actions", "read_panel"]
+__all__ = ["ACTION_COLUMNS", "PANEL_COLUMNS", "actions_of", "panel_of", "read_actions", "read_panel"]
 
 ACTION_COLUMNS: Final = ("about", "action", "owner", "by")
+PANEL_COLUMNS: Final = ("method", "judge", "item", "value", "count")
 
 
 def read_actions(path: Path) -> tuple[Action, ...]:
@@ -23,8 +24,12 @@ def read_actions(path: Path) -> tuple[Action, ...]:
     InputError
         If the file cannot be read, a column is missing or unknown, or an action has no owner.
     """
-    name = printable(path.name)
-    rows = csv_rows(path, ACTION_COLUMNS, what="a CSV of actions", row="an action")
+    return actions_of(csv_text(path, what="a CSV of actions"), name=path.name)
+
+
+def actions_of(text: str, *, name: str) -> tuple[Action, ...]:
+    """Actions agreed, from a CSV's text; as `read_actions`."""
+    rows, name = rows_of_text(text, ACTION_COLUMNS, row="an action", name=name), printable(name)
     actions = tuple(Action(*((row[column] or "").strip() for column in ACTION_COLUMNS)) for row in rows)
     for at, action in enumerate(actions, start=2):
         if not action.action or not action.owner:
@@ -42,9 +47,13 @@ def read_panel(path: Path) -> Panel:
     InputError
         If the file cannot be read, a method is unknown, or a judge has not judged every item.
     """
-    name = printable(path.name)
+    return panel_of(csv_text(path, what="a panel's file in CSV"), name=path.name)
+
+
+def panel_of(text: str, *, name: str) -> Panel:
+    """A panel's judgements from a CSV's text; as `read_panel`."""
+    name = printable(name)
     try:
-        rows = list(csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines()))
         parsed = [
             (
                 r["method"].strip(),
@@ -53,16 +62,14 @@ def read_panel(path: Path) -> Panel:
                 float(r["value"]),
                 float(r.get("count") or "nan"),
             )
-            for r in rows
+            for r in csv.DictReader(text.splitlines())
         ]
-    except OSError as why:
-        raise InputError(
-            f"{name}: cannot be read ({printable(why.strerror or why, limit=80)}), expected a panel's file in CSV. Check its path."
-        ) from why
-    except (UnicodeDecodeError, KeyError, ValueError, AttributeError, TypeError) as why:
+    except (csv.Error, KeyError, ValueError, AttributeError, TypeError) as why:
         raise InputError(
             f"{name}: not a panel's file ({printable(repr(why), limit=80)}), expected columns method, judge, item, value and, for ebel, count. Correct it."
         ) from why
+    if not parsed:
+        raise InputError(f"{name}: no judgement, expected one row a judgement: {', '.join(PANEL_COLUMNS)}. Add them.")
     unknown = {m for m, *_ in parsed} - {"angoff", "ebel", "hofstee"}
     if unknown:
         raise InputError(

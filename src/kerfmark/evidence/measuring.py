@@ -9,6 +9,7 @@ import numpy as np
 
 from kerfmark.errors import EvidenceError
 from kerfmark.evidence.answer import Answer, Cell, Claim, Figure, Grid, Options, Verdict
+from kerfmark.evidence.steadiness import steadiness
 from kerfmark.evidence.table import Table
 from kerfmark.statistics.gauge import Gauge, gauge_anova, gauge_reml
 
@@ -17,6 +18,7 @@ __all__ = ["calibrations", "measuring"]
 METHODS = (
     "Devices stand as operators, pieces as parts. Percent of tolerance first: percent of total depends on how different the pieces were.",
     "The method is named in each row, since it changes the number of categories.",
+    "Readings whose device nobody named are left out where others name theirs.",
 )
 
 
@@ -51,9 +53,11 @@ def measuring(table: Table, options: Options) -> Answer:
             else "No limits were given to hold it against."
         )
     grids = ([_grid(found)] if found else []) + ([calibrated] if calibrated is not None else [])
+    charted, moved, how = steadiness(rows_of)
+    figures = (*(_figures(found, options) if share is not None else ()), *charted)
     return Answer(
-        "measuring", "Is the instrument good enough for the limits?", said, grids=tuple(grids),
-        figures=_figures(found, options) if share is not None else (), claims=(_claim(share, options),), methods=METHODS, flags=(*flags, *old),
+        "measuring", "Is the instrument good enough for the limits?", said, grids=tuple(grids), figures=figures, claims=(_claim(share, options),),
+        methods=(*METHODS, *how), flags=(*flags, *moved, *old),
     )  # fmt: skip
 
 
@@ -156,6 +160,9 @@ def _days(calibrated: str, date: str) -> int:
 
 
 def _study(rows: Table) -> Gauge | None:
+    """The gauge of one criterion; readings whose device nobody named are left out where others name theirs."""
+    if np.any(named := rows["device"] != ""):
+        rows = rows.where(named)
     piece = np.unique(
         np.char.add(
             np.char.add(rows["learner"].astype(str), "\x1f"),

@@ -223,10 +223,12 @@ def _figures(line: PassLine, marks: Marks, scores: FloatArray, panel: Panel, opt
         "upper": cut.upper,
         "box": dict(panel.hofstee),
     }
-    return (
-        Figure("passline", f"Marks of {len(y)} pieces on examiners' overall view, and their spread; band: one standard error of the line", data),
-        Figure("cumulative", f"Share of {len(scores)} learners below each mark, with the line and its 95 % interval{box}", below),
-    )  # fmt: skip
+    said = (
+        f"Marks of {len(y)} pieces on examiners' overall view, and their spread; band: one standard error of the line"
+    )
+    on_views = (Figure("passline", said, data),) if len(y) else ()  # a panel's line needs no overall views
+    share = f"Share of {len(scores)} learners below each mark, with the line and its 95 % interval{box}"
+    return (*on_views, Figure("cumulative", share, below))
 
 
 def _claim(cut: Estimate) -> Claim:

@@ -23,9 +23,19 @@ def piece_codes(rows: Table, *names: str) -> NDArray[np.intp]:
 
 
 def first_device(rows: Table) -> NDArray[np.bool_]:
-    """Rows of the first device alone, so that a piece read by several counts once."""
-    names = np.unique(rows["device"]) if len(rows) else np.array([""])
-    return np.asarray(rows["device"] == names[0])
+    """Rows of one device for each piece and criterion, so that what several devices read counts once.
+
+    The device whose reading was ruled on, else the first by name.
+    """
+    if len(np.unique(rows["device"])) < 2:
+        return np.ones(len(rows), dtype=bool)
+    piece, device = (
+        piece_codes(rows, "learner", "exercise", "attempt", "criterion"),
+        np.unique(rows["device"], return_inverse=True)[1],
+    )
+    order = np.lexsort((device, rows["ruling"] == "", piece))
+    first = order[np.unique(piece[order], return_index=True)[1]]
+    return np.asarray(device == device[first][piece])
 
 
 def ratings_of(rows: Table, column: str, other: str) -> tuple[FloatArray, NDArray[np.str_]]:

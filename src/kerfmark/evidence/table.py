@@ -31,7 +31,7 @@ from kerfmark.evidence.columns import (
     numbers_of,
 )
 
-__all__ = ["NO_MARK", "NUMBERS", "RULINGS", "STATUSES", "TEXTS", "Table", "read_table", "table_of"]
+__all__ = ["NO_MARK", "NUMBERS", "RULINGS", "STATUSES", "TEXTS", "Table", "read_table", "table_from_text", "table_of"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,6 +119,12 @@ def read_table(path: Path, *, limit_mib: int = 512) -> Table:
         raise InputError(
             f"{name}: cannot be read as UTF-8 text ({printable(why, limit=80)}). Save the table as CSV, UTF-8."
         ) from why
+    return table_from_text(text, name=path.name)
+
+
+def table_from_text(text: str, *, name: str) -> Table:
+    """The rows of a CSV's text, checked; as `read_table`."""
+    name = printable(name)
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except csv.Error as why:

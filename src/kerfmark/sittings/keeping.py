@@ -228,8 +228,9 @@ def erase_learner(store: Store, actor: Actor, learner_id: str, *, reason: str) -
             raise MissingError("there is no such learner. Choose one of the list.")
         _check_erasable(tx, row)
         found = tx.all(kept.Piece, kept.Piece.learner_id == learner_id)
+        named = {sha for piece in found for sha in _files(tx, piece)}  # while the rows that name them are still there
         erased = [key for piece in found for key in _erase_piece(tx, piece)]
-        files = _let_go(tx, {sha for piece in found for sha in _files(tx, piece)}, set())
+        files = _let_go(tx, named, set())
         for piece in found:
             piece.erased_at, piece.file_name, piece.reason, piece.neighbours = tx.now, "", None, {}
         _erase_person(tx, row)
@@ -274,6 +275,7 @@ _HANGS_ON_A_PIECE: tuple[tuple[type[kept.Base], str, type[kept.Base] | None, str
     (kept.OwnView, "piece_id", kept.OwnViewed, "own_view_id"),
     (kept.Marking, "piece_id", kept.Ruling, "marking_id"),
     (kept.Assessment, "piece_id", kept.Reading, "assessment_id"),
+    (kept.Rereading, "piece_id", kept.RereadingValue, "rereading_id"),
     (kept.Job, "piece_id", None, ""),
 )
 """Tables of rows about a piece, what points to it, the table of their parts; in an order in which they can go."""
@@ -293,8 +295,15 @@ def _files(tx: Transaction, piece: kept.Piece) -> set[str]:
     made = select(kept.Assessment.blob).where(kept.Assessment.piece_id == piece.id)
     drawn = select(kept.Drawing.blob).join(kept.Assessment, kept.Assessment.id == kept.Drawing.assessment_id)
     drawn = drawn.where(kept.Assessment.piece_id == piece.id)
-    found = {piece.blob, piece.rig_blob, *piece.neighbours.values()}
+    found = {piece.blob, piece.rig_blob, *piece.neighbours.values(), *_read_again(tx, piece)}
     return {sha for sha in (*found, *(r[0] for r in (*tx.rows(made), *tx.rows(drawn)))) if sha}
+
+
+def _read_again(tx: Transaction, piece: kept.Piece) -> set[str]:
+    """The files a piece was read from once more, or was to be."""
+    jobs = (job.again["blob"] for job in tx.all(kept.Job, kept.Job.piece_id == piece.id) if job.again is not None)
+    rows = (row.blob for row in tx.all(kept.Rereading, kept.Rereading.piece_id == piece.id))
+    return {sha for sha in (*jobs, *rows) if sha}
 
 
 def _let_go_files(tx: Transaction, kind: str, closed_before: datetime) -> set[str]:
@@ -306,7 +315,8 @@ def _let_go_files(tx: Transaction, kind: str, closed_before: datetime) -> set[st
     appealed = {r[0] for r in tx.rows(select(kept.Appeal.piece_id).where(kept.Appeal.state == "open"))}
     found = [r[0] for r in tx.rows(query) if r[0].id not in appealed]
     own = {piece.id for piece in found}
-    gone = _let_go(tx, {sha for piece in found for sha in {piece.blob, *piece.neighbours.values()}}, own)
+    files = {sha for piece in found for sha in {piece.blob, *piece.neighbours.values(), *_read_again(tx, piece)}}
+    gone = _let_go(tx, files, own)
     for piece in found:
         tx.say(str(PROGRAM), "files let go", f"piece {piece.id}")
     return gone
@@ -340,6 +350,8 @@ def _needed(tx: Transaction, sha256: str, of: set[str]) -> bool:
     if tx.all(kept.Assessment, kept.Assessment.blob == sha256, limit=1):
         return True
     if tx.all(kept.Drawing, kept.Drawing.blob == sha256, limit=1):
+        return True
+    if any(row.piece_id not in of for row in tx.all(kept.Rereading, kept.Rereading.blob == sha256)):
         return True
     others = tx.all(kept.Piece, kept.Piece.blob == sha256, kept.Piece.erased_at.is_(None))
     return any(p.id not in of and _has_hung(tx, p) for p in others)
@@ -379,6 +391,7 @@ def _piece_record(store: Store, actor: Actor, piece_id: str, archive: zipfile.Zi
         row = tx.get(kept.Piece, piece_id)
         assert row is not None
         appeals = [_plain_row(a) for a in tx.all(kept.Appeal, kept.Appeal.piece_id == piece_id)]
+        again = [] if page.assessment_id is None else _again_record(tx, piece_id)
         assessment = None if page.assessment_id is None else tx.get(kept.Assessment, page.assessment_id)
     files = {f"pieces/{piece_id}/{row.file_name or 'piece'}": row.blob}
     files |= {f"pieces/{piece_id}/{side}": sha for side, sha in row.neighbours.items()}
@@ -390,7 +403,17 @@ def _piece_record(store: Store, actor: Actor, piece_id: str, archive: zipfile.Zi
             archive.writestr(name, store.blobs.get(sha256))
         except StoreError:
             let_go.append(name)
-    return {**_plain(page), "appeals": appeals, "files_let_go": let_go}
+    return {**_plain(page), "appeals": appeals, "read_again": again, "files_let_go": let_go}
+
+
+def _again_record(tx: Transaction, piece_id: str) -> list[dict[str, Any]]:
+    """What a piece read once more, device by device."""
+    rows = tx.all(kept.Rereading, kept.Rereading.piece_id == piece_id, order=[kept.Rereading.made_at])
+    return [
+        {"device": row.device, "number": row.number, "at": row.made_at, "modelled": row.modelled, "values": {
+            v.criterion: [v.value, v.u] for v in tx.all(kept.RereadingValue, kept.RereadingValue.rereading_id == row.id)}}
+        for row in rows
+    ]  # fmt: skip
 
 
 def _plain_row(row: kept.Appeal) -> dict[str, Any]:

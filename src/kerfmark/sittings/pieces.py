@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, StoreError, printable
 from kerfmark.records import Ruling
@@ -336,15 +336,18 @@ def piece_files(store: Store, actor: Actor, piece_id: str, folder: Path) -> Piec
     return files_of(store, row, exercise, folder)
 
 
-def files_of(store: Store, row: Piece, exercise: ExerciseVersion, folder: Path) -> PieceFiles:
-    """As `piece_files`, for the program's own use."""
-    name = Path(row.file_name)
+def files_of(
+    store: Store, row: Piece, exercise: ExerciseVersion, folder: Path, *, again: Mapping[str, Any] | None = None
+) -> PieceFiles:
+    """As `piece_files`, for the program's own use; `again`: of another file of the same piece (`Job.again`)."""
+    own = again or {"file_name": row.file_name, "blob": row.blob, "unit": row.unit}
+    name = Path(own["file_name"])
     return PieceFiles(
         store.blobs.local(exercise.blob, folder, f"{exercise.exercise}.zip"),
-        store.blobs.local(row.blob, folder, f"piece{name.suffix.lower()}"),
+        store.blobs.local(own["blob"], folder, f"piece{name.suffix.lower()}"),
         {side: store.blobs.local(sha, folder, f"{side}.bin") for side, sha in row.neighbours.items()},
         None if row.rig_blob is None else store.blobs.local(row.rig_blob, folder, "rig.toml"),
-        row.unit,
+        own["unit"],
     )
 
 

@@ -60,6 +60,7 @@ RIGHTS: Final[dict[str, Right]] = {
     "release": _right("release marks", "manage", "lead"),
     "appeal.answer": _right("answer appeals", "manage", "lead"),
     "evidence.see": _right("see the evidence", "read", "lead", "auditor"),
+    "evidence.sign": _right("choose and sign the pass line, and say what stands beside the evidence", "manage", "lead"),
     "audit.see": _right("read the audit log", "read", "auditor", "lead"),
     "record.erase": _right("erase a learner's record", "manage", "lead"),
     "school.manage": _right("change the school's settings", "manage", "lead"),

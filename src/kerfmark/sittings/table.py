@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from kerfmark.errors import EvidenceError, RightsError
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["HEADER", "evidence_content", "evidence_rows", "evidence_table", "holds_simulated"]
 
 HEADER = (
-    "learner", "exercise", "attempt", "by", "criterion", "examiner", "value", "u", "lower", "upper", "ruling", "score", "grade",
-    "confidence", "site", "rig", "hand", "group", "status", "reason", "date",
+    "learner", "exercise", "attempt", "by", "criterion", "examiner", "device", "repeat", "value", "u", "lower", "upper", "ruling", "score", "grade",
+    "confidence", "site", "rig", "hand", "group", "status", "reason", "date", "calibrated",
 )  # fmt: skip
 SAID = {"inside": "met", "outside": "not met"}
 RULES = {
@@ -50,6 +51,23 @@ class _Known:
     readings: Mapping[tuple[str, int], tuple[float | None, float | None]]
     views: Mapping[str, Sequence[tuple[int, str, str | None]]]
     appealed: frozenset[str]
+    again: Mapping[str, Sequence[_Again]]
+    calibrated: Mapping[tuple[str, str], Sequence[datetime]]
+
+    def calibration(self, device: str | None, site_id: str, at: datetime) -> str | None:
+        """The day a device was last calibrated before a reading."""
+        before = [day for day in self.calibrated.get((device or "", site_id), ()) if day <= at]
+        return f"{before[-1]:%Y-%m-%d}" if before else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Again:
+    """A piece read once more: where, when, and what each criterion read."""
+
+    device: str
+    number: int
+    at: datetime
+    values: Mapping[int, tuple[float | None, float | None]]
 
 
 def evidence_table(
@@ -151,15 +169,33 @@ def _of_piece(s: Standing, about: Cells, known: _Known) -> Iterator[Cells]:
     if s.piece.id in known.appealed:
         whole["status"] = "appeal"
     yield whole
+    site = known.sittings[s.piece.sitting_id].site_id
+    first = {"device": about["rig"], "calibrated": known.calibration(about["rig"], site, s.piece.received_at)}  # type: ignore[arg-type]
     for at, ruling in enumerate(s.marked.rulings):
         value, u = known.readings.get((s.marked.assessment_id, at), (None, None))
+        low, high = ruling.limits
+        read: dict[str, object] = {
+            **about,
+            "by": "measured",
+            "criterion": names[version, at],
+            "lower": opened(low),
+            "upper": opened(high),
+        }
         if ruling.ruling in ("met", "not met", "too close to call"):
-            low, high = ruling.limits
-            yield {**about, "by": "measured", "criterion": names[version, at], "value": value, "u": u, "lower": opened(low), "upper": opened(high), "ruling": ruling.ruling}  # fmt: skip
+            yield {**read, **first, "value": value, "u": u, "ruling": ruling.ruling}
+        yield from _read_again(read, at, known.again.get(s.piece.id, ()), site, known)
     for at, view, confidence in known.views.get(s.piece.id, ()):
         if view in SAID:
             yield {**about, "by": "own", "criterion": names[version, at], "ruling": SAID[view], "confidence": CONFIDENCE_CHANCE.get(confidence or "")}  # fmt: skip
     yield from _examined(s, about, known)
+
+
+def _read_again(read: Cells, criterion: int, again: Sequence[_Again], site: str, known: _Known) -> Iterator[Cells]:
+    for one in again:
+        value, u = one.values.get(criterion, (None, None))
+        if value is not None:
+            yield {**read, "device": one.device, "repeat": one.number, "value": value, "u": u, "date": f"{one.at:%Y-%m-%dT%H:%M:%SZ}",
+                   "calibrated": known.calibration(one.device, site, one.at)}  # fmt: skip
 
 
 def _examined(s: Standing, about: Cells, known: _Known) -> Iterator[Cells]:
@@ -243,7 +279,27 @@ def _known(tx: Transaction, chosen: Sequence[kept.Sitting]) -> _Known:
         readings={(r.assessment_id, r.criterion): (r.value, r.u) for r in tx.rows(readings)},
         views=views,
         appealed=frozenset(a.piece_id for a in tx.all(kept.Appeal, kept.Appeal.piece_id.in_(pieces))),
+        again=_again(tx, tx.all(kept.Rereading, kept.Rereading.piece_id.in_(pieces), order=[kept.Rereading.made_at])),
+        calibrated=_calibrated(tx),
     )
+
+
+def _again(tx: Transaction, rows: Sequence[kept.Rereading]) -> dict[str, list[_Again]]:
+    values: dict[str, dict[int, tuple[float | None, float | None]]] = {}
+    found: dict[str, list[_Again]] = {}
+    for v in tx.all(kept.RereadingValue) if rows else ():
+        values.setdefault(v.rereading_id, {})[v.criterion] = v.value, v.u
+    for r in rows:
+        found.setdefault(r.piece_id, []).append(_Again(r.device, r.number, r.made_at, values.get(r.id, {})))
+    return found
+
+
+def _calibrated(tx: Transaction) -> dict[tuple[str, str], list[datetime]]:
+    """Days of calibration by device and site, in order."""
+    found: dict[tuple[str, str], list[datetime]] = {}
+    for row in tx.all(kept.Calibration, kept.Calibration.withdrawn_at.is_(None), order=[kept.Calibration.done_at]):
+        found.setdefault((row.device, row.site_id), []).append(row.done_at)
+    return found
 
 
 def _text(value: object) -> str:

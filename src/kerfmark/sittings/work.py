@@ -34,6 +34,7 @@ __all__ = [
     "finish",
     "give_back",
     "keep_assessment",
+    "keep_rereading",
     "release_dead_claims",
     "waiting",
     "work_one",
@@ -103,6 +104,12 @@ def finish(store: Store, claimed: Claim, result: Assessed | SetAside) -> bool:
         if isinstance(result, SetAside):
             _set_aside(tx, job, result.reason)
             return True
+        if job.again is not None:
+            keep_rereading(
+                tx, piece, result, device=job.again["device"], blob=job.again["blob"], read_by=job.again["by"]
+            )
+            job.state, job.ended_at = "done", tx.now
+            return True
         assert text is not None
         tx.note_blob(*text)
         assessment_id = keep_assessment(tx, piece, result, blob=text[0])
@@ -151,6 +158,51 @@ def keep_assessment(
     keep_marking(tx, piece.id, row.id, 1 + _markings(tx, piece.id), rulings, made, bounds=percent_bounds(rulings, pass_), actor=str(PROGRAM), why="measured")  # fmt: skip
     piece.state, piece.reason, piece.kind = "assessed", None, assessed.kind
     return row.id
+
+
+def keep_rereading(
+    tx: Transaction,
+    piece: kept.Piece,
+    assessed: Assessed,
+    *,
+    device: str,
+    blob: str | None,
+    read_by: str | None,
+    modelled: bool = False,
+) -> str:
+    """Add what a piece read once more, criterion by criterion; its mark stays as it is. Returns the rereading's id."""
+    find = reading_finder(assessed.readings)
+    row = kept.Rereading(
+        id=kept.new_id(), piece_id=piece.id, device=device, number=_readings_on(tx, piece, device) + 1, blob=blob, kerfmark=assessed.kerfmark,
+        rms_um=assessed.rms_um, overlap=assessed.overlap, modelled=modelled, read_by=read_by, made_at=tx.now,
+    )  # fmt: skip
+    values = [
+        kept.RereadingValue(
+            rereading_id=row.id,
+            criterion=c.position,
+            value=None if r is None else _float(r.value),
+            u=None if r is None else _float(r.u),
+        )
+        for c in criteria_of(tx, piece.exercise_version_id)
+        for r in [find(c)]
+    ]
+    tx.keep(row, *values, actor=_reader(read_by), action="read again", about=f"piece {piece.id}")
+    return row.id
+
+
+def _reader(person_id: str | None) -> str:
+    return str(PROGRAM) if person_id is None else f"person {person_id}"
+
+
+def _float(value: float | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def _readings_on(tx: Transaction, piece: kept.Piece, device: str) -> int:
+    """How often a piece was read on a device, the reading its mark rests on included."""
+    station = None if piece.station_id is None else tx.get(kept.StationKey, piece.station_id)
+    again = tx.all(kept.Rereading, kept.Rereading.piece_id == piece.id, kept.Rereading.device == device)
+    return len(again) + (station is not None and station.rig == device)
 
 
 def keep_marking(
@@ -287,13 +339,14 @@ class Workforce:
 
 def _measured(store: Store, apart: Apart, folder: Path, claimed: Claim) -> Assessed | SetAside | Broken:
     with store.read() as tx:
-        piece = tx.get(kept.Piece, claimed.piece_id)
+        piece, job = tx.get(kept.Piece, claimed.piece_id), tx.get(kept.Job, claimed.job_id)
         exercise = None if piece is None else tx.get(kept.ExerciseVersion, piece.exercise_version_id)
+        again = None if job is None else job.again
     if piece is None or exercise is None or piece.erased_at is not None:
         return SetAside("it was erased.")
     with tempfile.TemporaryDirectory(dir=folder) as passing:
         try:
-            files = files_of(store, piece, exercise, Path(passing))
+            files = files_of(store, piece, exercise, Path(passing), again=again)
         except KerfmarkError as why:
             return Broken(str(why), began=True)
         lasting = folder / f"{exercise.id}.zip"  # one path a version, by which the process apart knows it
@@ -325,6 +378,10 @@ def _markings(tx: Transaction, piece_id: str) -> int:
 
 
 def _set_aside(tx: Transaction, job: kept.Job, reason: str) -> None:
+    if job.again is not None:  # the piece was measured before, and that stands
+        job.again, job.state, job.ended_at = {**job.again, "failed": reason}, "failed", tx.now
+        tx.say(str(PROGRAM), "could not be read again", f"piece {job.piece_id}")
+        return
     piece = tx.get(kept.Piece, job.piece_id)
     assert piece is not None
     piece.state, piece.reason = "set aside", reason

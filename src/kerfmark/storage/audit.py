@@ -28,6 +28,8 @@ from kerfmark.storage.schema import (
     OwnView,
     OwnViewed,
     Reading,
+    Rereading,
+    RereadingValue,
     Ruling,
 )
 
@@ -40,6 +42,7 @@ PARTS: Mapping[type[Base], tuple[type[Base], str, str]] = {
     Marking: (Ruling, "marking_id", "criterion"),
     OwnView: (OwnViewed, "own_view_id", "criterion"),
     Examination: (ExaminedCriterion, "examination_id", "criterion"),
+    Rereading: (RereadingValue, "rereading_id", "criterion"),
 }
 """Rows that belong to a kept row: their table, what points to it, their order."""
 BATCH = 1000

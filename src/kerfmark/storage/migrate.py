@@ -10,7 +10,7 @@ from kerfmark.errors import StoreError
 
 __all__ = ["HEAD", "migrate"]
 
-HEAD = "0001"
+HEAD = "0002"
 """The newest step under `migrations/versions`; a test says so when it is not."""
 FOLDER = Path(__file__).parent / "migrations"
 

@@ -35,6 +35,9 @@ __all__ = [
     "AuditEntry",
     "Base",
     "Blob",
+    "BoardPaper",
+    "Calibration",
+    "ChosenLine",
     "Criterion",
     "Drawing",
     "Examination",
@@ -52,6 +55,8 @@ __all__ = [
     "Reading",
     "Reflection",
     "Release",
+    "Rereading",
+    "RereadingValue",
     "Ruling",
     "SchoolSetting",
     "Seat",
@@ -379,7 +384,10 @@ class Piece(Base):
 
 
 class Job(Base):
-    """A piece waiting to be assessed, being assessed or done. A claim ends by itself at `claimed_until`."""
+    """A piece waiting to be assessed, being assessed or done. A claim ends by itself at `claimed_until`.
+
+    `again` is not None where the piece is to be read once more: the file, the device and who sent it; once it failed, why.
+    """
 
     __tablename__ = "jobs"
     id: Mapped[str] = _id()
@@ -390,6 +398,7 @@ class Job(Base):
     claimed_until: Mapped[datetime | None]
     made_at: Mapped[datetime]
     ended_at: Mapped[datetime | None]
+    again: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
 
 class Assessment(Base):
@@ -423,6 +432,51 @@ class Reading(Base):
     u: Mapped[float | None]
     status: Mapped[str] = mapped_column(String(16))
     reason: Mapped[str | None]
+
+
+class Rereading(Base):
+    """A piece read once more, on the same device or another, *kept*; it never touches the piece's mark.
+
+    `number` counts the readings of this piece on this device, its first one included where that was the same device.
+    """
+
+    __tablename__ = "rereadings"
+    __table_args__ = (UniqueConstraint("piece_id", "device", "number"),)
+    id: Mapped[str] = _id()
+    piece_id: Mapped[str] = _to("pieces.id")
+    device: Mapped[str]
+    number: Mapped[int]
+    blob: Mapped[str | None] = mapped_column(ForeignKey("blobs.sha256"))
+    kerfmark: Mapped[str]
+    rms_um: Mapped[float]
+    overlap: Mapped[float]
+    modelled: Mapped[bool]
+    read_by: Mapped[str | None] = _to("people.id", index=False, nullable=True)
+    made_at: Mapped[datetime]
+
+
+class RereadingValue(Base):
+    """What a criterion read, as part of a rereading."""
+
+    __tablename__ = "rereadings_values"
+    rereading_id: Mapped[str] = mapped_column(ForeignKey("rereadings.id"), primary_key=True)
+    criterion: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    value: Mapped[float | None]
+    u: Mapped[float | None]
+
+
+class Calibration(Base):
+    """A scanner or rig was calibrated. `device` is what evidence calls it. Withdrawn: it was entered by mistake."""
+
+    __tablename__ = "calibrations"
+    id: Mapped[str] = _id()
+    site_id: Mapped[str] = _to("sites.id")
+    device: Mapped[str]
+    done_at: Mapped[datetime]
+    note: Mapped[str]
+    made_by: Mapped[str | None] = _to("people.id", index=False, nullable=True)
+    made_at: Mapped[datetime]
+    withdrawn_at: Mapped[datetime | None]
 
 
 class Drawing(Base):
@@ -584,6 +638,47 @@ class Note(Base):
     withdrawn_at: Mapped[datetime | None]
 
 
+# What a board says
+
+
+class BoardPaper(Base):
+    """What stands beside the marks when evidence is asked of them: `kind` is `panel`, `earlier` or `actions`.
+
+    `content` is the paper's text, a CSV of docs/evidence/data.md. `exercise` empty: of all; `sites`: the ids of the sites it
+    is about, empty for all of them. Withdrawn: asked of no more.
+    """
+
+    __tablename__ = "board_papers"
+    id: Mapped[str] = _id()
+    kind: Mapped[str] = mapped_column(String(10))
+    exercise: Mapped[str] = mapped_column(index=True)
+    sites: Mapped[str]
+    name: Mapped[str]
+    content: Mapped[str]
+    made_by: Mapped[str | None] = _to("people.id", index=False, nullable=True)
+    made_at: Mapped[datetime]
+    withdrawn_at: Mapped[datetime | None]
+
+
+class ChosenLine(Base):
+    """A pass line a named person stands for, with the reason, *kept*; a later one replaces it.
+
+    `basis` holds what it was chosen from: every line there was, the table's digest, draws and seed.
+    """
+
+    __tablename__ = "chosen_lines"
+    id: Mapped[str] = _id()
+    exercise: Mapped[str] = mapped_column(index=True)
+    sites: Mapped[str]
+    method: Mapped[str]
+    percent: Mapped[float]
+    se: Mapped[float | None]
+    reason: Mapped[str]
+    person_id: Mapped[str | None] = _to("people.id", nullable=True)
+    basis: Mapped[dict[str, Any]]
+    made_at: Mapped[datetime]
+
+
 # The school, and what happened
 
 
@@ -610,5 +705,5 @@ class AuditEntry(Base):
     hash: Mapped[str] = mapped_column(String(64), unique=True)
 
 
-KEPT: tuple[type[Base], ...] = (Assessment, Marking, OwnView, Examination, Signature, Release)
+KEPT: tuple[type[Base], ...] = (Assessment, Marking, OwnView, Examination, Signature, Release, Rereading, ChosenLine)
 """Tables whose rows are added once and never changed; each row's digest stands in the audit log."""

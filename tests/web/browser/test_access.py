@@ -11,7 +11,7 @@ PAGES = {
     "elin": ("/queue",),
     "ruth": (
         "/sittings", "/sittings/new", "/sittings/{practice}", "/pieces/{seen}", "/exercises", "/exercises/{exercise}", "/limits", "/limits/{exercise}?c=2", "/learners",
-        "/learners/{milo}", "/evidence?ask=1", "/rigs", "/admin", "/admin/audit", "/keys", "/api/docs", "/find?q=zzz",
+        "/learners/{milo}", "/evidence?ask=1", "/evidence/line", "/rigs", "/admin", "/admin/audit", "/keys", "/api/docs", "/find?q=zzz",
     ),
     None: ("/sign-in", "/look"),
 }  # fmt: skip

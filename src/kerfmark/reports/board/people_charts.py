@@ -100,7 +100,7 @@ def _title(text: str) -> alt.TitleParams:
 
 
 def drift(d: Data, width: float, height: float) -> Any:
-    """One small control chart an examiner: repeats in order between common limits."""
+    """One small control chart an examiner or device: repeats in order between common limits."""
     every = [*d["difference"], d["lower"], d["upper"]]
     y = alt.Scale(domain=[min(every) - 1, max(every) + 1], nice=False)
     most = max(d["number"])
@@ -117,11 +117,16 @@ def drift(d: Data, width: float, height: float) -> Any:
 def _repeats(c: Data, d: Data, x_scale: alt.Scale, y_scale: alt.Scale, *, left: bool, foot: bool) -> Any:
     x = alt.X(
         "number:Q",
-        title="repeat, in order" if foot else None,
+        title="in order" if "unit" in d and foot else "repeat, in order" if foot else None,
         scale=x_scale,
         axis=alt.Axis(grid=False, tickMinStep=1, tickCount=4, labels=foot, format="d"),
     )
-    y = alt.Y("difference:Q", title="points" if left else None, scale=y_scale, axis=alt.Axis(labels=left, tickCount=5))
+    y = alt.Y(
+        "difference:Q",
+        title=d.get("unit", "points") if left else None,
+        scale=y_scale,
+        axis=alt.Axis(labels=left, tickCount=5),
+    )
     kind = ["beyond" if b else "run" if r else "within" for b, r in zip(c["beyond"], c["run"], strict=True)]
     base = alt.Chart(rows_of(number=c["number"], difference=c["difference"], kind=kind))
     band = (

@@ -13,6 +13,7 @@ from kerfmark.web.pages import (
     learner,
     learners,
     limits,
+    passline,
     piece,
     pieces,
     queue,
@@ -28,7 +29,7 @@ __all__ = ["ROUTERS"]
 
 _PAGES = (
     sign_in, university, demo, account, first, sittings, sitting, pieces, judge, reveal, decide, piece, queue, exercises, exercise, limits,
-    learners, learner, evidence, rigs, admin,
+    learners, learner, evidence, passline, rigs, admin,
 )  # fmt: skip
 ROUTERS = tuple(page.router for page in _PAGES)
 """In the order in which addresses are compared: `/pieces/new` comes before `/pieces/{piece_id}`."""
