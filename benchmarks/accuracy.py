@@ -34,6 +34,7 @@ FAMILIES = {
     "line": "line_phantoms",
     "implant": "implant_phantoms",
     "access": "access_phantoms",
+    "abutments": "bridge_phantoms",
     "common": "common_phantoms",
 }
 """Family → module here with `blanks(edge_mm)`: name → object with `prepared`, `truth` and `piece(rng, noise_um=…, …)`."""
@@ -73,16 +74,12 @@ def sweeps(family: str) -> list[Sweep]:
     return [Sweep(family, 500), *others]
 
 
-def measures_of(family: str) -> tuple[Any, ...]:
+def readings(truth: dict[Key, float], piece: Any, prepared: Any) -> list[Any]:
+    """Every reading whose answer is known."""
     from kerfmark.measurement import MEASURES
 
-    return tuple(m for m in MEASURES if m.family == family)
-
-
-def readings(family: str, piece: Any, prepared: Any) -> list[Any]:
-    contexts: dict[Any, Any] = {}
-    found = []
-    for m in measures_of(family):
+    wanted, contexts, found = {name for name, _, _ in truth}, dict[Any, Any](), list[Any]()
+    for m in (m for m in MEASURES if m.id in wanted):
         if m.context not in contexts:
             contexts[m.context] = m.context(piece, prepared)
         found.extend(m.function(contexts[m.context]))
@@ -93,13 +90,16 @@ AT_LEAST_0 = ("damage", "undercut_depth", "smoothness", "roughness", "left_mm3",
 AT_LEAST_0 += (
     "entry_deviation",
     "apex_deviation",
-    "angle_deg",
+    "implant.angle_deg",
     "lateral",
     "overrun",
     "depth_sd",
     "width_sd",
     "removed_mm3",
 )
+AT_LEAST_0 += ("floor_tilt", "unsupported_enamel", "pulp_exposed", "caries_left", "sound_removed", "remaining_dentine")
+AT_LEAST_0 += ("roof_left", "floor_cut", "gouge_depth", "centring", "wall_left", "straight_line")
+AT_LEAST_0 += ("common_path", "undercut_volume")
 AT_MOST_1 = ("continuity", "target_cleared", "overlap", "completeness")
 
 
@@ -119,7 +119,7 @@ def rows_of(sweep: Sweep, number: int, blank_name: str, blank: Any) -> Iterator[
     """One piece's readings with known answers. Its random numbers hang on the sweep and its own number alone."""
     rng = np.random.default_rng([20, *sweep.name.encode(), number])
     piece = blank.piece(rng, noise_um=sweep.noise_um, trueness_um=sweep.trueness_um, covariance=ALIGNMENT)
-    for r in readings(sweep.family, piece, blank.prepared):
+    for r in readings(blank.truth, piece, blank.prepared):
         if r.key not in blank.truth:
             continue
         truth, end = blank.truth[r.key], end_of_scale(r.key, blank.truth)
@@ -148,14 +148,18 @@ def run(sweep: Sweep, results: Path, *, pieces: int) -> None:
     print(f"{sweep.name}: {pieces - done} pieces in {time.perf_counter() - begun:.0f} s", flush=True)
 
 
-@cache
 def blanks_of(sweep: Sweep, results: Path) -> dict[str, Any]:
-    """The family's blanks; the crown's take minutes to mesh and are kept beside the results."""
-    module, kept = importlib.import_module(FAMILIES[sweep.family]), results / f"{sweep.family}-{sweep.edge_mm:g}.pickle"
-    if sweep.family != "crown":
-        return dict(module.blanks(sweep.edge_mm))
+    """The family's blanks with these triangles; the crown's take minutes to mesh and are kept beside the results."""
+    return _blanks(sweep.family, sweep.edge_mm, results)
+
+
+@cache
+def _blanks(family: str, edge_mm: float, results: Path) -> dict[str, Any]:
+    module, kept = importlib.import_module(FAMILIES[family]), results / f"{family}-{edge_mm:g}.pickle"
+    if family != "crown":
+        return dict(module.blanks(edge_mm))
     if not kept.exists():
-        kept.write_bytes(pickle.dumps(module.blanks(sweep.edge_mm)))
+        kept.write_bytes(pickle.dumps(module.blanks(edge_mm)))
     return dict(pickle.loads(kept.read_bytes()))
 
 

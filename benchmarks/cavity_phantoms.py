@@ -337,4 +337,9 @@ def blanks(edge_mm: float = 0.15) -> dict[str, Blank]:
             edge_mm,
         )
     found |= {name: made() for name, made in OTHERS.items()}
-    return {name: replace(blank, edge_mm=edge_mm) for name, blank in found.items()}
+    return {name: replace(blank, edge_mm=edge_mm, truth=blank.truth | gone(blank)) for name, blank in found.items()}
+
+
+def gone(blank: Blank) -> dict[Key, float]:
+    """Everything removed, as the difference of two solids' volumes."""
+    return {("surface.removed_mm3", "all", None): TOOTH.volume_mm3 - blank.solid.volume_mm3}

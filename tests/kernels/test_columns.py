@@ -84,7 +84,7 @@ def test_lengths_removed_are_those_of_fine_steps_down_each_column(plan):
     grid = np.full((2, 2, 2), -1.0, np.float32)  # everywhere deep: every run counts
     lengths = columns.lengths_removed(
         starts, np.concatenate([s[1] for s in stack]), np.concatenate([s[2] for s in stack]), 5, 625, plan,
-        grid, np.zeros((625, 3)), np.zeros(3), 0.05, True,
+        grid, np.zeros((625, 3)), np.zeros(3), 0.05, True, 25, 2,
     )  # fmt: skip
     step = 8.0 / 4000
     for c in range(0, 625, 41):
@@ -109,9 +109,33 @@ def test_a_run_that_stays_shallow_is_not_a_cut():
     shallow = np.full((2, 2, 2), -0.04, np.float32)
     lengths = columns.lengths_removed(
         starts, np.concatenate([s[1] for s in stack]), np.concatenate([s[2] for s in stack]), 3, 625, -2,
-        shallow, np.zeros((625, 3)), np.zeros(3), 0.05, True,
+        shallow, np.zeros((625, 3)), np.zeros(3), 0.05, True, 25, 2,
     )  # fmt: skip
     assert lengths[:, 1].sum() == 0.0
+    assert lengths.sum() * 0.25**2 == pytest.approx(8.0, rel=1e-6)
+
+
+@pytest.mark.parametrize(("rounds", "counted"), [(0, [1.0, 0.0]), (1, [1.0, 1.0])])
+def test_a_shallow_run_beside_a_cut_counts_over_the_heights_of_the_cut(rounds, counted):
+    # A recess 1 mm high and 0.6 mm deep in a side at y = 1. What runs down its outermost column lies 0.25 mm deep only, from
+    # z = −0.8 where the scan strays to z = 0.5; beside it the cut stands from −0.5 to 0.5.
+    box = trimesh.creation.box(extents=[2.0, 2.0, 2.0])
+    subject = Surface(np.asarray(box.vertices), np.asarray(box.faces, dtype=np.int32))
+    tool = trimesh.creation.box(bounds=[[-3.0, 0.4, -0.5], [3.0, 3.0, 0.5]])
+    stray = trimesh.creation.box(bounds=[[-3.0, 0.7, -0.8], [3.0, 3.0, 0.0]])
+    cut = box.difference(tool).difference(stray)
+    piece = Surface(np.asarray(cut.vertices), np.asarray(cut.faces, dtype=np.int32))
+    stack = [crossings(subject), crossings(piece), (np.zeros(626, np.int64), np.empty(0), np.empty(0, bool))]
+    offsets = np.cumsum([0] + [len(s[1]) for s in stack])
+    starts = np.concatenate([s[0][:-1] + o for s, o in zip(stack, offsets, strict=False)] + [offsets[-1:]])
+    depth = np.broadcast_to(np.array([[[-2.0], [0.0]]], np.float32), (2, 2, 2)).copy()  # y − 1, from y = −1 to 1
+    feet = np.array([[0.0, 0.5 * (-3.0 + 0.25 * (c % 25) + 1.0), 0.0] for c in range(625)])
+    lengths = columns.lengths_removed(
+        starts, np.concatenate([s[1] for s in stack]), np.concatenate([s[2] for s in stack]), 3, 625, -2,
+        depth, feet, np.zeros(3), 0.3, True, 25, rounds,
+    )  # fmt: skip
+    middle = 12 * 25  # x = 0
+    assert lengths[0, 1, [middle + 14, middle + 15]] == pytest.approx(counted)
     assert lengths.sum() * 0.25**2 == pytest.approx(8.0, rel=1e-6)
 
 

@@ -212,6 +212,60 @@ def _keep_deep_runs(gone: _Flags, deep: _Flags, count: int) -> None:
 
 
 @loop
+def _counted_beside(kept: _Floats, c: int, ny: int, top: float, bottom: float, heights: _Floats) -> bool:
+    """Over which heights beside column c removal counts, within a stretch; written into `heights`, the lower first."""
+    heights[0], heights[1] = np.inf, -np.inf
+    columns = kept.shape[0]
+    for side in range(4):
+        if (side == 0 and c % ny == 0) or (side == 1 and c % ny == ny - 1):
+            continue
+        beside = c + (-1 if side == 0 else 1 if side == 1 else -ny if side == 2 else ny)
+        if beside < 0 or beside >= columns or kept[beside, 0] >= kept[beside, 1]:
+            continue
+        low, high = max(kept[beside, 0], bottom), min(kept[beside, 1], top)
+        if low < high:
+            heights[0], heights[1] = min(heights[0], low), max(heights[1], high)
+    return heights[0] < heights[1]
+
+
+@loop
+def _spread_along_walls(kept: _Floats, shallow: _Floats, ny: int, rounds: int) -> None:
+    """Let shallow stretches count over the heights at which removal counts in a column beside theirs, round by round."""
+    heights = np.empty(2)
+    for _ in range(rounds):
+        before = kept.copy()
+        for c in range(kept.shape[0]):
+            if before[c, 0] < before[c, 1] or shallow[c, 0] >= shallow[c, 1]:
+                continue
+            if _counted_beside(before, c, ny, shallow[c, 1], shallow[c, 0], heights):
+                kept[c, 0], kept[c, 1] = heights[0], heights[1]
+
+
+@loop
+def _spans(
+    starts: _Ints,
+    heights: _Floats,
+    upward: _Flags,
+    solids: int,
+    columns: int,
+    c: int,
+    empty_is_gone: bool,
+    edges: _Floats,
+    gone: _Flags,
+    label: NDArray[np.int32],
+) -> int:
+    """The stretches of column c between crossings: their heights, whether they are gone, and whose they are; how many."""
+    spans = _edges(starts, heights, solids, columns, c, edges) - 1
+    seen = starts[columns + c] < starts[columns + c + 1]
+    for n in range(spans):
+        z = 0.5 * (edges[n] + edges[n + 1])
+        label[n] = _label(starts, heights, upward, solids, columns, c, z)
+        material = seen and _inside(heights, upward, starts[columns + c], starts[columns + c + 1], z)
+        gone[n] = label[n] >= 0 and (not material if seen else empty_is_gone)
+    return spans
+
+
+@loop
 def lengths_removed(
     starts: _Ints,
     heights: _Floats,
@@ -224,6 +278,8 @@ def lengths_removed(
     step: _Floats,
     least: float,
     empty_is_gone: bool,
+    ny: int,
+    rounds: int,
 ) -> NDArray[np.float32]:
     """Lengths of subject along each column: (layers + 1, 4, columns).
 
@@ -231,35 +287,86 @@ def lengths_removed(
     layers, of which the last that holds a point names it; the first entry of the first axis is what none holds. The
     second axis is 0 left, 1 removed, both outside the plan; 2 left, 3 removed, inside it. The plan is what the target
     lacks (`planned_by` = −1), or layer `planned_by` with what stands above it, or nothing (−2). Removed counts where
-    its run comes deeper than `least` below the surface of `grid`, in whose voxels `feet` and `step` are given.
+    its run comes deeper than `least` below the surface of `grid`, in whose voxels `feet` and `step` are given. A run that
+    does not, and is longer than 2 `least`, runs along the surface: in a column where nothing else counts it counts over
+    the heights at which removal counts beside it, spread by `rounds` columns. Columns lie in rows of `ny`.
     """
     out = np.zeros((solids - 2, 4, columns), np.float32)
     edges, at = np.empty(EDGES), np.empty(3)
     gone, deep, label = np.zeros(EDGES, np.bool_), np.zeros(EDGES, np.bool_), np.zeros(EDGES, np.int32)
+    kept, shallow = np.zeros((columns, 2)), np.zeros((columns, 2))
     for c in range(columns):
         if starts[c] == starts[c + 1]:
             continue
-        spans = _edges(starts, heights, solids, columns, c, edges) - 1
-        seen = starts[columns + c] < starts[columns + c + 1]
-        plan_floor = np.inf
+        spans = _spans(starts, heights, upward, solids, columns, c, empty_is_gone, edges, gone, label)
         for n in range(spans):
-            z = 0.5 * (edges[n] + edges[n + 1])
-            label[n] = _label(starts, heights, upward, solids, columns, c, z)
-            material = seen and _inside(heights, upward, starts[columns + c], starts[columns + c + 1], z)
-            gone[n] = label[n] >= 0 and (not material if seen else empty_is_gone)
             deep[n] = gone[n] and _deep(grid, feet[c], step, edges[n], edges[n + 1], least, at)
-            if label[n] == planned_by + 1 and planned_by >= 0:
-                plan_floor = edges[n + 1]
+        _longest_shallow(gone, deep, edges, spans, 2.0 * least, shallow[c])
         _keep_deep_runs(gone, deep, spans)
         for n in range(spans):
-            z = 0.5 * (edges[n] + edges[n + 1])
-            if planned_by == -1:
-                planned = not _inside(heights, upward, starts[2 * columns + c], starts[2 * columns + c + 1], z)
-            else:
-                planned = z > plan_floor
-            if label[n] >= 0:
-                out[label[n], 2 * int(planned) + int(gone[n]), c] += edges[n] - edges[n + 1]
+            if gone[n]:
+                kept[c, 1] = edges[n] if kept[c, 0] >= kept[c, 1] else kept[c, 1]
+                kept[c, 0] = edges[n + 1]
+        _count(out, starts, heights, upward, columns, c, planned_by, edges, gone, label, spans, -np.inf, np.inf)
+    settled = kept.copy()
+    _spread_along_walls(kept, shallow, ny, rounds)
+    for c in range(columns):
+        if settled[c, 0] >= settled[c, 1] and kept[c, 0] < kept[c, 1]:
+            out[:, :, c] = 0.0
+            spans = _spans(starts, heights, upward, solids, columns, c, empty_is_gone, edges, gone, label)
+            low, high = kept[c, 0], kept[c, 1]
+            _count(out, starts, heights, upward, columns, c, planned_by, edges, gone, label, spans, low, high)
     return out
+
+
+@loop
+def _longest_shallow(gone: _Flags, deep: _Flags, edges: _Floats, count: int, least: float, heights: _Floats) -> None:
+    """The longest run of removed stretches none of which is deep, where it is longer than `least`; its lower end first."""
+    first = 0
+    heights[0] = heights[1] = 0.0
+    while first < count:
+        end, any_deep = first, False
+        while end < count and gone[end]:
+            any_deep = any_deep or deep[end]
+            end += 1
+        if end > first and not any_deep and edges[first] - edges[end] > max(least, heights[1] - heights[0]):
+            heights[0], heights[1] = edges[end], edges[first]
+        first = end + 1
+
+
+@loop
+def _count(
+    out: NDArray[np.float32],
+    starts: _Ints,
+    heights: _Floats,
+    upward: _Flags,
+    columns: int,
+    c: int,
+    planned_by: int,
+    edges: _Floats,
+    gone: _Flags,
+    label: NDArray[np.int32],
+    spans: int,
+    low: float,
+    high: float,
+) -> None:
+    """Add column c's stretches to `out`; of what is gone only what lies between two heights counts as removed."""
+    plan_floor = np.inf
+    for n in range(spans):
+        if label[n] == planned_by + 1 and planned_by >= 0:
+            plan_floor = edges[n + 1]
+    for n in range(spans):
+        if label[n] < 0:
+            continue
+        z = 0.5 * (edges[n] + edges[n + 1])
+        if planned_by == -1:
+            planned = not _inside(heights, upward, starts[2 * columns + c], starts[2 * columns + c + 1], z)
+        else:
+            planned = z > plan_floor
+        whole = edges[n] - edges[n + 1]
+        removed = max(min(edges[n], high) - max(edges[n + 1], low), 0.0) if gone[n] else 0.0
+        out[label[n], 2 * int(planned) + 1, c] += removed
+        out[label[n], 2 * int(planned), c] += whole - removed
 
 
 @loop

@@ -20,16 +20,16 @@ LEAST_SPREAD = 0.06
 @loop
 def walls_beside(
     curve: _Floats, along: _Floats, inward: _Floats, points: _Floats, depths: _Floats, reach: float, half_width: float
-) -> tuple[_Floats, _Floats, NDArray[np.int64]]:
+) -> tuple[_Floats, _Floats, NDArray[np.int64], _Floats]:
     """Of each curve point (n, 3): where its wall begins at depth 0, inwards, and how far in it leans for each unit of depth.
 
     The wall is fitted to the points within `reach` and `half_width` of it along the curve as in = a + b · depth + c · along +
     d · along², once with all of them and twice without those farther off than 2.5 root mean squares. NaN where there are too few, or
-    they spread over too little depth. Also gives how many points each fit rests on.
+    they spread over too little depth. Also gives how many points each fit rests on, and their root mean square off it.
     """
     order, starts, corner, shape = cells_of(points, reach)
     begins, leans = np.full(curve.shape[0], np.nan), np.full(curve.shape[0], np.nan)
-    counts = np.zeros(curve.shape[0], np.int64)
+    counts, off = np.zeros(curve.shape[0], np.int64), np.full(curve.shape[0], np.nan)
     found, near, fit = np.empty((points.shape[0], 3)), np.empty((points.shape[0], 3)), np.empty(4)
     for q in range(curve.shape[0]):
         span = span_of(curve[q], corner, shape, reach)
@@ -43,10 +43,10 @@ def walls_beside(
                     i = order[j]
                     away = side = into = 0.0
                     for k in range(3):
-                        off = points[i, k] - curve[q, k]
-                        away += off * off
-                        side += off * along[q, k]
-                        into += off * inward[q, k]
+                        apart = points[i, k] - curve[q, k]
+                        away += apart * apart
+                        side += apart * along[q, k]
+                        into += apart * inward[q, k]
                     if away <= reach * reach and abs(side) <= half_width:
                         found[count, 0], found[count, 1], found[count, 2] = into, depths[i], side
                         count += 1
@@ -61,7 +61,8 @@ def walls_beside(
             square = 0.0
             for i in range(count):
                 square += _off(found, i, fit) ** 2
-            most = OUTLIER * np.sqrt(square / count) + 1e-6
+            off[q] = np.sqrt(square / count)
+            most = OUTLIER * off[q] + 1e-6
             kept = 0
             for i in range(count):
                 if abs(_off(found, i, fit)) <= most:
@@ -72,7 +73,7 @@ def walls_beside(
                 for k in range(3):
                     found[i, k] = near[i, k]
             count = kept
-    return begins, leans, counts
+    return begins, leans, counts, off
 
 
 @loop

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.geometry.rays import RayCaster
-from kerfmark.measurement.budget import alignment_u_mm, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, extreme_of, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.pit import SIDES, Pit
 from kerfmark.measurement.surface.overlap import opened, opening_of, overlap_reading
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
@@ -30,6 +31,7 @@ WALL_POINTS = 12.0
 ACROSS_COSINE, ALONG_COSINE, ALIKE_COSINE = -0.94, 0.985, 0.97
 SMOOTH_POINTS = 11
 BESIDE_NARROWEST_MM = 0.6
+ALIKE_WIDTHS_MM = 0.008
 BAY_PART = 2.2
 """Two points nearer along the margin than so many times their gap are the sides of one bay, as of a box's corner."""
 RIDGE_CELL_MM, FARTHEST_MM, PROXIMAL_COSINE, FACING_COSINE = 0.4, 12.0, 0.77, 0.85
@@ -170,14 +172,26 @@ def isthmus_width(pit: Pit) -> tuple[Reading, ...]:
     return (_isthmus(pit, name, found),)
 
 
-def _isthmus(pit: Pit, name: str, ends: FloatArray) -> Reading:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Isthmus:
+    """The narrowest place's two ends (2, 3), and how far apart the sides are at each margin point."""
+
+    ends_mm: FloatArray
+    widths_mm: FloatArray
+
+
+def _isthmus(pit: Pit, name: str, found: _Isthmus) -> Reading:
+    ends = found.ends_mm
     width = float(np.linalg.norm(np.diff(ends[:, :2], axis=0)))
     across = (ends[1] - ends[0]) / max(width, 1e-9)
     level = np.array([ends[0] * [1, 1, 0] + [0, 0, ends[:, 2].max()], ends[1] * [1, 1, 0] + [0, 0, ends[:, 2].max()]])
+    # Each width is seen from both its sides; those over 1.2 mm of the margin, a step of 0.1 mm apart, share their parabolas.
+    alike = 2.0 * 2.0 * BESIDE_NARROWEST_MM / 0.1
+    noise = math.sqrt(2.0) * _margin_noise_mm(pit)
+    beyond, _ = extreme_of(found.widths_mm, noise, alike=alike)
     budget = (
-        Component("surface noise", math.sqrt(2.0) * _margin_noise_mm(pit)),
+        Component("surface noise", noise),  # of one place: amid the narrow ones, not the least of them, is taken
         Component("trueness", _across_shared(pit, ends)),
-        Component("narrowest of many", 0.4 * _margin_noise_mm(pit)),
     )
     extension = [np.array([end, foot]) for end, foot in zip(level, ends, strict=True)]
     side = "buccal" if abs(across @ pit.view.sides["buccal"]) > 0.5 else "mesial"
@@ -187,7 +201,7 @@ def _isthmus(pit: Pit, name: str, ends: FloatArray) -> Reading:
         segments_mm=np.array([level, *extension]),
         plane=pit.view.plane(ends.mean(axis=0), side),
     )
-    return measured(name, width, unit="mm", budget=budget, witness=pit.view.witness(witness))
+    return measured(name, width + beyond, unit="mm", budget=budget, witness=pit.view.witness(witness))
 
 
 def _across_shared(pit: Pit, ends: FloatArray) -> float:
@@ -195,8 +209,8 @@ def _across_shared(pit: Pit, ends: FloatArray) -> float:
     return shared_u_mm(pit.shared_mm, ends, np.array([1.0, 1.0]))
 
 
-def _narrowest(pit: Pit) -> FloatArray | str:
-    """The two margin points (2, 3) across the opening that lie nearest, in the axis view; or why there are none."""
+def _narrowest(pit: Pit) -> _Isthmus | str:
+    """Where the opening is narrowest, in the axis view; or why there is no such place."""
     if pit.trouble is not None:
         return pit.trouble
     chosen = pit.is_opening
@@ -213,8 +227,24 @@ def _narrowest(pit: Pit) -> FloatArray | str:
     length = np.where(facing & ahead & ahead.T & apart & _over_floor(pit, points), length, np.inf)
     if not np.isfinite(length).any():
         return "no two parts of the margin lie across from one another"
-    i, j = (int(k) for k in np.unravel_index(int(np.argmin(length)), length.shape))
-    return _steadied(points, flat, i, j)
+    widths = length.min(axis=1)
+    u_mm = math.sqrt(2.0) * _margin_noise_mm(pit)
+    i = _amid(points, widths, max(3.0 * u_mm, ALIKE_WIDTHS_MM))
+    return _Isthmus(_steadied(points, flat, i, int(np.argmin(length[i])), bend=_least_bend(u_mm)), widths)
+
+
+def _amid(points: FloatArray, widths: FloatArray, within_mm: float) -> int:
+    """The margin point about which most of those lie that are as narrow as any: where the narrowest is long, its middle."""
+    narrow = np.flatnonzero(widths <= widths.min() + within_mm)
+    beside = np.linalg.norm(points[narrow][:, None] - points[narrow][None], axis=2) < BESIDE_NARROWEST_MM
+    held = beside.sum(axis=1)
+    best = narrow[held == held.max()]
+    return int(best[np.argmin(widths[best])])
+
+
+def _least_bend(u_mm: float) -> float:
+    """A waist's bend (1/mm) that is told from noise: over twice what three independent points over 1.2 mm leave of it."""
+    return max(0.02, 2.0 * u_mm * math.sqrt(180.0 / 3.0) / (2.0 * BESIDE_NARROWEST_MM) ** 2)
 
 
 def _along_margin(pit: Pit) -> FloatArray:
@@ -237,8 +267,11 @@ def _over_floor(pit: Pit, points: FloatArray) -> NDArray[np.bool_]:
     return np.asarray(there > 0.5 * usual)
 
 
-def _steadied(points: FloatArray, inward: FloatArray, i: int, j: int) -> FloatArray:
-    """The narrowest place (2, 3), its width between parabolas through either side: the least of many noisy gaps is too little."""
+def _steadied(points: FloatArray, inward: FloatArray, i: int, j: int, *, bend: float) -> FloatArray:
+    """The narrowest place (2, 3), its width between parabolas through either side: the least of many noisy gaps is too little.
+
+    It is moved to where they come nearest only where they bend apart by more than `bend`.
+    """
     ends = points[[i, j]]
     run = (ends[1] - ends[0])[:2]
     across = run / max(float(np.hypot(*run)), 1e-9)
@@ -252,7 +285,7 @@ def _steadied(points: FloatArray, inward: FloatArray, i: int, j: int) -> FloatAr
             return ends
         fits.append(np.polyfit(beside @ along, beside @ across, 2))
     gap = fits[1] - fits[0]
-    at = float(np.clip(-0.5 * gap[1] / gap[0], -0.3, 0.3)) if gap[0] > 0.02 else 0.0
+    at = float(np.clip(-0.5 * gap[1] / gap[0], -0.3, 0.3)) if gap[0] > bend else 0.0
     found = []
     for fit, end in zip(fits, ends, strict=True):
         level = middle + at * along + float(np.polyval(fit, at)) * across
@@ -289,7 +322,7 @@ def isthmus_to_intercuspal(pit: Pit) -> tuple[Reading, ...]:
     found = _narrowest(pit)
     if isinstance(found, str):
         return (unmeasured(name, found, unit="1"),)
-    middle = pit.view.to_tooth(found.mean(axis=0))[:2]
+    middle = pit.view.to_tooth(found.ends_mm.mean(axis=0))[:2]
     one, other = min(
         ((a, b) for a in tips["functional_cusp"] for b in tips["nonfunctional_cusp"]),
         key=lambda pair: _off_line(middle, pair[0][:2], pair[1][:2]),
@@ -353,16 +386,15 @@ def _ridge(pit: Pit, side: str) -> Reading:
         return unmeasured(name, f"no outer surface lies {side} of the cavity", unit="mm", where=side)
     start, length = start[known], length[known]
     least = int(np.argmin(length))
-    noise = pit.noise_mm / math.sqrt(WALL_POINTS)
+    beyond, choice = extreme_of(length, pit.noise_mm / math.sqrt(WALL_POINTS), alike=1.0)
     budget = (
-        Component("surface noise", noise),
+        choice,
         Component("trueness", pit.shared_mm),
         Component("alignment", alignment_u_mm(pit.piece.alignment, start[least], way)),
-        Component("least of many", 0.5 * noise),
     )
     ends = np.array([start[least], start[least] + length[least] * way])
     witness = Witness("length", start, np.array([ends]), plane=pit.seen_from("occlusal").plane(start[least], side))
-    return measured(name, float(length[least]), unit="mm", where=side, budget=budget, witness=witness)
+    return measured(name, float(length[least]) + beyond, unit="mm", where=side, budget=budget, witness=witness)
 
 
 def _normals(surface: Surface, faces: IntArray) -> FloatArray:

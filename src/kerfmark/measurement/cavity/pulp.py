@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample
 from kerfmark.kernels.neighbourhoods import means_within
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, unmeasured
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.records import Component, FloatArray, Reading, Surface, Witness
 
@@ -18,8 +18,6 @@ __all__ = ["pulp_exposed", "remaining_dentine"]
 
 FARTHEST_MM = 8.0
 MEAN_RADIUS_MM = 0.15
-LEAST_OF_SOME = 0.6
-"""Standard deviation of the least of ten normal values over that of one: 0.59."""
 BELOW_MM = 0.02
 RESOLVED_MM2 = 0.01
 
@@ -44,12 +42,12 @@ def remaining_dentine(pit: Pit) -> tuple[Reading, ...]:
     mean = means_within(points, points, distance, MEAN_RADIUS_MM)
     mean = np.where(np.isfinite(distance), mean, np.inf)
     least = int(np.nanargmin(mean))
-    value = max(float(mean[least]), 0.0)
-    way = (points[least] - foot[least]) / max(abs(float(distance[least])), 1e-6)
     count = effective_count(edge_mm=bench.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
+    beyond, choice = extreme_of(mean, pit.noise_mm / math.sqrt(count), alike=count)
+    value = 0.0 if mean[least] <= 0.0 else float(mean[least]) + beyond
+    way = (points[least] - foot[least]) / max(abs(float(distance[least])), 1e-6)
     budget = (
-        Component("surface noise", pit.noise_mm / math.sqrt(count)),
-        Component("least of many", LEAST_OF_SOME * pit.noise_mm / math.sqrt(count)),
+        choice,
         Component("trueness", pit.shared_mm),
         Component("alignment", alignment_u_mm(pit.piece.alignment, points[least], way)),
         Component("mean over 0.3 mm", MEAN_RADIUS_MM**2 / 4.0 / max(value, 0.5)),

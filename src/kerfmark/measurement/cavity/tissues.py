@@ -13,7 +13,7 @@ from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import face_normals, submesh, vertex_normals
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
-from kerfmark.measurement.budget import measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, unmeasured
 from kerfmark.measurement.cavity.outline import beyond_outline
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.surface.bench import Bench
@@ -38,6 +38,8 @@ TOWARDS_DEEP = 0.5
 """Inner faces of the enamel within 60° of the way in are its junction; the others are the sides of a lesion through it."""
 COLUMNS_ASTRAY = 3.0
 STEP_MM, MEAN_RADIUS_MM = 0.02, 0.15
+LEVEL_RADIUS_MM, LEVEL = 0.2, 0.96
+"""Normals about a point whose mean is shorter than this turn a corner there: noise alone leaves 0.98 and more."""
 
 
 def caries_left(pit: Pit) -> tuple[Reading, ...]:
@@ -186,7 +188,6 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
     if where == "dej" and len(points):
         points = points[_at_junction(pit, points)]
     budget = [
-        Component("surface noise", 0.6 * pit.noise_mm),
         Component("trueness", pit.shared_mm),
         Component("step along the way", 0.3 * STEP_MM),
     ]
@@ -194,6 +195,7 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
         left = 0.0 if not len(points) else _buried(pit, points)
         witness = Witness("region", points_mm=points[:: max(1, len(points) // 300)])
         return measured(name, left, unit="mm", where=where, budget=budget, witness=witness)
+    start, inward = _level_ways(start, inward)
     some = slice(None, None, max(1, len(start) // 2500))
     start, inward = start[some], inward[some]
     steps = np.arange(0.5 * STEP_MM, 5.0, STEP_MM)
@@ -202,9 +204,27 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
     run = np.cumprod(decayed, axis=1).sum(axis=1) * STEP_MM
     run = means_within(read_only(start, np.float64), read_only(start, np.float64), run, MEAN_RADIUS_MM)
     deepest = int(np.argmax(run))
+    points_each = effective_count(edge_mm=bench.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
+    u_mm = math.hypot(pit.noise_mm, 0.3 * STEP_MM) / math.sqrt(points_each)
+    alike = math.pi * MEAN_RADIUS_MM**2 * len(start) / max(float(bench.cut.areas[inside].sum()), 1e-9)
+    beyond, choice = extreme_of(-run, u_mm, alike=alike)
+    moved = alignment_u_mm(pit.piece.alignment, start[deepest], inward[deepest])
+    budget = [choice, Component("alignment", moved), *budget]
     ends = np.array([[start[deepest], start[deepest] + run[deepest] * inward[deepest]]])
     witness = Witness("length", start[:: max(1, len(start) // 300)], ends)
-    return measured(name, float(run[deepest]), unit="mm", where=where, budget=budget, witness=witness)
+    value = max(float(run[deepest]) - beyond, 0.0)
+    return measured(name, value, unit="mm", where=where, budget=budget, witness=witness)
+
+
+def _level_ways(start: FloatArray, inward: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The cut's points and the ways in, averaged over 0.4 mm against noise; without corners, where no way is square to the cut."""
+    points = read_only(start, np.float64)
+    mean = np.column_stack([means_within(points, points, read_only(n, np.float64), LEVEL_RADIUS_MM) for n in inward.T])
+    length = np.linalg.norm(mean, axis=1)
+    level = length > LEVEL
+    if level.sum() < 10:
+        return start, inward
+    return start[level], mean[level] / length[level, None]
 
 
 def _buried(pit: Pit, points: FloatArray) -> float:
@@ -292,10 +312,11 @@ def unsupported_enamel(pit: Pit) -> tuple[Reading, ...]:
         return (
             measured(name, 0.0, unit="mm3", budget=(Component("least that is seen", 0.01),), witness=Witness("region")),
         )
-    standing, inwards = _unsupported(pit, cells, junction)
+    spread = _spread_over_triangles(len(junction.faces))
+    standing, inwards = _unsupported(pit, cells, junction, spread)
     corners = junction.vertices_mm[junction.faces[standing]]
     normals = inwards[junction.faces[standing]]
-    points, volumes = _bundles(bench, cells, corners, normals)
+    points, volumes = _bundles(bench, cells, corners, normals, spread[standing])
     value = float(volumes.sum())
     edge = math.sqrt(max(value, 0.01))
     budget = (
@@ -310,11 +331,23 @@ def unsupported_enamel(pit: Pit) -> tuple[Reading, ...]:
     return (measured(name, value, unit="mm3", budget=budget, witness=witness),)
 
 
-def _unsupported(pit: Pit, cells: Cells, junction: Surface) -> tuple[NDArray[np.bool_], FloatArray]:
+def _spread_over_triangles(count: int) -> FloatArray:
+    """(count, 3) barycentric coordinates, where in each triangle it is looked: spread evenly over all of them together.
+
+    In their middles, rows of triangles along an edge would all fall to one side of it. The sequence is the two-dimensional golden ratio's.
+    """
+    n = np.arange(1, count + 1)
+    u, v = (n * 0.7548776662466927) % 1.0, (n * 0.5698402909980532) % 1.0
+    over = u + v > 1.0
+    u, v = np.where(over, 1.0 - u, u), np.where(over, 1.0 - v, v)
+    return np.column_stack([1.0 - u - v, u, v])
+
+
+def _unsupported(pit: Pit, cells: Cells, junction: Surface, spread: FloatArray) -> tuple[NDArray[np.bool_], FloatArray]:
     """Which faces of the junction have no dentine left within 1 mm below, and the unit normals of its corners, inwards."""
     inwards = vertex_normals(junction)
-    middles = junction.vertices_mm[junction.faces].mean(axis=1)
-    ways = inwards[junction.faces].mean(axis=1)
+    middles = (spread[:, :, None] * junction.vertices_mm[junction.faces]).sum(axis=1)
+    ways = (spread[:, :, None] * inwards[junction.faces]).sum(axis=1)
     known = (middles[:, 2] > cells.top_mm - cells.step_mm * cells.left.shape[1]) & _over(cells, middles)
     steps = np.arange(0.5 * ROD_STEP_MM, ROD_MM, ROD_STEP_MM)
     below = middles[known][:, None] + steps[None, :, None] * ways[known][:, None]
@@ -336,7 +369,9 @@ def _over(cells: Cells, points: FloatArray) -> NDArray[np.bool_]:
     return np.asarray(((place > 1.0) & (place < [lattice.nx - 2.0, lattice.ny - 2.0])).all(axis=1))
 
 
-def _bundles(bench: Bench, cells: Cells, corners: FloatArray, inwards: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _bundles(
+    bench: Bench, cells: Cells, corners: FloatArray, inwards: FloatArray, spread: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Middles and volumes of the parts of the rods' bundles that are enamel and left."""
     enamel, decay = bench.prepared.layer_grids["enamel"], bench.prepared.layer_grids.get("caries")
     steps = np.arange(0.5 * ROD_STEP_MM, LONGEST_ROD_MM, ROD_STEP_MM)
@@ -344,7 +379,7 @@ def _bundles(bench: Bench, cells: Cells, corners: FloatArray, inwards: FloatArra
     alive = np.ones(len(corners), dtype=bool)
     for t in steps:
         moved = corners[alive] - t * inwards[alive]
-        middles = moved.mean(axis=1)
+        middles = (spread[alive][:, :, None] * moved).sum(axis=1)
         inside = sample(enamel, middles) < 0.0
         if decay is not None:
             inside &= sample(decay, middles) > 0.0

@@ -12,6 +12,7 @@ from kerfmark.geometry.mesh import face_areas_mm2
 from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.depths import axial_of, one_box
 from kerfmark.measurement.cavity.pit import Pit
+from kerfmark.measurement.cavity.rim import WallEdge, straight_below
 from kerfmark.measurement.cavity.view import View
 from kerfmark.measurement.surface.floors import Floor
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
@@ -25,7 +26,7 @@ STEADY_MM = 0.25
 OFF_FLOOR_MM, OFF_RIM_MM = 0.35, 0.2
 LEAST_BAND_MM, LEAST_AREA_MM2 = 0.25, 0.12
 CHOICE_DEG = 0.03
-ALIKE_MM = 0.4
+LEAST_STATIONS = 5
 LARGEST_RADIUS_MM = 1.2
 
 
@@ -224,7 +225,7 @@ def _axial_lean(pit: Pit) -> Lean | str:
 
 
 def cavosurface_angle(pit: Pit) -> tuple[Reading, ...]:
-    """Angle through the tooth between a wall and the old surface at the margin, median along the wall."""
+    """Angle through the tooth between a wall and the old surface at the margin, mean along the wall."""
     name = "cavity.cavosurface_angle_deg"
     if pit.trouble is not None:
         return tuple(unmeasured(name, pit.trouble, unit="deg", where=where) for where in WHERES)
@@ -243,19 +244,23 @@ def _at_margin(pit: Pit, name: str, where: str) -> Reading:
     chosen = chosen & np.isfinite(pit.margin.lean)
     if chosen.sum() < 5:
         return unmeasured(name, f"the margin has no {where} part", unit="deg", where=where)
-    angles = pit.margin.angle_deg[chosen]
-    stretches = max(1.0, 0.1 * chosen.sum() / ALIKE_MM)
-    per_fit = max(4.0, 0.4 * 0.39 / pit.seen_from("occlusal").bench.edge_mm ** 2)
-    one = math.degrees(pit.noise_mm * math.sqrt(12.0 / per_fit) / 0.39)
-    spread = 1.4826 * float(np.median(np.abs(angles - np.median(angles))))
+    rim, chosen = pit.margin, _middle_part(pit, where, chosen)
+    edge = WallEdge(rim.points_mm[chosen], rim.outward[chosen], rim.inward[chosen], rim.lean[chosen])
+    line = straight_below(edge, _cut_vertices(pit), noise_mm=pit.noise_mm, edge_mm=_edge_mm(pit))
+    if line is None:
+        return unmeasured(name, f"the {where} wall has too few points below the margin", unit="deg", where=where)
+    angles = rim.angle_deg[chosen]
+    along = np.cross(edge.inward, edge.outward).mean(axis=0)
     budget = (
-        Component("surface noise", 1.25 * one / math.sqrt(stretches)),
-        Component("along the margin", spread / math.sqrt(stretches)),
-        Component("trueness", math.degrees(pit.shared_mm * 0.25)),
+        Component("surface noise", line.noise_deg),
+        Component("along the margin", line.spread_deg),
+        Component("trueness", math.degrees(shared_u_mm(pit.shared_mm, line.points_mm, line.weights))),
+        Component("alignment", alignment_u_deg(pit.piece.alignment, along / max(float(np.linalg.norm(along)), 1e-9))),
+        Component("choice of the wall's points", CHOICE_DEG),
     )
     points, middle = pit.margin.points_mm[chosen], int(np.argsort(angles)[len(angles) // 2])
     at, inward, outward = points[middle], pit.margin.inward[chosen][middle], pit.margin.outward[chosen][middle]
-    value = float(np.median(angles))
+    value = 90.0 + line.lean_deg
     down = math.cos(math.radians(value)) * -inward - math.sin(math.radians(value)) * outward
     segments = np.array([[at, at - 0.7 * inward], [at, at + 0.7 * down]])
     witness = Witness(
@@ -265,6 +270,29 @@ def _at_margin(pit: Pit, name: str, where: str) -> Reading:
         plane=pit.view.plane(pit.view.to_view(at[None])[0], where if where in pit.view.sides else "occlusal"),
     )
     return measured(name, value, unit="deg", where=where, budget=budget, witness=witness)
+
+
+def _middle_part(pit: Pit, where: str, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Of a side's margin what faces it within 15°, as its wall does: in a corner two walls' leans run into one another."""
+    out = pit.towards(where)
+    level = out - (pit.margin.outward @ out)[:, None] * pit.margin.outward
+    level /= np.maximum(np.linalg.norm(level, axis=1, keepdims=True), 1e-9)
+    facing = chosen & (-(pit.margin.inward * level).sum(axis=1) > WITHIN)
+    return facing if facing.sum() >= LEAST_STATIONS else chosen
+
+
+def _cut_vertices(pit: Pit) -> FloatArray:
+    """The cut's vertices, tooth frame; found once."""
+    if "cut vertices" not in pit.kept:
+        bench = pit.seen_from("occlusal").bench
+        used = np.unique(bench.piece.surface.faces[bench.is_cut])
+        pit.kept["cut vertices"] = bench.piece.surface.vertices_mm[used]
+    found: FloatArray = pit.kept["cut vertices"]
+    return found
+
+
+def _edge_mm(pit: Pit) -> float:
+    return pit.seen_from("occlusal").bench.edge_mm
 
 
 def internal_radius(pit: Pit) -> tuple[Reading, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -40,7 +41,8 @@ def lengths_removed(
     subject_grid : Grid
         Signed distance of the subject.
     least_mm : float
-        A run of removed material counts where it comes deeper than this below the subject's surface.
+        A run of removed material counts where it comes deeper than this below the subject's surface, or runs along it
+        beside one that does.
 
     Returns
     -------
@@ -59,4 +61,5 @@ def lengths_removed(
         np.concatenate([s.upward for s in stack]), len(stack), lattice.columns, plan,
         read_only(subject_grid.values, np.float32), (feet - subject_grid.origin_mm) / subject_grid.spacing_mm,
         np.array([0.0, 0.0, 1.0]) / subject_grid.spacing_mm, float(least_mm), piece.is_closed,
+        lattice.ny, 1 + math.ceil(least_mm / lattice.spacing_mm),
     )  # fmt: skip

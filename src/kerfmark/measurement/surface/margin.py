@@ -26,6 +26,7 @@ LEAST_AREA_MM2, LEAST_AREA_PART = 0.3, 0.02
 DEEP_MM = 0.35
 FROM_MM, TO_MM = 0.06, 0.45
 REACH_MM, HALF_WIDTH_MM = 0.75, 0.25
+CORNER_HALF_WIDTH_MM, CORNER_MM, CORNER_POINTS = 0.12, 0.01, 12
 FARTHEST_MM = 0.5
 
 
@@ -97,15 +98,34 @@ def _refined(bench: Bench, part: Surface, rim: FloatArray) -> Margin:
     along, outward, inward = _frames(bench, curve)
     if not len(points):
         return Margin(curve, outward, inward, np.full(len(curve), np.nan))
-    begins, lean, _counts = walls_beside(
-        read_only(curve, np.float64), read_only(along, np.float64), read_only(inward, np.float64), points, depths,
-        REACH_MM, HALF_WIDTH_MM,
-    )  # fmt: skip
+    begins, lean = _walls(curve, along, inward, points, depths)
     lean[~(np.abs(begins) < FARTHEST_MM)] = np.nan
     moved = np.where(np.isfinite(lean), begins, _bridged(begins, np.isfinite(lean)))
     placed = _onto(bench, curve + moved[:, None] * inward)
     _along, outward, inward = _frames(bench, placed)
     return Margin(placed, outward, inward, lean)
+
+
+def _walls(
+    curve: FloatArray, along: FloatArray, inward: FloatArray, points: FloatArray, depths: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Of each curve point where its wall begins and how it leans; at a corner of the curve from points close by alone.
+
+    A parabola over half a millimetre rounds a corner and lies outside beside it. It tells: its points lie farther off it
+    than elsewhere along the margin.
+    """
+    at, on, way = (read_only(v, np.float64) for v in (curve, along, inward))
+    begins, lean, _, off = walls_beside(at, on, way, points, depths, REACH_MM, HALF_WIDTH_MM)
+    usual = float(np.nanmedian(off)) if np.isfinite(off).any() else 0.0
+    corner = off > max(CORNER_MM, 2.0 * usual)
+    if not corner.any():
+        return begins, lean
+    at, on, way = (read_only(v[corner], np.float64) for v in (curve, along, inward))
+    near, near_lean, counts, _ = walls_beside(at, on, way, points, depths, REACH_MM, CORNER_HALF_WIDTH_MM)
+    good = (counts >= CORNER_POINTS) & (np.abs(near - begins[corner]) < HALF_WIDTH_MM)
+    begins[corner] = np.where(good, near, begins[corner])
+    lean[corner] = np.where(good, near_lean, lean[corner])
+    return begins, lean
 
 
 def _bridged(values: FloatArray, known: np.ndarray) -> FloatArray:

@@ -1,0 +1,192 @@
+"""How a wall leaves the old surface along a side of the margin: one straight line in depth through all its sections at once."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from kerfmark.records import FloatArray
+
+__all__ = ["Leaving", "WallEdge", "straight_below"]
+
+FROM_MM = 0.06
+DEPTHS_MM = (0.45, 0.6, 0.75, 0.9, 1.05, 1.2, 1.35)
+"""How deep the line may reach: as deep as the wall is straight."""
+STATION_MM = 0.075
+"""Half a step of the margin, and half as much again: points beyond lie past the side's end."""
+OFF_LINE_MM = 0.15
+OUTLIER, BENT = 2.5, 3.0
+STRETCH, STEADY = 5, 0.002
+"""How many margin points a stretch has, and how alike (in radians, a tenth of a degree) stretches of one wall are at best."""
+LEAST_POINTS = 12
+LEAST_RMS_MM = 5e-4
+INDEPENDENT_MM = 0.4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WallEdge:
+    """A side's part of the margin: its points (k, 3), and there the old surface's normals, the ways in, and rough leans."""
+
+    points_mm: FloatArray
+    outward: FloatArray
+    inward: FloatArray
+    lean: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Leaving:
+    """The wall's line below a side of the margin.
+
+    Attributes
+    ----------
+    lean_deg : float
+        From straight down; + where it leans into the cut.
+    noise_deg, spread_deg : float
+        Standard uncertainty from the source's noise, and from how the wall's stretches differ beyond it.
+    depth_mm : float
+        How deep the line reaches.
+    points_mm, weights : (n, 3), (n,) float arrays
+        What it rests on, and by how many radians it turns for each millimetre each of them moves inwards.
+    """
+
+    lean_deg: float
+    noise_deg: float
+    spread_deg: float
+    depth_mm: float
+    points_mm: FloatArray
+    weights: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Points:
+    """Wall points by the margin point beside them: how far in they lie, how deep, whose they are, and where."""
+
+    into: FloatArray
+    depth: FloatArray
+    station: NDArray[np.int64]
+    points_mm: FloatArray
+
+    def only(self, chosen: NDArray[np.bool_]) -> _Points:
+        return _Points(self.into[chosen], self.depth[chosen], self.station[chosen], self.points_mm[chosen])
+
+
+def straight_below(edge: WallEdge, vertices_mm: FloatArray, *, noise_mm: float, edge_mm: float) -> Leaving | None:
+    """The line in = a + b · depth, with an a of its own at each margin point and one b; None where there are too few points.
+
+    It reaches as deep as the wall is straight: from 0.45 mm on as long as a bend, in = a + b · depth + c · depth², is not
+    told from none.
+
+    Parameters
+    ----------
+    edge : WallEdge
+    vertices_mm : (n, 3) float array, mm
+        The cut's vertices.
+    noise_mm, edge_mm : float
+        Noise of a vertex, and the usual side of a triangle.
+    """
+    found = _beside(edge, vertices_mm)
+    best: _Points | None = None
+    for deepest in DEPTHS_MM:
+        some = _without_outliers(found.only(found.depth <= deepest), noise_mm)
+        if some is None:
+            continue
+        if best is not None and _is_bent(some, noise_mm):
+            break
+        best = some
+    return None if best is None else _leaving(best, noise_mm=noise_mm, edge_mm=edge_mm)
+
+
+def _beside(edge: WallEdge, vertices: FloatArray) -> _Points:
+    """The vertices below the margin's points, along the usual way the wall leans."""
+    reach = DEPTHS_MM[-1] * math.hypot(1.0, float(np.median(edge.lean))) + 0.2
+    tree = cKDTree(edge.points_mm)
+    near = tree.query(vertices, distance_upper_bound=reach)[0]
+    vertices = vertices[np.isfinite(near)]
+    if not len(vertices):
+        return _Points(np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty((0, 3)))
+    lean = float(np.median(edge.lean))
+    way = lean * edge.inward - edge.outward
+    # A wall that leans leaves the margin's point behind: the station is that whose line passes nearest.
+    guess = tree.query(vertices)[1]
+    depth = -((vertices - edge.points_mm[guess]) * edge.outward[guess]).sum(axis=1)
+    station = tree.query(vertices - depth[:, None] * way[guess])[1]
+    off = vertices - edge.points_mm[station]
+    depth = -(off * edge.outward[station]).sum(axis=1)
+    into = (off * edge.inward[station]).sum(axis=1)
+    along = (off * np.cross(edge.outward[station], edge.inward[station])).sum(axis=1)
+    kept = (depth > FROM_MM) & (depth < DEPTHS_MM[-1]) & (np.abs(along) < STATION_MM)
+    kept &= np.abs(into - lean * depth) < OFF_LINE_MM
+    return _Points(into, depth, np.asarray(station, np.int64), vertices).only(kept)
+
+
+def _centred(values: FloatArray, station: NDArray[np.int64]) -> FloatArray:
+    """Values less the mean of their station."""
+    count = np.bincount(station)
+    mean = np.bincount(station, values) / np.maximum(count, 1)
+    return np.asarray(values - mean[station])
+
+
+def _slope(some: _Points) -> tuple[float, FloatArray, FloatArray]:
+    """The common slope, what lies off it, and the depths off their stations' means."""
+    into, depth = _centred(some.into, some.station), _centred(some.depth, some.station)
+    slope = float(depth @ into) / max(float(depth @ depth), 1e-12)
+    return slope, into - slope * depth, depth
+
+
+def _without_outliers(some: _Points, noise_mm: float) -> _Points | None:
+    for _ in range(3):
+        if len(some.depth) < LEAST_POINTS or float(np.ptp(some.depth)) < 0.2:
+            return None
+        some = some.only(_alike(some, noise_mm))
+        off = _slope(some)[1]
+        kept = np.abs(off) <= OUTLIER * float(np.sqrt((off**2).mean())) + 1e-6
+        some = some.only(kept)
+    return some if len(some.depth) >= LEAST_POINTS else None
+
+
+def _alike(some: _Points, noise_mm: float) -> NDArray[np.bool_]:
+    """(n,) points whose stretch of five margin points leans as the middle of all stretches does, within noise.
+
+    At a side's ends its wall runs into the next one's.
+    """
+    into, depth = _centred(some.into, some.station), _centred(some.depth, some.station)
+    run = np.convolve(np.bincount(some.station, depth * into), np.ones(STRETCH), "same")
+    square = np.convolve(np.bincount(some.station, depth * depth), np.ones(STRETCH), "same")
+    slope = run / np.maximum(square, 1e-12)
+    known = square > 0.05
+    if known.sum() < STRETCH:
+        return np.ones(len(some.depth), dtype=bool)
+    usual = float(np.median(slope[known]))
+    sure = max(noise_mm, LEAST_RMS_MM) / np.sqrt(np.maximum(square, 1e-12))
+    alike = np.asarray((np.abs(slope - usual) < OUTLIER * np.hypot(sure, STEADY))[some.station])
+    return alike if alike.sum() > 0.4 * len(alike) else np.ones(len(alike), dtype=bool)
+
+
+def _is_bent(some: _Points, noise_mm: float) -> bool:
+    """Whether a bend is told from none: over three times its standard deviation."""
+    _, off, depth = _slope(some)
+    square = _centred(some.depth**2, some.station)
+    square = square - depth * float(depth @ square) / max(float(depth @ depth), 1e-12)
+    weight = max(float(square @ square), 1e-12)
+    rms = max(float(np.sqrt((off**2).mean())), noise_mm, LEAST_RMS_MM)
+    return abs(float(square @ off)) / weight > BENT * rms / math.sqrt(weight)
+
+
+def _leaving(some: _Points, *, noise_mm: float, edge_mm: float) -> Leaving:
+    slope, off, depth = _slope(some)
+    square = float(depth @ depth)
+    per_slope = math.degrees(1.0 / (1.0 + slope * slope))
+    rms = max(float(np.sqrt((off**2).mean())), LEAST_RMS_MM)
+    noise = max(noise_mm, LEAST_RMS_MM) / math.sqrt(square)
+    beyond = math.sqrt(max(rms * rms - noise_mm * noise_mm, 0.0)) / math.sqrt(square)
+    clumped = math.sqrt(max(1.0, INDEPENDENT_MM / edge_mm))
+    thin = slice(None, None, max(1, len(some.depth) // 200))
+    weights = depth[thin] / max(float(depth[thin] @ depth[thin]), 1e-12)
+    return Leaving(
+        math.degrees(math.atan(slope)), per_slope * noise, per_slope * beyond * clumped,
+        float(some.depth.max()), some.points_mm[thin], weights,
+    )  # fmt: skip
