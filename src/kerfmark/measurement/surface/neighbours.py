@@ -32,9 +32,7 @@ MANY_MEANS = 5.0
 WITHIN_A_WAVE = 0.35
 """Of a smooth error of waves 4 mm and longer, how much differs between a spot and the ring 0.9 mm round it, at most."""
 MESH_MM, LEAST_SEEN_MM = 0.005, 0.02
-DEEPEST_OF_SOME = 0.6
-"""Standard deviation of the largest of ten normal values over that of one: 0.59."""
-SHALLOW_PART = 0.2
+SHALLOW_PART, SHAPE_PART = 0.2, 0.3
 ONE_SIDED = 1.645
 """A loss that was not seen is not deeper than this many u, with 95 %."""
 
@@ -48,9 +46,9 @@ class NeighbourLoss:
     area_mm2: float
     points_mm: FloatArray
     deepest_mm: FloatArray
-    u_depth_mm: float
-    u_volume_mm3: float
-    u_area_mm2: float
+    depth_budget: tuple[Component, ...]
+    volume_budget: tuple[Component, ...]
+    area_budget: tuple[Component, ...]
 
 
 class Beside:
@@ -98,12 +96,10 @@ def _reading(beside: Beside, family: str, side: str, what: str) -> Reading:
     if loss is None:
         return unmeasured(name, f"the piece came without a scan of its {side} neighbour", unit=unit, where=side)
     value = {"depth_mm": loss.depth_mm, "volume_mm3": loss.volume_mm3, "area_mm2": loss.area_mm2}[what]
-    u = {"depth_mm": loss.u_depth_mm, "volume_mm3": loss.u_volume_mm3, "area_mm2": loss.u_area_mm2}[what]
+    budget = {"depth_mm": loss.depth_budget, "volume_mm3": loss.volume_budget, "area_mm2": loss.area_budget}[what]
     shape = "length" if what == "depth_mm" and loss.depth_mm > 0.0 else "patch"
     witness = Witness(shape, points_mm=loss.points_mm, segments_mm=loss.deepest_mm)  # type: ignore[arg-type]
-    return measured(
-        name, value, unit=unit, where=side, budget=(Component("surface noise and old surface", u),), witness=witness
-    )
+    return measured(name, value, unit=unit, where=side, budget=budget, witness=witness)
 
 
 def loss_of(beside: Beside, side: str) -> NeighbourLoss | None:
@@ -199,52 +195,90 @@ def _summed(
     inside[around] = True
     faces = scan.faces[inside[scan.faces].all(axis=1)]
     a, b, c = (scan.vertices_mm[faces[:, i]] for i in range(3))
-    across = np.maximum((0.5 * np.cross(b - a, c - a) * _unit(outward[faces].mean(axis=1))).sum(axis=1), 0.0)
+    # Signed: noise folds triangles over, and leaving those out would make the others add up to too much.
+    across = (0.5 * np.cross(b - a, c - a) * _unit(outward[faces].mean(axis=1))).sum(axis=1)
     depths = depth[faces]
-    volume = float((across * depths.mean(axis=1)).sum())
-    averaged = means_within(scan.vertices_mm[around], scan.vertices_mm[around], depth[around], MEAN_RADIUS_MM)
+    volume, total = float((across * depths.mean(axis=1)).sum()), float(across.sum())
+    of_each = np.bincount(faces.ravel(), np.repeat(across / 3.0, 3), minlength=len(scan.vertices_mm))
+    # On the old surface: about a point that noise has sunk, the points within a ball are those that it has sunk as well.
+    laid: FloatArray = (scan.vertices_mm + depth[:, None] * _unit(outward))[around]
+    averaged = _means_over_area(laid, np.asarray(depth[around], float), np.asarray(of_each[around], float))
     deepest = int(np.argmax(averaged))
-    threshold = max(3.0 * beside.noise_mm, 0.03)
-    area, u_area = _opening(across, depths, threshold, noise_mm=beside.noise_mm, edge_mm=even_edge_mm(scan))
-    if (
-        averaged[deepest] < 2.0 * threshold
-    ):  # shallow as noise: of single points too few lie deep enough to draw out from
-        area = _shallow_opening(volume, float(averaged[deepest]))
-        u_area = SHALLOW_PART * area
-    bottom = scan.vertices_mm[around[deepest]]
-    segment = np.array([[bottom, bottom + averaged[deepest] * _unit(outward[around[deepest]][None])[0]]])
-    # The deepest of some means lies above the truth by half of what one is uncertain, and a mean blunts a tip.
-    drift = 0.5 * WITHIN_A_WAVE * beside.shared_mm
     deepest_mm = float(averaged[deepest])
+    noise_mm, edge_mm = beside.noise_mm, math.sqrt(4.0 / math.sqrt(3.0) * abs(total) / max(len(faces), 1))
+    opening, by_opening = _opened(across, depths, volume, deepest_mm, noise_mm=noise_mm, edge_mm=edge_mm)
+    bottom = scan.vertices_mm[around[deepest]]
+    segment = np.array([[bottom, bottom + deepest_mm * _unit(outward[around[deepest]][None])[0]]])
+    drift = 0.5 * WITHIN_A_WAVE * beside.shared_mm
     # Where a loss is no wider than what is averaged, the few points that fall on it decide.
-    narrow = 0.2 * deepest_mm * min(math.pi * MEAN_RADIUS_MM**2 / max(area, 1e-6), 1.0) ** 2
-    u_depth = math.hypot(DEEPEST_OF_SOME * _mean_noise_mm(beside, scan), 0.0008, drift, narrow)
-    u_area = math.hypot(u_area, 2.0 * drift * area / max(deepest_mm, 1e-6))
-    total = float(across.sum())
-    of_each = np.bincount(faces.ravel(), np.repeat(across / 3.0, 3))
-    of_points = beside.noise_mm * math.sqrt(float(of_each @ of_each))
-    of_ring = beside.noise_mm * total / math.sqrt(max(beyond, 1))
-    u_volume = math.hypot(of_points, of_ring, 0.0002 * total, drift * total)
+    narrow = 0.2 * deepest_mm * min(math.pi * MEAN_RADIUS_MM**2 / max(opening, 1e-6), 1.0) ** 2
+    mean_of = np.linalg.norm(laid - laid[deepest], axis=1) < MEAN_RADIUS_MM
+    depth_budget = (
+        Component("surface noise", beside.noise_mm * _noise_of_mean(of_each[around][mean_of])),
+        Component("old surface", 0.0008),
+        Component("trueness", drift),
+        Component("a loss narrower than what is averaged", narrow),
+    )
+    volume_budget = (
+        Component("surface noise", beside.noise_mm * math.sqrt(float(of_each @ of_each))),
+        Component("surface round the loss", beside.noise_mm * total / math.sqrt(max(beyond, 1))),
+        Component("old surface", 0.0002 * total),
+        Component("trueness", drift * total),
+    )
+    area_budget = (*by_opening, Component("trueness", 2.0 * drift * opening / max(deepest_mm, 1e-6)))
     return NeighbourLoss(
-        deepest_mm, volume, area, scan.vertices_mm[around[averaged > 0.3 * averaged[deepest]]],
-        segment, u_depth, u_volume, u_area,
+        deepest_mm, volume, opening, scan.vertices_mm[around[averaged > 0.3 * deepest_mm]],
+        segment, depth_budget, volume_budget, area_budget,
     )  # fmt: skip
 
 
+def _noise_of_mean(weights: FloatArray) -> float:
+    """Standard deviation of a weighted mean of values with noise of their own, over that of one."""
+    return float(np.sqrt(weights @ weights) / max(abs(float(weights.sum())), 1e-12))
+
+
+def _opened(
+    across: FloatArray, depths: FloatArray, volume: float, deepest_mm: float, *, noise_mm: float, edge_mm: float
+) -> tuple[float, tuple[Component, ...]]:
+    """Opening of the loss in the old surface and its budget.
+
+    Shallow as noise, too few single points lie deep enough to draw out from.
+    """
+    threshold = max(2.0 * noise_mm, 0.03)
+    if deepest_mm < 2.0 * threshold:
+        area = _shallow_opening(volume, deepest_mm)
+        return area, (Component("shape of a shallow loss", SHALLOW_PART * area),)
+    return _opening(across, depths, (threshold, deepest_mm), noise_mm=noise_mm, edge_mm=edge_mm)
+
+
+def _means_over_area(points: FloatArray, values: FloatArray, area_mm2: FloatArray) -> FloatArray:
+    """Mean of a value over the surface within 0.15 mm of each point; not over points, which lie closer here than there."""
+    of_all = means_within(points, points, area_mm2, MEAN_RADIUS_MM)
+    weighted = means_within(points, points, values * area_mm2, MEAN_RADIUS_MM)
+    return np.where(of_all > 0.0, weighted / np.where(of_all > 0.0, of_all, 1.0), 0.0)
+
+
 def _opening(
-    across: FloatArray, depths: FloatArray, threshold: float, *, noise_mm: float, edge_mm: float
-) -> tuple[float, float]:
-    """Area of the old surface that is open, and its u: areas deeper than one and two thresholds, drawn out to depth 0.
+    across: FloatArray, depths: FloatArray, reach: tuple[float, float], *, noise_mm: float, edge_mm: float
+) -> tuple[float, tuple[Component, ...]]:
+    """Area of the old surface that is open, and its budget: areas deeper than one and two thresholds, drawn out to depth 0.
 
     Each area errs by its growth with depth times the noise of the points along its border, one for each edge length; drawn
-    out, twice the one less the other, by √5 of that.
+    out, twice the one less the other, by √5 of that. `reach` is the threshold and how deep the loss is: of a bowl's wall,
+    which steepens towards its rim, drawing out straight gains about 0.3 of the growth for the threshold's share of the depth.
     """
+    threshold, deepest_mm = reach
     one, two = (float((across * _share_above(depths, t)).sum()) for t in (threshold, 2.0 * threshold))
     growth = min(max(one - two, 0.0), one)
     area = one + growth
     border = max(2.0 * math.sqrt(math.pi * area) / edge_mm, 1.0)
     noise = math.sqrt(5.0) * growth / threshold * noise_mm / math.sqrt(border)
-    return area, math.hypot(noise, 0.02 * growth, 0.002)
+    lines = (
+        Component("surface noise", noise),
+        Component("shape of the wall", SHAPE_PART * growth * threshold / deepest_mm),
+        Component("triangles", 0.002),
+    )
+    return area, lines
 
 
 def _shallow_opening(volume_mm3: float, mean_depth_mm: float) -> float:
@@ -285,6 +319,6 @@ def _nothing(hidden_mm: float) -> NeighbourLoss:
     none = np.empty((0, 3))
     u = hidden_mm / ONE_SIDED
     radius = 0.8
-    return NeighbourLoss(
-        0.0, 0.0, 0.0, none, np.empty((0, 2, 3)), u, math.pi * radius * hidden_mm * u, 2.0 * math.pi * radius * u
-    )
+    hidden = (u, math.pi * radius * hidden_mm * u, 2.0 * math.pi * radius * u)
+    budgets = ((Component("what noise may hide", each),) for each in hidden)
+    return NeighbourLoss(0.0, 0.0, 0.0, none, np.empty((0, 2, 3)), *budgets)
