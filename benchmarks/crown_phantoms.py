@@ -144,6 +144,7 @@ def scan_of(
 
 # --- The family of the accuracy table -------------------------------------------------------------------------------
 
+# No bur leaves a corner of no radius: of those called shoulders most have an arc too small to be seen in triangles of 0.1 mm.
 DESIGNS = {
     "shoulder, 2°": Design(half_deg=1.0),
     "shoulder, 12°": Design(half_deg=6.0, rounding_mm=0.3),
@@ -151,13 +152,13 @@ DESIGNS = {
     "chamfer, 12°": Design(half_deg=6.0, arc_mm=0.9, rounding_mm=0.4),
     "deep chamfer, 20°": Design(half_deg=10.0, arc_mm=0.6, rounding_mm=0.3),
     "steep finish line, 12°": Design(half_deg=6.0, arc_mm=0.3, floor_deg=-30.0, rounding_mm=0.3),
-    "narrow shoulder, 30°": Design(half_deg=15.0, foot_radius_mm=4.5, rounding_mm=0.3),
+    "narrow shoulder, 30°": Design(half_deg=15.0, foot_radius_mm=4.5, arc_mm=0.06, rounding_mm=0.3),
     "flared tooth, 12°": Design(half_deg=6.0, flare_deg=5.0, arc_mm=0.2, rounding_mm=0.3),
-    "shoulder, 40°": Design(half_deg=20.0, foot_radius_mm=4.2, height_mm=4.5),
-    "oval shoulder, 12°": Design(half_deg=6.0, rounding_mm=0.3, stretch=(1.1, 0.92)),
+    "shoulder, 40°": Design(half_deg=20.0, foot_radius_mm=4.2, arc_mm=0.08, height_mm=4.5),
+    "oval shoulder, 12°": Design(half_deg=6.0, arc_mm=0.05, rounding_mm=0.3, stretch=(1.1, 0.92)),
     "oval steep finish line, 24°": Design(half_deg=12.0, floor_deg=-20.0, rounding_mm=0.3, stretch=(0.94, 1.08)),
-    "nearly round shoulder, 8°": Design(half_deg=4.0, rounding_mm=0.3, stretch=(1.02, 0.985)),
-    "leaning shoulder, 16°": Design(half_deg=8.0, rounding_mm=0.3, shear=(0.02, 0.035)),
+    "nearly round shoulder, 8°": Design(half_deg=4.0, arc_mm=0.03, rounding_mm=0.3, stretch=(1.02, 0.985)),
+    "leaning shoulder, 16°": Design(half_deg=8.0, arc_mm=0.06, rounding_mm=0.3, shear=(0.02, 0.035)),
     "undercut, −6°": Design(half_deg=-3.0, foot_radius_mm=3.8, arc_mm=0.2, rounding_mm=0.2),
 }
 SITE_MM = (0.8, 0.6)

@@ -29,6 +29,7 @@ def occluso_axial_radius(stump: Stump) -> tuple[Reading, ...]:
     budget = (
         Component("spread of the sections", 1.25 * spread / math.sqrt(len(radii))),
         Component("mesh spacing", sharp / math.sqrt(3.0)),
+        Component("triangles folded by noise", 2.0 * stump.folded_mm),
         Component("fit", 0.0005),
     )
     middle = min(found, key=lambda p: abs((p.edge.radius if p.edge is not None else 0.0) - value))

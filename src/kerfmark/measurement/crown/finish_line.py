@@ -99,7 +99,7 @@ def foot_noise_mm(stump: Stump, profile: Profile) -> Noise:
     unseen = (SIGNIFICANT[1] * fillet.along_mm * stump.noise_mm**2 / ARC_SEEN) ** (1.0 / 3.0)
     drawn = abs(math.sin(fillet.lean)) * math.tan(min(fillet.sweep, 2.0) / 2.0)
     sharp = 0.3 * unseen * drawn / math.sqrt(NEIGHBOURS) if fillet.radius <= SHARP_MM else 0.0
-    noise = fillet.noise_of(lambda fit: float(fit.tangent[0]), stump.noise_mm)
+    noise = fillet.noise_of(lambda fit: float(fit.tangent[0]), stump.noise_of_fits_mm)
     return Noise(noise.own, math.hypot(noise.shared, sharp))
 
 
@@ -115,7 +115,7 @@ def mean_u_mm(stump: Stump, profile: Profile, begin: FloatArray, length_mm: floa
     start, steps = profile.section.near(begin), round(length_mm / STEP_MM)
     low, high = (start - steps, start) if before else (start, start + steps)
     along = profile.section.along_mm(max(low, 0), min(high, len(profile.section.points) - 1))
-    return stump.noise_mm / math.sqrt(effective_count(edge_mm=along, length_mm=length_mm))
+    return stump.noise_of_fits_mm / math.sqrt(effective_count(edge_mm=along, length_mm=length_mm))
 
 
 def _budget(stump: Stump, found: list[Profile], got: Percentile) -> tuple[Component, ...]:
@@ -127,6 +127,7 @@ def _budget(stump: Stump, found: list[Profile], got: Percentile) -> tuple[Compon
         Component("surface noise", got.noise),
         Component("noise taken out of the spread", got.widened),
         Component("trueness", shared_u_mm(stump.shared_mm, points, weights / len(margins[::3]))),
+        Component("triangles folded by noise", stump.folded_mm),
         Component("grid spacing", 0.0005),
         Component("place of the foot", _foot_u_mm(found, edge_mm=stump.edge_mm)),
     )

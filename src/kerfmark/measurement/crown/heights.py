@@ -161,7 +161,7 @@ def _corner_noise_mm(stump: Stump, profile: Profile) -> Noise:
     rise = abs(float(normal[0])) / max(abs(float(normal[1])), 0.1)
     drawn = math.sqrt(1.0 + 12.0 * (0.5 + CLEAR_OF_ENDS_MM / wall.length_mm) ** 2)
     by_wall = rise * drawn * mean_u_mm(stump, profile, wall.low, wall.length_mm)
-    return edge.noise_of(level, stump.noise_mm).beside(by_wall)
+    return edge.noise_of(level, stump.noise_of_fits_mm).beside(by_wall)
 
 
 def _margin_noise_mm(stump: Stump, profile: Profile) -> Noise:
@@ -178,7 +178,7 @@ def _margin_noise_mm(stump: Stump, profile: Profile) -> Noise:
 
     slope = (fillet.floor_at(float(margin[0]) + 0.01) - fillet.floor_at(float(margin[0]) - 0.01)) / 0.02
     own = mean_u_mm(stump, profile, margin, OUTER_STRETCH_MM)
-    return fillet.noise_of(drawn_out, stump.noise_mm).beside(own, slope * edge_u_mm(stump, profile))
+    return fillet.noise_of(drawn_out, stump.noise_of_fits_mm).beside(own, slope * edge_u_mm(stump, profile))
 
 
 def height_to_base_ratio(stump: Stump) -> tuple[Reading, ...]:

@@ -185,6 +185,7 @@ def _budget(
         Component("sampling", 0.25 * float(depths.std()) / math.sqrt(len(depths))),
         Component("trueness", shared_u_mm(stump.shared_mm, hits[some], weights)),
         Component("alignment", alignment_u_mm(stump.piece.alignment, hits[near], inward[near])),
+        Component("triangles folded by noise", stump.folded_mm),
         Component("mesh spacing", 0.001),
     )
 
