@@ -31,13 +31,14 @@ from kerfmark.errors import KerfmarkError
 from kerfmark.records import Reading
 from kerfmark.sittings.apart import Assessed
 from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise
+from kerfmark.sittings.handing_in import hand_in
 from kerfmark.sittings.keeping import prove_store
 from kerfmark.sittings.limits import open_bench
 from kerfmark.sittings.marks import standings
+from kerfmark.sittings.opening import open_sitting
 from kerfmark.sittings.people import actor_of, add_person, add_site
-from kerfmark.sittings.pieces import hand_in
 from kerfmark.sittings.rights import PROGRAM
-from kerfmark.sittings.seating import open_sitting, seat_learners
+from kerfmark.sittings.seating import seat_learners
 from kerfmark.sittings.signing import sign
 from kerfmark.sittings.work import claim, finish, release_dead_claims
 from kerfmark.storage import Store, open_store

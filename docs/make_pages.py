@@ -20,11 +20,13 @@ from kerfmark.demo.learners import simulated_piece
 from kerfmark.settings import Settings, read_settings
 from kerfmark.sittings import access
 from kerfmark.sittings.exercises import import_exercise
+from kerfmark.sittings.handing_in import hand_in
 from kerfmark.sittings.judging import give_own_view
+from kerfmark.sittings.opening import open_sitting
 from kerfmark.sittings.people import actor_of, add_person, add_site
-from kerfmark.sittings.pieces import hand_in, piece
+from kerfmark.sittings.pieces import piece
 from kerfmark.sittings.rights import PROGRAM
-from kerfmark.sittings.seating import appoint, open_sitting, seat_learners
+from kerfmark.sittings.seating import appoint, seat_learners
 from kerfmark.sittings.work import Workforce, waiting
 from kerfmark.storage import Store, open_store
 from kerfmark.storage.schema import ExerciseVersion

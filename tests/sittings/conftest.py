@@ -14,10 +14,11 @@ from kerfmark.geometry.solids import Solid, difference
 from kerfmark.records import Reading
 from kerfmark.sittings.apart import Assessed
 from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise
+from kerfmark.sittings.handing_in import Receipt, hand_in
+from kerfmark.sittings.opening import open_sitting
 from kerfmark.sittings.people import actor_of, add_person, add_site
-from kerfmark.sittings.pieces import Receipt, hand_in
 from kerfmark.sittings.rights import PROGRAM, Actor
-from kerfmark.sittings.seating import open_sitting, seat_learners
+from kerfmark.sittings.seating import seat_learners
 from kerfmark.sittings.work import claim, finish
 from kerfmark.storage import Store
 from kerfmark.storage.schema import ExerciseVersion, Piece

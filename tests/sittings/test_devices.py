@@ -13,8 +13,9 @@ from kerfmark.evidence.measuring import measuring
 from kerfmark.sittings.access import make_station_key
 from kerfmark.sittings.apart import SetAside
 from kerfmark.sittings.devices import devices, note_calibration, read_again, withdraw_calibration
-from kerfmark.sittings.keeping import erase_learner, prove_audit, sweep
+from kerfmark.sittings.keeping import prove_audit, sweep
 from kerfmark.sittings.marks import standings
+from kerfmark.sittings.record import erase_learner
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.table import evidence_table
 from kerfmark.sittings.work import claim, finish

@@ -3,11 +3,15 @@
 import pytest
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError
+from kerfmark.sittings.appeals import answer_appeal, appeal
+from kerfmark.sittings.bundle import appeal_zip
 from kerfmark.sittings.examining import examine, queue
 from kerfmark.sittings.judging import give_own_view, own_history, reflect
+from kerfmark.sittings.opening import close_sitting
+from kerfmark.sittings.overview import sitting
 from kerfmark.sittings.pieces import piece
-from kerfmark.sittings.seating import appoint, close_sitting, sitting
-from kerfmark.sittings.signing import answer_appeal, appeal, appeal_zip, release, sign, sign_settled
+from kerfmark.sittings.seating import appoint
+from kerfmark.sittings.signing import release, sign, sign_settled
 from kerfmark.storage.audit import prove
 
 

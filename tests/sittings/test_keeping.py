@@ -9,21 +9,15 @@ import pytest
 from sqlalchemy import text
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError
+from kerfmark.sittings.appeals import appeal
 from kerfmark.sittings.judging import give_own_view
-from kerfmark.sittings.keeping import (
-    Retention,
-    audit_entries,
-    erase_learner,
-    learner_record,
-    prove_audit,
-    prove_store,
-    set_retention,
-    sweep,
-)
-from kerfmark.sittings.pieces import add_note, piece
+from kerfmark.sittings.keeping import Retention, audit_entries, prove_audit, prove_store, set_retention, sweep
+from kerfmark.sittings.notes import add_note
+from kerfmark.sittings.opening import close_sitting
+from kerfmark.sittings.pieces import piece
+from kerfmark.sittings.record import erase_learner, learner_record
 from kerfmark.sittings.rights import PROGRAM
-from kerfmark.sittings.seating import close_sitting
-from kerfmark.sittings.signing import appeal, sign
+from kerfmark.sittings.signing import sign
 from kerfmark.storage.schema import AuditEntry, Person, Piece, Reading
 
 

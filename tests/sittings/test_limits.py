@@ -73,7 +73,7 @@ def test_changed_limits_add_a_marking_and_ask_for_a_new_signature(school):
 
 
 def test_released_marks_are_not_marked_again_behind_the_learners_back(school):
-    from kerfmark.sittings.seating import close_sitting
+    from kerfmark.sittings.opening import close_sitting
     from kerfmark.sittings.signing import release, sign_settled
 
     held = school.sitting("exam")

@@ -16,9 +16,11 @@ from kerfmark.sittings.access import (
     sign_in,
     use_link,
 )
+from kerfmark.sittings.opening import open_sitting
+from kerfmark.sittings.overview import sitting
 from kerfmark.sittings.people import actor_of, add_person, end_grant, grant, people, stop_person
 from kerfmark.sittings.rights import PROGRAM
-from kerfmark.sittings.seating import import_roster, open_sitting, sitting
+from kerfmark.sittings.seating import import_roster
 from kerfmark.storage.schema import Person, SignIn
 
 

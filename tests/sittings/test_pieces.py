@@ -8,9 +8,12 @@ import pytest
 
 from kerfmark.errors import ConflictError, InputError, MissingError
 from kerfmark.sittings.access import actor_of_secret, make_station_key, make_token, stop_station_key
-from kerfmark.sittings.pieces import add_note, drawing, hand_in, keep_drawing, piece, piece_files, pieces
+from kerfmark.sittings.handing_in import hand_in
+from kerfmark.sittings.notes import add_note
+from kerfmark.sittings.opening import close_sitting
+from kerfmark.sittings.piece_files import drawing, keep_drawing, piece_files
+from kerfmark.sittings.pieces import piece, pieces
 from kerfmark.sittings.rights import Actor
-from kerfmark.sittings.seating import close_sitting
 from kerfmark.spool import station_of
 from kerfmark.storage.schema import Blob, Job, Piece
 

@@ -9,7 +9,8 @@ from kerfmark.cli import main
 from kerfmark.errors import RightsError
 from kerfmark.sittings.examining import examine
 from kerfmark.sittings.judging import give_own_view
-from kerfmark.sittings.seating import appoint, close_sitting
+from kerfmark.sittings.opening import close_sitting
+from kerfmark.sittings.seating import appoint
 from kerfmark.sittings.signing import sign_settled
 from kerfmark.sittings.table import evidence_content, evidence_rows, evidence_table
 

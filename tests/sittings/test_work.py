@@ -11,7 +11,8 @@ from kerfmark.demo.learners import simulated_piece
 from kerfmark.pipeline import assess
 from kerfmark.sittings.apart import Apart, Broken
 from kerfmark.sittings.exercises import import_exercise
-from kerfmark.sittings.pieces import assessment_json, piece
+from kerfmark.sittings.piece_files import assessment_json
+from kerfmark.sittings.pieces import piece
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.work import Workforce, claim, finish, give_back, release_dead_claims, waiting, work_one
 from kerfmark.storage.schema import Job

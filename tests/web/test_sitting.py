@@ -6,7 +6,7 @@ import re
 import pytest
 
 from kerfmark.sittings.happened import last_audit_number
-from kerfmark.sittings.seating import sitting as sitting_page
+from kerfmark.sittings.overview import sitting as sitting_page
 from kerfmark.web.live import Watch
 
 

@@ -31,9 +31,10 @@ from kerfmark.sittings.examining import Word, examine
 from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise, keep_proof, pass_of, proof_of
 from kerfmark.sittings.keeping import school_settings, set_school_setting
 from kerfmark.sittings.marks import Standing, open_criteria, standings
+from kerfmark.sittings.opening import close_sitting, open_sitting
 from kerfmark.sittings.people import actor_of, add_person, add_site
 from kerfmark.sittings.rights import PROGRAM
-from kerfmark.sittings.seating import appoint, close_sitting, open_sitting, seat_learners
+from kerfmark.sittings.seating import appoint, seat_learners
 from kerfmark.sittings.work import keep_assessment, keep_rereading
 from kerfmark.statistics.panels import angoff
 from kerfmark.storage import Store, Transaction

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
     from kerfmark.records import Assessment
     from kerfmark.settings import Settings
-    from kerfmark.sittings.pieces import PieceFiles
+    from kerfmark.sittings.piece_files import PieceFiles
 
 __all__ = ["Apart", "Assessed", "Broken", "Draw", "SetAside", "limit_memory", "measured"]
 

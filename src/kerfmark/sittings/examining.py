@@ -10,11 +10,11 @@ from typing import Literal, TypeAlias
 
 from kerfmark.errors import ConflictError, InputError, RightsError, printable
 from kerfmark.marking import mark
+from kerfmark.sittings.belonging import appointed
 from kerfmark.sittings.exercises import PassLine, pass_of
 from kerfmark.sittings.marks import Standing, StandingWord, decided, differing, open_criteria, standing, standings
-from kerfmark.sittings.pieces import can_sign, seen, turn_of
 from kerfmark.sittings.rights import Actor
-from kerfmark.sittings.seating import appointed
+from kerfmark.sittings.sight import can_sign, seen, turn_of
 from kerfmark.storage import Store, Transaction, select
 from kerfmark.storage.schema import (
     Appointment,

@@ -37,6 +37,7 @@ __all__ = [
     "proof_of",
     "prove_exercise",
     "unpack",
+    "version_of",
 ]
 
 ZIP_TIME = (1980, 1, 1, 0, 0, 0)
@@ -200,6 +201,13 @@ def pass_of(row: ExerciseVersion) -> PassLine:
     """The pass line of an exercise version."""
     table = row.definition["pass"]
     return PassLine(float(table["minimum_percent"]), float(table["met_at"]), table["too_close"])
+
+
+def version_of(tx: Transaction, sitting: Sitting) -> ExerciseVersion:
+    """The exercise version that is put before a sitting's learners."""
+    row = tx.get(ExerciseVersion, sitting.exercise_version_id)
+    assert row is not None
+    return row
 
 
 def closed(lower: float | None, upper: float | None) -> tuple[float, float]:

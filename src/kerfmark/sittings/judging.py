@@ -12,10 +12,10 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from kerfmark.errors import ConflictError, EvidenceError, InputError, MissingError, RightsError, printable
+from kerfmark.sittings.belonging import released
 from kerfmark.sittings.exercises import criteria_of
-from kerfmark.sittings.pieces import seen
 from kerfmark.sittings.rights import Actor, may
-from kerfmark.sittings.seating import released
+from kerfmark.sittings.sight import seen
 from kerfmark.statistics.clustered import clustered_mean
 from kerfmark.statistics.estimates import Estimate
 from kerfmark.storage import Store, Transaction, select

@@ -19,7 +19,7 @@ from kerfmark.records import Mark, Reading, Ruling
 from kerfmark.sittings.apart import Apart, Assessed, Broken, Draw, SetAside
 from kerfmark.sittings.exercises import CriterionLine, closed, criteria_of, opened, pass_of
 from kerfmark.sittings.keeping import sweep
-from kerfmark.sittings.pieces import files_of
+from kerfmark.sittings.piece_files import files_of
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.storage import Store, Transaction, and_, func, or_, select
 from kerfmark.storage import schema as kept

@@ -17,7 +17,8 @@ from kerfmark.errors import ConflictError, InputError, StoreError, printable
 from kerfmark.outputs import Outputs
 from kerfmark.storage import audit
 from kerfmark.storage.migrate import HEAD
-from kerfmark.storage.schema import AuditEntry, Base, Blob, Utc
+from kerfmark.storage.schema import AuditEntry, Base, Blob
+from kerfmark.storage.schema.base import Utc
 from kerfmark.storage.store import Store
 from kerfmark.version import __version__
 

@@ -11,8 +11,8 @@ import numpy as np
 from kerfmark.records import Limits2
 from kerfmark.sittings.happened import last_audit_number
 from kerfmark.sittings.limits import Bench, Ruled, open_bench
+from kerfmark.sittings.overview import SittingLine, sitting, sittings
 from kerfmark.sittings.rights import Actor
-from kerfmark.sittings.seating import SittingLine, sitting, sittings
 from kerfmark.storage import Store
 
 __all__ = ["Benches", "Held", "Trial"]

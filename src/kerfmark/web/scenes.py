@@ -15,7 +15,8 @@ from kerfmark.reports.drawn import PieceScene, piece_scene
 from kerfmark.reports.scene import read_scene, section_at
 from kerfmark.settings import Settings
 from kerfmark.sittings.exercises import unpack
-from kerfmark.sittings.pieces import PiecePage, drawing
+from kerfmark.sittings.piece_files import drawing
+from kerfmark.sittings.pieces import PiecePage
 from kerfmark.sittings.rights import PROGRAM, Actor
 from kerfmark.storage import Store
 from kerfmark.web.drawn import PLAIN_SCENE, SCENE

@@ -18,11 +18,12 @@ from kerfmark.reports.results import as_json_text
 from kerfmark.sittings import access
 from kerfmark.sittings.apart import Assessed
 from kerfmark.sittings.exercises import exercise, import_exercise
+from kerfmark.sittings.handing_in import hand_in
 from kerfmark.sittings.judging import give_own_view
+from kerfmark.sittings.opening import open_sitting
 from kerfmark.sittings.people import actor_of, add_person, add_site
-from kerfmark.sittings.pieces import hand_in
 from kerfmark.sittings.rights import PROGRAM
-from kerfmark.sittings.seating import appoint, open_sitting, seat_learners
+from kerfmark.sittings.seating import appoint, seat_learners
 from kerfmark.sittings.work import claim, finish
 from kerfmark.storage import open_store
 from kerfmark.storage.schema import ExerciseVersion

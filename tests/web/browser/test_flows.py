@@ -22,8 +22,9 @@ def test_a_teacher_opens_a_sitting_seats_a_roster_and_sees_it_add_up(desk, serve
 
 
 def test_an_open_page_shows_a_piece_as_it_arrives(desk, served):
-    from kerfmark.sittings.pieces import hand_in
-    from kerfmark.sittings.seating import open_sitting, seat_learners
+    from kerfmark.sittings.handing_in import hand_in
+    from kerfmark.sittings.opening import open_sitting
+    from kerfmark.sittings.seating import seat_learners
 
     teacher = actor_of(served.store, served.ids["tessa"])
     sitting = open_sitting(
@@ -69,7 +70,7 @@ def test_a_learner_judges_by_keys_alone_and_then_sees_the_readings(desk, served)
 
 def test_a_learner_judges_without_any_script(chromium, served):
     """The forms are plain: views and the reveal need no script at all."""
-    from kerfmark.sittings.pieces import hand_in
+    from kerfmark.sittings.handing_in import hand_in
 
     ines = actor_of(served.store, served.ids["ines"])
     made = hand_in(

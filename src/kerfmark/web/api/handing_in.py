@@ -9,7 +9,7 @@ from fastapi import APIRouter, File, Form, Header, HTTPException, Response, Uplo
 from pydantic import BaseModel
 
 from kerfmark.errors import InputError
-from kerfmark.sittings.pieces import hand_in
+from kerfmark.sittings.handing_in import hand_in
 from kerfmark.web.api.caller import PREFIX, Call, Calling, answer
 
 __all__ = ["Received", "router"]

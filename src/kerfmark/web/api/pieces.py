@@ -8,7 +8,8 @@ from fastapi import APIRouter, Path, Query, Response
 from pydantic import BaseModel, Field
 
 from kerfmark.errors import MissingError
-from kerfmark.sittings import judging, pieces, signing
+from kerfmark.sittings import appeals, judging, notes, piece_files, pieces
+from kerfmark.sittings.bundle import appeal_zip
 from kerfmark.sittings.judging import History
 from kerfmark.sittings.pieces import PieceLine, PiecePage
 from kerfmark.web.api.caller import PREFIX, Calling, answer
@@ -84,7 +85,7 @@ def show_piece(call: Calling, piece_id: PieceId) -> Response:
 @router.get("/pieces/{piece_id}/assessment")
 def show_assessment(call: Calling, piece_id: PieceId) -> Response:
     """The whole assessment (docs/results.md)."""
-    text = pieces.assessment_json(call.store, call.actor, piece_id)
+    text = piece_files.assessment_json(call.store, call.actor, piece_id)
     if text is None:
         raise MissingError("the readings of this piece were modelled, so there is no assessment to fetch.")
     return Response(text, media_type="application/json")
@@ -93,7 +94,7 @@ def show_assessment(call: Calling, piece_id: PieceId) -> Response:
 @router.get("/pieces/{piece_id}/scene")
 def show_scene(call: Calling, piece_id: PieceId, plain: bool = False) -> Response:
     """The piece as binary glTF (docs/view.md); `plain` holds nothing measured."""
-    content = pieces.drawing(call.store, call.actor, piece_id, "plain-scene" if plain else "scene")
+    content = piece_files.drawing(call.store, call.actor, piece_id, "plain-scene" if plain else "scene")
     if content is None:
         raise MissingError("there is no view of this piece yet. Come back when it has been measured.")
     return Response(content, media_type="model/gltf-binary")
@@ -102,7 +103,7 @@ def show_scene(call: Calling, piece_id: PieceId, plain: bool = False) -> Respons
 @router.get("/pieces/{piece_id}/bundle")
 def show_bundle(call: Calling, piece_id: PieceId) -> Response:
     """Everything needed to make the mark again, as a zip."""
-    return Response(signing.appeal_zip(call.store, call.actor, piece_id), media_type="application/zip")
+    return Response(appeal_zip(call.store, call.actor, piece_id), media_type="application/zip")
 
 
 @router.post("/pieces/{piece_id}/own-view", response_model=Done)
@@ -130,11 +131,11 @@ def show_history(call: Calling, learner: Annotated[str | None, Query(max_length=
 def add_note(call: Calling, piece_id: PieceId, given: NewNote) -> Response:
     """Pin words."""
     number = None if given.number is None else given.number - 1
-    made = pieces.add_note(call.store, call.actor, piece_id, given.text, criterion=number, point_mm=given.point_mm)
+    made = notes.add_note(call.store, call.actor, piece_id, given.text, criterion=number, point_mm=given.point_mm)
     return answer({"id": made}, status=201)
 
 
 @router.post("/pieces/{piece_id}/appeal", response_model=Made, status_code=201)
 def appeal(call: Calling, piece_id: PieceId, given: Words) -> Response:
     """Ask for the mark to be looked at again."""
-    return answer({"id": signing.appeal(call.store, call.actor, piece_id, given.text)}, status=201)
+    return answer({"id": appeals.appeal(call.store, call.actor, piece_id, given.text)}, status=201)

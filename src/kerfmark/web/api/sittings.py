@@ -10,8 +10,9 @@ from fastapi import APIRouter, Body, Path, Query, Response
 from pydantic import BaseModel, Field
 
 from kerfmark.marking import CODE_WORDS
-from kerfmark.sittings import limits, seating, signing
-from kerfmark.sittings.seating import RosterResult, SittingLine, SittingPage
+from kerfmark.sittings import limits, opening, overview, seating, signing
+from kerfmark.sittings.overview import SittingLine, SittingPage
+from kerfmark.sittings.seating import RosterResult
 from kerfmark.web.api.caller import PREFIX, Calling, answer
 from kerfmark.web.api.pieces import Done, Made
 from kerfmark.web.pages.limits import limits_of_query
@@ -72,14 +73,14 @@ class Count(BaseModel):
 @router.get("/sittings", response_model=list[SittingLine])
 def list_sittings(call: Calling) -> Response:
     """Sittings the caller oversees, examines or sits in."""
-    return answer(seating.sittings(call.store, call.actor))
+    return answer(overview.sittings(call.store, call.actor))
 
 
 @router.post("/sittings", response_model=Made, status_code=201)
 def open_sitting(call: Calling, given: NewSitting) -> Response:
     """Open a sitting. Times without a zone are taken as UTC."""
     options = given.model_dump(exclude={"site", "exercise", "opens_at", "closes_at"})
-    made = seating.open_sitting(
+    made = opening.open_sitting(
         call.store,
         call.actor,
         site_id=given.site,
@@ -94,7 +95,7 @@ def open_sitting(call: Calling, given: NewSitting) -> Response:
 @router.get("/sittings/{sitting_id}", response_model=SittingPage)
 def show_sitting(call: Calling, sitting_id: SittingId) -> Response:
     """One sitting: seats, pieces, counts."""
-    return answer(seating.sitting(call.store, call.actor, sitting_id))
+    return answer(overview.sitting(call.store, call.actor, sitting_id))
 
 
 @router.post("/sittings/{sitting_id}/roster", response_model=RosterResult)
@@ -114,14 +115,14 @@ def appoint(call: Calling, sitting_id: SittingId, given: Appointed) -> Response:
 @router.post("/sittings/{sitting_id}/close", response_model=Done)
 def close_sitting(call: Calling, sitting_id: SittingId) -> Response:
     """Take in no more pieces."""
-    seating.close_sitting(call.store, call.actor, sitting_id)
+    opening.close_sitting(call.store, call.actor, sitting_id)
     return answer({"done": True, "word": None})
 
 
 @router.post("/sittings/{sitting_id}/reopen", response_model=Done)
 def reopen_sitting(call: Calling, sitting_id: SittingId) -> Response:
     """Take in pieces again."""
-    seating.reopen_sitting(call.store, call.actor, sitting_id)
+    opening.reopen_sitting(call.store, call.actor, sitting_id)
     return answer({"done": True, "word": None})
 
 

@@ -10,7 +10,8 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import ConflictError, InputError
 from kerfmark.marking import DECIDED
 from kerfmark.reports import symbols
-from kerfmark.sittings import pieces, signing
+from kerfmark.sittings import pieces
+from kerfmark.sittings.appeals import answer_appeal
 from kerfmark.sittings.examining import examine, queue
 from kerfmark.sittings.pieces import PiecePage
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
@@ -54,7 +55,7 @@ def decide(visit: Visiting, piece_id: str, form: Filled) -> Response:
 def answer(visit: Visiting, appeal_id: str, form: Filled) -> Response:
     """Answer an appeal."""
     state: Any = form.text("state", most=20)
-    signing.answer_appeal(visit.store, visit.actor, appeal_id, state=state, answer=form.text("answer"))
+    answer_appeal(visit.store, visit.actor, appeal_id, state=state, answer=form.text("answer"))
     return RedirectResponse("/queue", status_code=303)
 
 

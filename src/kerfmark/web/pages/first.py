@@ -6,9 +6,9 @@ from fastapi import APIRouter
 from fastapi.responses import RedirectResponse, Response
 
 from kerfmark.sittings.examining import queue
+from kerfmark.sittings.overview import sitting, sittings
 from kerfmark.sittings.people import people
 from kerfmark.sittings.rights import may_anywhere
-from kerfmark.sittings.seating import sitting, sittings
 from kerfmark.web.gate import Visit, Visiting
 from kerfmark.web.rendering import page
 

@@ -8,9 +8,9 @@ from fastapi.responses import Response
 from kerfmark.errors import MissingError
 from kerfmark.reports.contents import Cell
 from kerfmark.sittings.judging import History, own_history
-from kerfmark.sittings.keeping import learner_record
 from kerfmark.sittings.people import person
 from kerfmark.sittings.pieces import pieces
+from kerfmark.sittings.record import learner_record
 from kerfmark.sittings.rights import may
 from kerfmark.web.drawings.history import bias_svg, confidence_svg
 from kerfmark.web.drawings.progress import progress_svg

@@ -11,7 +11,8 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import ConflictError, InputError, MissingError
 from kerfmark.reports import symbols, wording
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings import pieces, signing
+from kerfmark.sittings import appeals, notes, piece_files, pieces, signing
+from kerfmark.sittings.bundle import appeal_zip
 from kerfmark.sittings.pieces import PiecePage
 from kerfmark.web.drawn import PLAIN_SCENE, PLAIN_SHEET, SCENE, SHEET
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
@@ -78,7 +79,7 @@ def section(
 @router.get("/pieces/{piece_id}/assessment.json")
 def assessment(visit: Visiting, piece_id: str) -> Response:
     """The whole assessment as JSON."""
-    text = pieces.assessment_json(visit.store, visit.actor, piece_id)
+    text = piece_files.assessment_json(visit.store, visit.actor, piece_id)
     if text is None:
         raise MissingError("the readings of this piece were modelled, so there is no assessment to fetch.")
     return Response(text, media_type="application/json")
@@ -88,7 +89,7 @@ def assessment(visit: Visiting, piece_id: str) -> Response:
 def bundle(visit: Visiting, piece_id: str) -> Response:
     """Everything needed to make the mark again."""
     name = {"content-disposition": f'attachment; filename="piece-{piece_id}.zip"'}
-    return Response(signing.appeal_zip(visit.store, visit.actor, piece_id), media_type="application/zip", headers=name)
+    return Response(appeal_zip(visit.store, visit.actor, piece_id), media_type="application/zip", headers=name)
 
 
 @router.post("/pieces/{piece_id}/sign", dependencies=TOKEN_ONLY)
@@ -103,7 +104,7 @@ def add_note(visit: Visiting, piece_id: str, form: Filled) -> Response:
     """Pin words to the piece, a criterion, or a point."""
     x, y, z = (form.number(name) for name in ("x_mm", "y_mm", "z_mm"))
     number = form.whole("criterion")
-    pieces.add_note(
+    notes.add_note(
         visit.store,
         visit.actor,
         piece_id,
@@ -117,7 +118,7 @@ def add_note(visit: Visiting, piece_id: str, form: Filled) -> Response:
 @router.post("/pieces/{piece_id}/notes/{note_id}/withdraw", dependencies=TOKEN_ONLY)
 def withdraw_note(visit: Visiting, piece_id: str, note_id: str) -> Response:
     """Show one of one's own notes no longer."""
-    pieces.withdraw_note(visit.store, visit.actor, note_id)
+    notes.withdraw_note(visit.store, visit.actor, note_id)
     return RedirectResponse(f"/pieces/{piece_id}?done=withdrawn", status_code=303)
 
 
@@ -125,7 +126,7 @@ def withdraw_note(visit: Visiting, piece_id: str, note_id: str) -> Response:
 def appeal(visit: Visiting, piece_id: str, form: Filled) -> Response:
     """Ask for the mark to be looked at again."""
     try:
-        signing.appeal(visit.store, visit.actor, piece_id, form.text("reason"))
+        appeals.appeal(visit.store, visit.actor, piece_id, form.text("reason"))
     except (InputError, ConflictError) as failure:
         found = pieces.piece(visit.store, visit.actor, piece_id)
         return _show(visit, found, wrong=str(failure), status=422)
@@ -179,7 +180,7 @@ def sheet_drawings(visit: Visit, found: PiecePage) -> dict[str, Any] | None:
     kind = SHEET if found.sight.measured else PLAIN_SHEET
     if kind not in found.drawings:
         return None
-    content = pieces.drawing(visit.store, visit.actor, found.id, kind)
+    content = piece_files.drawing(visit.store, visit.actor, found.id, kind)
     return None if content is None else json.loads(content)
 
 
@@ -189,7 +190,7 @@ def _show(
     words = visit.visitor.words
     drawn = sheet_drawings(visit, found)
     sheet = sheet_of(found, words, budgets=None if drawn is None else drawn.get("budgets")) if found.readings else None
-    own_appeals = [a for a in signing.appeals(visit.store, visit.actor) if a.piece_id == found.id]
+    own_appeals = [a for a in appeals.appeals(visit.store, visit.actor) if a.piece_id == found.id]
     return page(
         visit.visitor,
         "piece.html",
@@ -215,7 +216,7 @@ def _show(
 
 
 def _file(visit: Visit, piece_id: str, kind: str) -> Response:
-    content = pieces.drawing(visit.store, visit.actor, piece_id, kind)
+    content = piece_files.drawing(visit.store, visit.actor, piece_id, kind)
     if content is None:
         raise MissingError("there is no view of this piece yet. Come back when it has been measured.")
     return Response(content, media_type="model/gltf-binary")

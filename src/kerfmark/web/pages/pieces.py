@@ -10,8 +10,9 @@ from starlette.datastructures import UploadFile
 
 from kerfmark.errors import ConflictError, InputError, MissingError
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings.pieces import Receipt, hand_in, pieces
-from kerfmark.sittings.seating import sittings
+from kerfmark.sittings.handing_in import Receipt, hand_in
+from kerfmark.sittings.overview import sittings
+from kerfmark.sittings.pieces import pieces
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
 from kerfmark.web.rendering import page
 

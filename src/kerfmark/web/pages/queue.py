@@ -6,7 +6,8 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings import pieces, signing
+from kerfmark.sittings import pieces
+from kerfmark.sittings.appeals import appeals
 from kerfmark.sittings.examining import QueueLine, queue, queue_to_sign
 from kerfmark.web.gate import Visit, Visiting
 from kerfmark.web.rendering import page
@@ -24,7 +25,7 @@ def show(visit: Visiting) -> Response:
     words = visit.visitor.words
     lines = queue(visit.store, visit.actor)
     to_sign = queue_to_sign(visit.store, visit.actor)
-    appeals = signing.appeals(visit.store, visit.actor, state="open")
+    open_appeals = appeals(visit.store, visit.actor, state="open")
     shown = lines[:MOST_SHOWN]
     names = _names(visit, shown)
     waited = max(((visit.visitor.now - line.received_at).total_seconds() / 60 for line in lines), default=0.0)
@@ -35,7 +36,7 @@ def show(visit: Visiting) -> Response:
             words("longest {time}").format(time=_minutes(waited)) if lines else "",
         ),
         Cell(words("to sign"), str(len(to_sign))),
-        Cell(words("appeals"), str(len(appeals))),
+        Cell(words("appeals"), str(len(open_appeals))),
     ]
     return page(
         visit.visitor,
@@ -48,7 +49,7 @@ def show(visit: Visiting) -> Response:
         further=len(lines) - len(shown),
         to_sign=[pieces.piece(visit.store, visit.actor, piece_id) for piece_id in to_sign[:MOST_SHOWN]],
         further_to_sign=max(0, len(to_sign) - MOST_SHOWN),
-        appeals=appeals,
+        appeals=open_appeals,
         simulated=any(line.simulated for line in lines),
     )
 

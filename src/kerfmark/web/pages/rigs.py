@@ -10,9 +10,9 @@ from kerfmark.errors import ConflictError, InputError, MissingError
 from kerfmark.reports.contents import Cell
 from kerfmark.sittings import access
 from kerfmark.sittings.devices import DeviceLine, devices, note_calibration, read_again, withdraw_calibration
+from kerfmark.sittings.overview import sittings
 from kerfmark.sittings.people import sites
 from kerfmark.sittings.rights import may, may_anywhere, require_anywhere
-from kerfmark.sittings.seating import sittings
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Form, Visit, Visiting
 from kerfmark.web.pages.sittings import time_of
 from kerfmark.web.rendering import page

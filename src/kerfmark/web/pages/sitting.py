@@ -10,10 +10,10 @@ from fastapi.responses import RedirectResponse, Response, StreamingResponse
 from kerfmark.errors import InputError
 from kerfmark.reports.chains import Chain, Part, chains_svg
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings import seating, signing
+from kerfmark.sittings import opening, overview, seating, signing
+from kerfmark.sittings.overview import Counts, SittingPage
 from kerfmark.sittings.people import people
 from kerfmark.sittings.rights import may
-from kerfmark.sittings.seating import Counts, SittingPage
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
 from kerfmark.web.rendering import page, part
 from kerfmark.web.sheets import painted
@@ -40,20 +40,20 @@ def show(visit: Visiting, sitting_id: str, done: str = "", n: int = 0) -> Respon
     said = words(DONE.get(done, "")) or (
         words.count("%(n)d piece signed.", "%(n)d pieces signed.", n) if done == "signed" else None
     )
-    return _show(visit, seating.sitting(visit.store, visit.actor, sitting_id), said=said or None)
+    return _show(visit, overview.sitting(visit.store, visit.actor, sitting_id), said=said or None)
 
 
 @router.get("/sittings/{sitting_id}/live")
 def show_live(visit: Visiting, sitting_id: str) -> Response:
     """The part of the page that moves."""
-    found = seating.sitting(visit.store, visit.actor, sitting_id)
+    found = overview.sitting(visit.store, visit.actor, sitting_id)
     return part(visit.visitor, "sitting_live.html", **_live(visit, found))
 
 
 @router.get("/sittings/{sitting_id}/events")
 def events(visit: Visiting, sitting_id: str) -> Response:
     """Server-sent events: `moved` whenever something in the store did."""
-    seating.sitting(visit.store, visit.actor, sitting_id)
+    overview.sitting(visit.store, visit.actor, sitting_id)
     headers = {"cache-control": "no-store", "x-accel-buffering": "no"}
     return StreamingResponse(visit.server.watch.events(), media_type="text/event-stream", headers=headers)
 
@@ -85,14 +85,14 @@ def end_appointment(visit: Visiting, sitting_id: str, appointment_id: str) -> Re
 @router.post("/sittings/{sitting_id}/close", dependencies=TOKEN_ONLY)
 def close(visit: Visiting, sitting_id: str) -> Response:
     """Take in no more pieces."""
-    seating.close_sitting(visit.store, visit.actor, sitting_id)
+    opening.close_sitting(visit.store, visit.actor, sitting_id)
     return RedirectResponse(f"/sittings/{sitting_id}?done=closed", status_code=303)
 
 
 @router.post("/sittings/{sitting_id}/reopen", dependencies=TOKEN_ONLY)
 def reopen(visit: Visiting, sitting_id: str) -> Response:
     """Take in pieces again."""
-    seating.reopen_sitting(visit.store, visit.actor, sitting_id)
+    opening.reopen_sitting(visit.store, visit.actor, sitting_id)
     return RedirectResponse(f"/sittings/{sitting_id}?done=reopened", status_code=303)
 
 
@@ -111,7 +111,7 @@ def release(visit: Visiting, sitting_id: str) -> Response:
 
 
 def _seated(visit: Visit, sitting_id: str, content: bytes) -> Response:
-    found = seating.sitting(visit.store, visit.actor, sitting_id)
+    found = overview.sitting(visit.store, visit.actor, sitting_id)
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
@@ -129,7 +129,7 @@ def _seated(visit: Visit, sitting_id: str, content: bytes) -> Response:
     said = words("{seated} seated, {added} people new, {known} known already.").format(
         seated=result.seated, added=result.added, known=result.known
     )
-    return _show(visit, seating.sitting(visit.store, visit.actor, sitting_id), said=said, faults=result.faults)
+    return _show(visit, overview.sitting(visit.store, visit.actor, sitting_id), said=said, faults=result.faults)
 
 
 def _show(

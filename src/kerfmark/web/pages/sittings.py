@@ -10,9 +10,10 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import ConflictError, InputError
 from kerfmark.reports.contents import Cell
 from kerfmark.sittings.exercises import exercises
+from kerfmark.sittings.opening import open_sitting
+from kerfmark.sittings.overview import sittings
 from kerfmark.sittings.people import sites
 from kerfmark.sittings.rights import may, may_anywhere
-from kerfmark.sittings.seating import open_sitting, sittings
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
 from kerfmark.web.rendering import page
 

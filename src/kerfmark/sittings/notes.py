@@ -1,0 +1,92 @@
+"""Notes pinned to a piece, to a criterion or to a point of its surface."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from datetime import datetime
+
+from kerfmark.errors import InputError, MissingError
+from kerfmark.sittings.belonging import sitting_of
+from kerfmark.sittings.rights import Actor, require
+from kerfmark.sittings.sight import Sight, seen
+from kerfmark.storage import Store, Transaction, select
+from kerfmark.storage.schema import (
+    Note,
+    Person,
+    Piece,
+    new_id,
+)
+
+__all__ = ["NoteLine", "add_note", "notes_of", "withdraw_note"]
+
+
+@dataclass(frozen=True, slots=True)
+class NoteLine:
+    """A note. `part` says who speaks: `learner`, `examiner`, `teacher`; `name` is None where the actor may not know."""
+
+    id: str
+    part: str
+    name: str | None
+    text: str
+    criterion: int | None
+    point_mm: tuple[float, float, float] | None
+    made_at: datetime
+    own: bool
+
+
+def add_note(
+    store: Store,
+    actor: Actor,
+    piece_id: str,
+    text: str,
+    *,
+    criterion: int | None = None,
+    point_mm: tuple[float, float, float] | None = None,
+) -> str:
+    """Pin words to a piece, to a criterion or to a surface point (tooth frame); returns the note's id."""
+    text = text.strip()
+    if not text or len(text) > 2000:
+        raise InputError("the note is empty or too long, expected 1 to 2000 characters. Write it.")
+    with store.write() as tx:
+        found, sight = seen(tx, actor, piece_id)
+        if sight.as_ == "examiner":
+            require(actor, "examine", sitting_of(tx, found.piece).site_id)
+        x, y, z = point_mm or (None, None, None)
+        part = {"learner": "learner", "examiner": "examiner", "overseer": "teacher"}[sight.as_]
+        row = Note(
+            id=new_id(), piece_id=piece_id, author_id=actor.person_id, part=part, text=text, criterion=criterion,
+            x_mm=x, y_mm=y, z_mm=z, made_at=tx.now,
+        )  # fmt: skip
+        tx.add(row)
+        tx.say(
+            str(actor), "note added", f"piece {piece_id}", note=row.id, sha256=hashlib.sha256(text.encode()).hexdigest()
+        )
+        return row.id
+
+
+def withdraw_note(store: Store, actor: Actor, note_id: str) -> None:
+    """Show one of one's own notes no longer."""
+    with store.write() as tx:
+        row = tx.get(Note, note_id)
+        if row is None or row.author_id != actor.person_id:
+            raise MissingError("there is no such note of yours. Choose one of the list.")
+        row.withdrawn_at = tx.now
+        tx.say(str(actor), "note withdrawn", f"piece {row.piece_id}", note=note_id)
+
+
+def notes_of(tx: Transaction, actor: Actor, row: Piece, sight: Sight) -> tuple[NoteLine, ...]:
+    """Notes the actor may read: their own always; the learner's as the own view, the others' as examinations."""
+    query = select(Note, Person.name).join(Person, Person.id == Note.author_id)
+    query = query.where(Note.piece_id == row.id, Note.withdrawn_at.is_(None)).order_by(Note.made_at)
+    lines = []
+    for note, name in tx.rows(query):
+        own = note.author_id == actor.person_id
+        if not own and not (sight.own_view if note.part == "learner" else sight.examined == "all"):
+            continue
+        named = own or (sight.named if note.part == "learner" else sight.as_ != "learner")
+        point = None if note.x_mm is None else (note.x_mm, note.y_mm, note.z_mm)
+        lines.append(
+            NoteLine(note.id, note.part, name if named else None, note.text, note.criterion, point, note.made_at, own)
+        )
+    return tuple(lines)
