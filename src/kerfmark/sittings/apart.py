@@ -130,6 +130,8 @@ def _serve(pipe: Connection, settings: Settings, memory_mib: int, draw: Draw | N
     """In the process: take a piece, assess it, answer, until the other end is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.environ.setdefault("OMP_NUM_THREADS", "1")
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(10)  # who hands in or reads a page does not wait for measuring
     limit_memory(memory_mib)
     opened: dict[Path, Any] = {}
     with contextlib.suppress(EOFError, OSError):

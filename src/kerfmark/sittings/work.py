@@ -130,12 +130,16 @@ def give_back(store: Store, claimed: Claim, *, counts: bool = False) -> None:
 
 
 def release_dead_claims(store: Store) -> int:
-    """At a start: let go of claims of this machine's processes that are no more; returns how many."""
+    """At a start: let go of claims of this machine's servers that are no more; returns how many.
+
+    The try does not count: it was the server that ended, as in a power cut, and not the process that had the piece in hand.
+    """
     host = socket.gethostname()
     with store.write() as tx:
         jobs = [job for job in tx.all(kept.Job, kept.Job.state == "running") if _is_dead(job.claimed_by or "", host)]
         for job in jobs:
-            job.state, job.claimed_by, job.claimed_until = "queued", None, None
+            job.state, job.tries = "queued", job.tries - 1
+            job.claimed_by = job.claimed_until = None
         return len(jobs)
 
 
