@@ -17,6 +17,7 @@ from kerfmark.statistics.dependability import cronbach_alpha
 from kerfmark.statistics.estimates import Estimate, FloatArray
 from kerfmark.statistics.intervals import wilson_interval
 from kerfmark.statistics.items import alpha_without, item_total
+from kerfmark.statistics.omega import omega_total
 
 __all__ = ["CriterionItems", "criterion_items", "exercise_items", "ruling_scores"]
 
@@ -62,11 +63,9 @@ def exercise_items(marks: FloatArray, names: NDArray[np.str_], options: Options)
             )
         )
         flags += [f"Exercise {name}: {reason}." for reason in _reasons(None, r, without, whole, options)]
-    alpha = (
-        f"Alpha over exercises {whole.value:.2f} ({whole.lower:.2f} to {whole.upper:.2f}), n {whole.n}."
-        if whole
-        else "Alpha over exercises cannot be said."
-    )
+    omega = _or_none(partial(omega_total, full))
+    alpha = f"Alpha over exercises {_in_words(whole)}, n {whole.n}" if whole else "Alpha over exercises cannot be said"
+    alpha += f"; omega {_in_words(omega)}." if omega else "; omega cannot be said."
     header = ("exercise", "n", "missing", "difficulty", "SD", "item-total r (95 %)", "alpha without (95 %)")
     return Grid("Exercises", header, tuple(rows), (0, 0, 0, 2, 1, 2, 2), alpha), flags
 
@@ -117,7 +116,8 @@ def _exercise(exercise: str, own: Table, options: Options, found: _Found) -> Non
     full = scores[~np.isnan(scores).any(axis=1)]
     whole = _or_none(partial(_alpha, full))
     if whole is not None:
-        found.alphas.append(f"{exercise} {whole.value:.2f} ({whole.lower:.2f} to {whole.upper:.2f})")
+        omega = _or_none(partial(omega_total, full))
+        found.alphas.append(f"{exercise} {_in_words(whole)}, omega {_in_words(omega) if omega else 'cannot be said'}")
     for at, criterion in enumerate(criteria):
         ruled, name = scores[:, at][~np.isnan(scores[:, at])], f"{len(found.often) + 1}  {exercise}: {criterion}"
         missing, rows = len(scores) - len(ruled), own.where(own["criterion"] == criterion)
@@ -128,6 +128,10 @@ def _exercise(exercise: str, own: Table, options: Options, found: _Found) -> Non
         found.together.append((name, len(full), difficulty, sd, r, without, "flagged" if reasons else ""))
         if reasons:
             found.flags.append(f"Criterion {exercise}: {criterion}: {'; '.join(reasons)}.")
+
+
+def _in_words(found: Estimate) -> str:
+    return f"{found.value:.2f} ({found.lower:.2f} to {found.upper:.2f})"
 
 
 def _alpha(full: FloatArray) -> Estimate:
@@ -188,7 +192,7 @@ def _often_grid(rows: list[tuple[Cell, ...]]) -> Grid:
 def _together_grid(rows: list[tuple[Cell, ...]], alphas: list[str]) -> Grid:
     header = ("criterion", "n", "difficulty", "SD", "item-total r (95 %)", "alpha without (95 %)", "")
     said = "Each criterion with the mean of the other criteria of its exercise. " + (
-        f"Alpha: {'; '.join(alphas)}." if alphas else "Alpha cannot be said."
+        f"Alpha, and omega beside it: {'; '.join(alphas)}." if alphas else "Alpha cannot be said."
     )
     return Grid("Criteria: whether they go together", header, tuple(rows), (0, 0, 2, 2, 2, 2, 0), said)
 

@@ -50,7 +50,7 @@ def spread_of_marks(table: Table, marks: Marks, cut: float | None, error: float 
     )
     methods = (
         f"Mark of a piece: {marks.source}; last attempt. Mark of a learner: mean over exercises.",
-        "Item-total correlation: with the mean of the other exercises, or of the other criteria of the same exercise; Fisher's z interval. Alpha: Feldt's interval.",
+        "Item-total correlation: with the mean of the other exercises, or of the other criteria of the same exercise; Fisher's z interval. Alpha: Feldt's interval. Omega: one factor by maximum likelihood, sandwich interval; above alpha where parts weigh differently.",
         "Difficulty: mean share of the full mark; of a criterion, met counts 1, too close to call one half.",
     )
     return Answer(
