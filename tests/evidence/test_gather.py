@@ -12,6 +12,7 @@ from kerfmark.evidence import Options, Panel, gather, own_history, read_panel, t
 from kerfmark.evidence.answer import Grid, counted, share_of
 from kerfmark.evidence.functioning import criteria_by_group
 from kerfmark.evidence.gather import QUESTIONS
+from kerfmark.evidence.measuring import measuring
 from kerfmark.evidence.severity import severity
 from kerfmark.statistics.estimates import Estimate
 
@@ -246,3 +247,16 @@ def test_a_panels_line_without_overall_views_draws_what_there_is():
         "passline"
     ]
     assert [figure.kind for figure in answer.figures] == ["cumulative"]
+
+
+def test_a_criterion_open_on_one_side_has_no_width_and_no_bar():
+    rows = [
+        [f"R{piece}", "measured", criterion, device, str(repeat), str(5.0 + piece + 0.01 * (piece * repeat % 3)), low, "20.0"]
+        for piece in range(6) for criterion, low in (("depth", "0.0"), ("flatness", "")) for device in ("A", "B") for repeat in (1, 2)
+    ]  # fmt: skip
+    answer = measuring(
+        table_of(["learner", "by", "criterion", "device", "repeat", "value", "lower", "upper"], rows), Options()
+    )
+    gauge = next(figure for figure in answer.figures if figure.kind == "gauge")
+    assert gauge.data["names"] == ["depth"]
+    assert "1 of them have a limit on one side only" in answer.said

@@ -45,6 +45,7 @@ def measuring(table: Table, options: Options) -> Answer:
     ]
     worst = max(found, key=lambda c: found[c].percent_tolerance or 0.0, default=None)
     share = found[worst].percent_tolerance if worst is not None else None
+    open_ = sum(gauge.percent_tolerance is None for gauge in found.values())
     said = f"Repeatability cannot be said: {why}." if not found else f"{len(found)} criteria were read again. "
     if found:
         said += (
@@ -52,6 +53,8 @@ def measuring(table: Table, options: Options) -> Answer:
             if share is not None
             else "No limits were given to hold it against."
         )
+    if share is not None and open_:
+        said += f" {open_} of them have a limit on one side only, so no width to hold it against."
     grids = ([_grid(found)] if found else []) + ([calibrated] if calibrated is not None else [])
     charted, moved, how = steadiness(rows_of)
     figures = (*(_figures(found, options) if share is not None else ()), *charted)
@@ -110,11 +113,14 @@ def _claim(share: float | None, options: Options) -> Claim:
 
 
 def _figures(found: dict[str, Gauge], options: Options) -> tuple[Figure, ...]:
-    names = sorted(found, key=lambda c: -(found[c].percent_tolerance or 0.0))
+    """Parts of the gauge of every criterion with two limits; one that is open on a side has no width to hold them against."""
+    wide = {c: gauge for c, gauge in found.items() if gauge.percent_tolerance is not None and gauge.tolerance_width}
+    names = sorted(wide, key=lambda c: -(wide[c].percent_tolerance or 0.0))
+    width = {c: wide[c].tolerance_width or math.nan for c in names}
     data = {
-        "names": names, "repeatability": [600 * math.sqrt(found[c].repeatability) / (found[c].tolerance_width or math.nan) for c in names],
-        "device": [600 * math.sqrt(found[c].operator + found[c].interaction) / (found[c].tolerance_width or math.nan) for c in names],
-        "total": [found[c].percent_tolerance for c in names], "limit": options.grr_flag,
+        "names": names, "repeatability": [600 * math.sqrt(wide[c].repeatability) / width[c] for c in names],
+        "device": [600 * math.sqrt(wide[c].operator + wide[c].interaction) / width[c] for c in names],
+        "total": [wide[c].percent_tolerance for c in names], "limit": options.grr_flag,
     }  # fmt: skip
     return (
         Figure("gauge", "Six standard deviations of repeatability, device and both, % of the criterion's width", data),
