@@ -1,13 +1,16 @@
 """Simulated cohorts beside published ones: what operators of three levels cut, assessed from their motions.
 
-    python benchmarks/operators.py [PER_LEVEL]
+    python benchmarks/operators.py [PER_LEVEL] [--results FILE]
 
-Prints mesiodistal and buccolingual convergence (mean, standard deviation, skew, share within 6 to 12 degrees) and how often a
-neighbour was cut, beside values read in published abstracts (trade facts E4, E5).
+Prints mesiodistal and buccolingual convergence (mean, standard deviation, skew, share within 6 to 12 degrees) of the plans the
+operators were after and of what was measured on their pieces, and how often a neighbour was cut, beside values read in
+published abstracts (trade facts E4, E5). FILE keeps one line a piece, so that a run that was broken off goes on.
 """
 
 from __future__ import annotations
 
+import argparse
+import json
 import sys
 import tempfile
 from pathlib import Path
@@ -21,46 +24,82 @@ from kerfmark.pipeline import assess_prepared, open_exercise
 from kerfmark.settings import read_settings
 
 EXERCISE = "full-crown-46"
+FIRST_SEED = 100
+PLANES = {"MD": ("mesial", "distal"), "BL": ("buccal", "lingual")}
 PUBLISHED = "15.4 ± 6.7, 33 % within 6 to 12 (n = 75, mesiodistal, practice teeth)"
 TOUCHED = "75 % of crowns hit one or both neighbours, 98 % of surfaces in another study"
+HEAD = """| who | n | MD, ° | BL, ° | MD skew | MD within 6 to 12° | neighbour cut deeper than 0.05 mm | time, s |
+|---|---|---|---|---|---|---|---|"""
 
 
-def main(per_level: int) -> None:
+def one_piece(level, seed, loaded, prepared, settings, folder):
+    """What one operator was after, and what was measured on its piece; null where it could not be."""
+    path = Path(folder) / "piece.parquet"
+    plan = write_simulated_motion(path, EXERCISE, level=level, seed=seed, settings=settings).plan
+    meant = {plane: sum(plan.taper_deg[wall] for wall in walls) for plane, walls in PLANES.items()}
+    row = {"level": level, "seed": seed, "meant": meant, "taper": plan.taper_deg, "tilt": plan.tilt_deg}
+    row["measured"] = None
+    try:
+        assessment = assess_prepared(loaded, prepared, path, settings=settings)
+    except KerfmarkError as error:
+        print(f"{level} {seed}: {error}", file=sys.stderr)
+        return row
+    value = {(r.id, r.where): r.value for r in assessment.readings}
+    row["measured"] = {plane: value["crown.total_occlusal_convergence_deg", plane] for plane in PLANES}
+    row["touched"] = any(e.kind == "neighbour" and e.depth_mm > 0.05 for e in assessment.events)
+    row["duration_s"] = value["process.duration_s", None]
+    return row
+
+
+def pieces(per_level, results):
+    """A row for each operator; those that `results` holds are not cut again."""
+    rows = [json.loads(line) for line in results.read_text().splitlines()] if results and results.exists() else []
+    have = {(row["level"], row["seed"]) for row in rows}
     settings = read_settings()
     loaded, prepared = open_exercise(EXERCISE, settings=settings)
-    found: list[tuple[str, float, float, bool, float]] = []
-    failed = 0
     with tempfile.TemporaryDirectory() as folder:
-        for level in STEADINESS:
-            for seed in range(per_level):
-                path = Path(folder) / "piece.parquet"
-                write_simulated_motion(path, EXERCISE, level=level, seed=100 + seed, settings=settings)
-                try:
-                    assessment = assess_prepared(loaded, prepared, path, settings=settings)
-                except KerfmarkError as error:
-                    failed += 1
-                    print(f"{level} {seed}: {error}", file=sys.stderr)
+        for seed in range(FIRST_SEED, FIRST_SEED + per_level):
+            for level in STEADINESS:
+                if (level, seed) in have:
                     continue
-                value = {(r.id, r.where): r.value for r in assessment.readings}
-                both = [value["crown.total_occlusal_convergence_deg", plane] for plane in ("MD", "BL")]
-                if None in both:
-                    failed += 1
-                    continue
-                touched = any(e.kind == "neighbour" and e.depth_mm > 0.05 for e in assessment.events)
-                found.append((level, both[0] or 0.0, both[1] or 0.0, touched, value["process.duration_s", None] or 0.0))
-    print(
-        "| who | n | MD, ° | BL, ° | MD skew | MD within 6 to 12° | neighbour cut deeper than 0.05 mm | time, s |\n|---|---|---|---|---|---|---|---|"
-    )
+                rows.append(one_piece(level, seed, loaded, prepared, settings, folder))
+                if results:
+                    with results.open("a") as file:
+                        file.write(json.dumps(rows[-1]) + "\n")
+    return [row for row in rows if row["seed"] < FIRST_SEED + per_level]
+
+
+def figures(md, bl):
+    """Mean and spread of both planes, skew and share of the mesiodistal one, as cells of the table."""
+    skew = float(np.mean((md - md.mean()) ** 3) / md.std() ** 3)
+    inside = 100.0 * float(np.mean((md >= 6.0) & (md <= 12.0)))
+    return f"{md.mean():.1f} ± {md.std(ddof=1):.1f} | {bl.mean():.1f} ± {bl.std(ddof=1):.1f} | {skew:+.1f} | {inside:.0f} %"
+
+
+def main(per_level, results):
+    rows = pieces(per_level, results)
+    measured = [row for row in rows if row["measured"] and None not in row["measured"].values()]
+    print(HEAD)
     for level in (*STEADINESS, "all"):
-        rows = [f for f in found if level in (f[0], "all")]
-        md, bl, hit, took = (np.array([f[k] for f in rows], float) for k in (1, 2, 3, 4))
-        skew = float(np.mean((md - md.mean()) ** 3) / md.std() ** 3)
-        inside = float(np.mean((md >= 6.0) & (md <= 12.0)))
+        some = [row for row in measured if level in (row["level"], "all")]
+        md, bl = (np.array([row["measured"][plane] for row in some]) for plane in PLANES)
+        hit, took = (np.array([row[key] for row in some], float) for key in ("touched", "duration_s"))
+        print(f"| {level} | {len(some)} | {figures(md, bl)} | {100 * hit.mean():.0f} % | {took.mean():.0f} |")
+    md, bl = (np.array([row["meant"][plane] for row in measured]) for plane in PLANES)
+    print(f"| all, as their plans meant it | {len(measured)} | {figures(md, bl)} | | |")
+    for n, plane in enumerate(PLANES):
+        off = np.array([row["measured"][plane] for row in measured]) - (md, bl)[n]
         print(
-            f"| {level} | {len(rows)} | {md.mean():.1f} ± {md.std(ddof=1):.1f} | {bl.mean():.1f} ± {bl.std(ddof=1):.1f} | {skew:+.1f} | {100 * inside:.0f} % | {100 * hit.mean():.0f} % | {took.mean():.0f} |"
+            f"\nmeasured less meant, {plane}: {off.mean():+.2f} ± {off.std(ddof=1):.2f}°, median {np.median(off):+.2f}°"
         )
-    print(f"\nPublished students: {PUBLISHED}; {TOUCHED}. {failed} of {3 * per_level} could not be measured.")
+    print(
+        f"\nPublished students: {PUBLISHED}; {TOUCHED}. {len(rows) - len(measured)} of {len(rows)} could not be measured."
+    )
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 16)
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("per_level", nargs="?", type=int, default=16)
+    asked.add_argument("--results", type=Path)
+    given = asked.parse_args()
+    main(given.per_level, given.results)

@@ -112,17 +112,18 @@ def fill_windows(
         while end < count and end - start < WINDOW and linked[end]:
             end += 1
         middle = (start + end) // 2
-        stray = 0.0
+        stray, most = 0.0, 0.0
         for s in range(start, end):
             way, lean = 0.0, 0.0
             for k in range(3):
                 way += (columns[k, s] - columns[k, middle]) ** 2
                 lean += (columns[3 + k, s] - columns[3 + k, middle]) ** 2
             stray = max(stray, np.sqrt(way) + reach * np.sqrt(lean))
+            most = max(most, lean)
         for k in range(6):
             windows[k, found] = columns[k, middle]
         windows[6, found] = stray * (1.0 + 1e-5) + 1e-5
-        windows[7, found] = 0.0
+        windows[7, found] = np.sqrt(most) * (1.0 + 1e-5)
         spans[found, 0], spans[found, 1] = start, end
         found += 1
         start = end

@@ -128,6 +128,10 @@ class Sweep:
         self._slots: IntArray = np.empty(self.most, dtype=np.int32)
         self._work, self._chosen = np.empty((4, 8 * ROW), dtype=np.float32), np.empty(ROW, dtype=np.int32)
         self._room = np.empty(6 * PLAIN, dtype=np.float32)
+        self._few = (
+            np.empty((max((len(head.faces) for head in self.heads), default=0), 3), dtype=np.float32),
+            np.empty((max((len(head.fans) for head in self.heads), default=0), 7), dtype=np.float32),
+        )
         self._windows = np.zeros((8, ROW), dtype=np.float32)
         self._all_windows = self._windows.reshape(-1)
         self._lookers: dict[tuple[int, int], Callable[[], int]] = {}
@@ -255,18 +259,19 @@ class Sweep:
         blocks, poses, head = self.places[slots], batch.poses, batch.head
         cells = self.cells.reshape(-1)
 
-        def part(span: tuple[int, int], work: Any, chosen: Any, room: Any) -> None:
+        def part(span: tuple[int, int], work: Any, chosen: Any, room: Any, *few: Any) -> None:
             sweep_blocks(
                 slots, blocks, span[0], span[1], self.spacing_mm, self.band_mm, self._offsets, poses.columns, poses.linked,
                 batch.windows, batch.spans, head.faces, head.fans, head.segments, cells, self._planes, work, chosen, room,
+                *few,
             )  # fmt: skip
 
         if self.threads == 1 or len(slots) < FEW_BLOCKS:
-            part((0, len(slots)), self._work, self._chosen, self._room)
+            part((0, len(slots)), self._work, self._chosen, self._room, *self._few)
             return
 
         def apart(span: tuple[int, int]) -> None:
-            part(span, np.empty_like(self._work), np.empty_like(self._chosen), np.empty_like(self._room))
+            part(span, *(np.empty_like(room) for room in (self._work, self._chosen, self._room, *self._few)))
 
         if self._pool is None:
             self._pool = ThreadPoolExecutor(self.threads)

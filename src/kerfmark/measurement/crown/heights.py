@@ -20,6 +20,7 @@ from kerfmark.records import Component, FloatArray, Reading, Status, Witness
 __all__ = ["height", "height_to_base_ratio", "limiting_convergence", "parker_limit_deg"]
 
 WIDE_ROUNDING_MM = 0.4
+LEAST_FOR_A_LINE = 8
 
 
 def parker_limit_deg(ratio: float) -> float:
@@ -128,12 +129,13 @@ def _extent_u_mm(stump: Stump, profile: Profile) -> float:
     past = np.arange(len(off)) > int(np.argmin((off**2).sum(axis=1)))
     beyond = past & (along > begin)
     length = float(along[-1]) - begin
-    if beyond.sum() < 16 or length < WIDE_ROUNDING_MM:
+    if beyond.sum() < 2 * LEAST_FOR_A_LINE or length < WIDE_ROUNDING_MM:
         return 0.0
     corners = [float(np.polyfit(along[beyond], across[beyond], 1)[1])]
     if length > 2.0 * WIDE_ROUNDING_MM:
         near = beyond & (along < begin + 0.5 * length)
-        corners.append(float(np.polyfit(along[near], across[near], 1)[1]))
+        if near.sum() >= LEAST_FOR_A_LINE:
+            corners.append(float(np.polyfit(along[near], across[near], 1)[1]))
     noise = 4.0 * stump.noise_mm / math.sqrt(effective_count(edge_mm=edge.along_mm, length_mm=0.5 * length))
     moved = max(abs(corner) for corner in corners)
     return max(0.0, moved - 2.0 * noise) / max(abs(float(normal[1])), 0.3) / math.sqrt(3.0)
