@@ -4,19 +4,24 @@ from __future__ import annotations
 
 import tempfile
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from block_phantoms import Blank, Key
 
+from kerfmark.anatomy.voxels import write_nrrd
 from kerfmark.exercise.definition import as_exercise
 from kerfmark.exercise.folder import LoadedExercise, version_of
 from kerfmark.exercise.prepared import prepare
+from kerfmark.geometry.evening import evened
 from kerfmark.geometry.frames import rotation_about
+from kerfmark.geometry.grids import distance_grid, sample
+from kerfmark.geometry.mesh import submesh
 from kerfmark.geometry.mesh_files.ply import ply_bytes
 from kerfmark.geometry.phantoms import refined
-from kerfmark.geometry.solids import Solid, difference, union
+from kerfmark.geometry.solids import Solid, difference, intersection, union
 from kerfmark.records import FloatArray, Surface
 from kerfmark.settings import Limits
 
@@ -70,6 +75,54 @@ def exercise(**changed: Any) -> LoadedExercise:
         "distal.ply": ply_bytes(refined(root(-7.5).surface(), edge_mm=0.5)),
     }
     made = as_exercise(TABLE | {"instruments": own} | changed)
+    return LoadedExercise(made, version_of(made, assets), assets, ())
+
+
+CANAL_MM = np.array([[-12.0, 0.5, -15.0], [12.0, 0.5, -15.0]])
+ARCH_MM = [[-10.0, 0.8, -6.0], [-3.0, 0.0, -6.0], [4.0, 0.2, -6.0], [10.0, 1.0, -6.0]]
+PLANNED_RULES = [
+    {"reading": "implant.canal_clearance_mm", "limits": [2.0, np.inf], "ask": "Is the canal kept clear of by 2 mm?"},
+    {
+        "reading": "implant.root_clearance_mm",
+        "where": "mesial",
+        "limits": [1.5, np.inf],
+        "ask": "Is the mesial root kept clear of?",
+    },
+    {"reading": "implant.entry_deviation_mm", "limits": [0.0, 1.5], "ask": "Is the entry near the teacher's?"},
+]
+
+
+def planned_exercise(*, voxel_mm: float = 0.5, seed: int = 1) -> LoadedExercise:
+    """The phantom exercise with a CT of its own and an arch, to be planned in; everything in it is simulated.
+
+    Bone 900, roots 1700, air and canal near 0, with noise of 30.
+    """
+    rng = np.random.default_rng(seed)
+    low, high = np.array([-15.0, -10.0, -23.0]), np.array([14.0, 10.0, 4.0])
+    shape = tuple(int(n) for n in np.ceil((high - low) / voxel_mm))
+    points = (low + voxel_mm * np.indices(shape).reshape(3, -1).T).astype(float)
+    greys = np.zeros(len(points))
+    for solid, grey in ((bone(), 900.0), (root(6.5), 1700.0), (root(-7.5), 1700.0)):
+        grid = distance_grid(solid.surface(), spacing_mm=voxel_mm, band_mm=1.5, bounds_mm=np.array([low, high]))
+        part = np.clip(0.5 - sample(grid, points) / voxel_mm, 0.0, 1.0)  # the share of each voxel that is filled
+        greys = greys * (1.0 - part) + grey * part
+    off = np.hypot(points[:, 1] - CANAL_MM[0, 1], points[:, 2] - CANAL_MM[0, 2])
+    greys *= np.clip(0.5 + (off - 1.25) / voxel_mm, 0.0, 1.0)
+    values = np.rint(greys + rng.normal(0.0, 30.0, len(points))).astype(np.int16).reshape(shape)
+    with tempfile.TemporaryDirectory() as folder:
+        file = Path(folder) / "ct.nrrd"
+        write_nrrd(file, values, origin_mm=low, spacing_mm=voxel_mm, simulated=True)
+        ct = file.read_bytes()
+    plain = exercise()
+    table = TABLE | {
+        "id": "phantom-plan",
+        "title": "A plan in a plain bone",
+        "subject": {"surface": "bone.ply", "volume": "ct.nrrd", "arch": ARCH_MM},
+        "permitted": {"implant_diameters_mm": [3.5, 4.1, 4.8]},
+        "criteria": PLANNED_RULES,
+    }
+    made = as_exercise(table)
+    assets = {**plain.assets, "ct.nrrd": ct}
     return LoadedExercise(made, version_of(made, assets), assets, ())
 
 
@@ -167,6 +220,22 @@ BEDS = {
 }
 
 
+LOW_MM, HIGH_MM = np.array([-5.5, -4.6, -13.5]), np.array([5.5, 4.6, 3.0])
+"""What a scan of a bed covers: the bed, and some bone about its mouth."""
+
+
+class Patch(Blank):
+    """A bed as it is scanned: without the bone's far sides, which nothing here is read from and which take a minute to mesh."""
+
+    @cached_property
+    def fine(self) -> Surface:
+        part = intersection(self.solid, Solid.box(LOW_MM, HIGH_MM)).surface()
+        corners = part.vertices_mm[part.faces]
+        ends = [(axis, end[axis]) for axis in range(3) for end in (LOW_MM, HIGH_MM)]
+        cut_off = np.any([(np.abs(corners[..., axis] - at) < 1e-6).all(axis=1) for axis, at in ends], axis=0)
+        return evened(submesh(part, ~cut_off), self.edge_mm)
+
+
 def truth_of(spec: BedSpec) -> dict[Key, float]:
     """Everything that is known of a bed before it is measured, by reading."""
     far = clearances(spec)
@@ -187,4 +256,4 @@ def blanks(
     """Every bed as the accuracy table takes it."""
     prepared = prepare(exercise(), cache_dir=cache_dir or Path(tempfile.mkdtemp()), limits=Limits())
     made = {name: difference(bone(), tool(BEDS[name])) for name in names}
-    return {name: Blank(prepared, made[name], truth_of(BEDS[name]), edge_mm) for name in names}  # type: ignore[arg-type]
+    return {name: Patch(prepared, made[name], truth_of(BEDS[name]), edge_mm) for name in names}  # type: ignore[arg-type]

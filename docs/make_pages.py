@@ -35,7 +35,8 @@ from kerfmark.web.drawn import draw_for_pages
 from kerfmark.web.options import WebOptions
 from kerfmark.web.security.passwords import hashed
 
-EXERCISE = "full-crown-46"
+EXERCISE, PLANNED = "full-crown-46", "implant-plan-36"
+PLAN = "at=10.5&em=0.4&ef=-1.6&eo=-1.9&tm=2&tf=-6&long=11&diameter=4.1"
 PASSWORD = "four plain words here"
 PEOPLE = {
     "ruth": ("Ruth Adeyemi", "lead"), "tessa": ("Tessa Lindqvist", "teacher"), "elin": ("Elin Haddad", "examiner"),
@@ -46,7 +47,7 @@ PAGES = {
     "sign-in": (None, "/sign-in"), "look": (None, "/look"), "my-pieces": ("ines", "/pieces"), "hand-in": ("ines", "/pieces/new"), "judge": ("ines", "/pieces/{unseen}/judge"),
     "reveal": ("ines", "/pieces/{seen}/reveal"), "progress": ("ines", "/progress"), "sittings": ("ruth", "/sittings"), "sitting": ("ruth", "/sittings/{exam}"),
     "open-a-sitting": ("tessa", "/sittings/new"), "piece": ("ruth", "/pieces/{examined}"), "queue": ("elin", "/queue"), "decide": ("elin", "/pieces/{examined}/decide"),
-    "exercises": ("tessa", "/exercises"), "exercise": ("tessa", "/exercises/{exercise}"), "limits": ("ruth", "/limits/{exercise}?c=10&low=0.9&high=1.25"),
+    "exercises": ("tessa", "/exercises"), "exercise": ("tessa", "/exercises/{exercise}"), "plan": ("ines", f"/exercises/{{planned}}/plan?{PLAN}"), "limits": ("ruth", "/limits/{exercise}?c=10&low=0.9&high=1.25"),
     "learners": ("tessa", "/learners"), "learner": ("tessa", "/learners/{ines}"), "evidence": ("ruth", "/evidence?ask=1"), "line": ("ruth", "/evidence/line"), "rigs": ("ruth", "/rigs"), "admin": ("ruth", "/admin"),
     "audit": ("ruth", "/admin/audit"), "account": ("ruth", "/account"), "keys": ("ruth", "/keys"), "api": ("ruth", "/api/docs"),
 }  # fmt: skip
@@ -101,6 +102,9 @@ def school(store: Store, folder: Path, settings: Settings) -> dict[str, str]:
         assert row is not None
         row.can_be_marked = row.can_be_cut = True
     teacher = actor_of(store, ids["tessa"])
+    ids["planned"] = import_exercise(store, PROGRAM, PLANNED, settings=settings, prove=False)
+    ids["planning"] = open_sitting(store, teacher, title="Planning practice", site_id=ids["site"], exercise_id=ids["planned"], simulated=True)  # fmt: skip
+    seat_learners(store, teacher, ids["planning"], [ids["ines"]])
     for kind, title in (("practice", "Crown practice, group B"), ("exam", "Crown examination, year 2")):
         ids[kind] = open_sitting(
             store, teacher, title=title, site_id=ids["site"], exercise_id=ids["exercise"], kind=kind, simulated=True,  # type: ignore[arg-type]

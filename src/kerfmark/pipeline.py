@@ -12,8 +12,9 @@ from kerfmark.errors import InputError, MeasurementError, printable
 from kerfmark.exercise.folder import LoadedExercise, load_exercise
 from kerfmark.exercise.prepared import Prepared, prepare
 from kerfmark.exercise.tables import Source
+from kerfmark.geometry.cylinders import Cylinder
 from kerfmark.geometry.frames import rigid_inverse, transform_points
-from kerfmark.geometry.mesh import bounds_mm
+from kerfmark.geometry.mesh import bounds_mm, submesh
 from kerfmark.geometry.mesh_files import format_by_content
 from kerfmark.intake.motions import looks_like_motion
 from kerfmark.intake.surfaces import TakenIn, take_in
@@ -30,6 +31,7 @@ __all__ = ["assess", "assess_prepared", "ideal_readings", "open_exercise", "rema
 
 NEIGHBOUR_SIDES = ("mesial", "distal")
 GRID_UM = 50.0
+NEAR_BED_MM = 4.0
 MOTION_SOURCE = Source(kind="motion", noise_um=5.0, trueness_um=15.0)
 """What a recording is taken to be good for where the exercise expects another kind of source [practice]."""
 VOLUME_SOURCE = Source(kind="volume", noise_um=30.0, trueness_um=100.0)
@@ -194,7 +196,7 @@ def ideal_readings(prepared: Prepared) -> tuple[Reading, ...]:
         return ()
     source = prepared.exercise.source
     rng = np.random.default_rng(0)
-    looked_at = scanned(prepared.target, noise_um=source.noise_um, edge_mm=0.12, rng=rng)
+    looked_at = scanned(_near_plan(prepared.target, prepared), noise_um=source.noise_um, edge_mm=0.12, rng=rng)
     spread = np.array([0.0002] * 3 + [0.001] * 3)
     in_place = Alignment(
         rigid_inverse(prepared.frame), source.noise_um, 1.0, np.diag(spread**2), len(prepared.fixed_points)
@@ -203,6 +205,16 @@ def ideal_readings(prepared: Prepared) -> tuple[Reading, ...]:
         "scan", "", looked_at, in_place, source.noise_um, source.trueness_um, neighbours=dict(prepared.neighbours)
     )
     return measure(piece, prepared)
+
+
+def _near_plan(target: Surface, prepared: Prepared) -> Surface:
+    """Of a jaw the part about the planned bed, as a scan of it would cover; anything else whole."""
+    if prepared.implant is None or prepared.exercise.target.implant is None:
+        return target
+    entry, apex = prepared.implant
+    rod = Cylinder(entry, apex, 0.5 * prepared.exercise.target.implant.diameter_mm)
+    near = np.asarray((rod.distance_mm(target.vertices_mm) < NEAR_BED_MM)[target.faces].any(axis=1))
+    return submesh(target, near) if near.any() else target
 
 
 def _is_motion(path: Path, limits: Limits) -> bool:

@@ -7,12 +7,14 @@ exercise = "implant-36"     # optional
 entry = [x, y, z]           # mm, in the coordinates of the exercise's files
 apex = [x, y, z]
 diameter_mm = 4.1
+[drawn]                     # optional
+arch = [[x, y, z], …]       # the curve it was planned along; nothing is measured by it
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,7 +31,7 @@ from kerfmark.geometry.solids import Solid, difference
 from kerfmark.records import Alignment, FloatArray, ImplantPlan, Piece, Remark, Surface
 from kerfmark.settings import Limits
 
-__all__ = ["Read", "is_plan", "plan_piece", "read_plan"]
+__all__ = ["Read", "is_plan", "plan_bytes", "plan_piece", "read_plan", "read_plan_bytes"]
 
 KIND = "implant plan"
 LARGEST_MM = 1e4
@@ -37,6 +39,7 @@ DIAMETER_MM, LENGTH_MM = (1.0, 12.0), (2.0, 60.0)
 FAR_MM = 40.0
 """From the exercise's own plan; farther away other coordinates were meant."""
 OUT_OF_BONE_MM = 8.0
+MOST_ARCH_POINTS = 100
 
 
 def is_plan(path: Path) -> bool:
@@ -46,11 +49,12 @@ def is_plan(path: Path) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Read:
-    """A plan in the tooth frame, the SHA-256 of its file, and what is worth saying."""
+    """A plan in the tooth frame, the SHA-256 of its file, what is worth saying, and the arch (k, 3) it was planned along."""
 
     plan: ImplantPlan
     sha256: str
     remarks: tuple[Remark, ...] = ()
+    arch_mm: FloatArray | None = None
 
 
 def read_plan(path: Path, prepared: Prepared, *, limits: Limits) -> Read:
@@ -61,14 +65,20 @@ def read_plan(path: Path, prepared: Prepared, *, limits: Limits) -> Read:
     InputError
         If the exercise plans no implant, the file is no plan, is one of another exercise, or no implant can stand so.
     """
-    name, exercise = printable(path.name, limit=120), prepared.exercise
+    name = printable(path.name, limit=120)
+    data = _bytes_of(path, name=name, limits=limits)
+    return read_plan_bytes(data, prepared, name=name, limits=limits)
+
+
+def read_plan_bytes(data: bytes, prepared: Prepared, *, name: str, limits: Limits) -> Read:
+    """As `read_plan`, of a file's bytes."""
+    exercise = prepared.exercise
     if prepared.implant is None:
         raise InputError(
             f"{name}: is a plan of an implant, but exercise {exercise.id} plans none. Hand in a piece of this exercise."
         )
-    data = _bytes_of(path, name=name, limits=limits)
     values = read_toml(data, name=name, limits=limits)
-    _check_keys(values, ("format", "kind", "exercise", "implant"), ("format", "kind", "implant"), name=name)
+    _check_keys(values, ("format", "kind", "exercise", "implant", "drawn"), ("format", "kind", "implant"), name=name)
     if values["format"] != 1 or values["kind"] != KIND or isinstance(values["format"], bool):
         raise InputError(f"{name}: is not format 1 of kind '{KIND}', expected these two lines at its top. Correct it.")
     if values.get("exercise", exercise.id) != exercise.id:
@@ -76,9 +86,58 @@ def read_plan(path: Path, prepared: Prepared, *, limits: Limits) -> Read:
             f"{name}: was made for exercise '{printable(values['exercise'], limit=60)}', expected {exercise.id}. Hand in the plan of this "
             "exercise."
         )
+    plan = _implant(values["implant"], prepared, name=name)
+    arch = None if "drawn" not in values else _arch(values["drawn"], prepared, name=name)
+    remarks = (*_simulated(data, name), *_unlisted(plan, prepared, name))
+    return Read(plan, hashlib.sha256(data).hexdigest(), remarks, arch)
+
+
+def _simulated(data: bytes, name: str) -> tuple[Remark, ...]:
     said = Remark("simulated", name, "says of itself that it is simulated: nobody planned it")
-    remarks = (said,) if SIMULATED.encode("ascii") in data else ()
-    return Read(_implant(values["implant"], prepared, name=name), hashlib.sha256(data).hexdigest(), remarks)
+    return (said,) if SIMULATED.encode("ascii") in data else ()
+
+
+def _unlisted(plan: ImplantPlan, prepared: Prepared, name: str) -> tuple[Remark, ...]:
+    """The diameter is none of those the exercise offers."""
+    offered = prepared.exercise.permitted.implant_diameters_mm
+    if not offered or any(abs(plan.diameter_mm - one) < 1e-6 for one in offered):
+        return ()
+    words = f"the implant is {plan.diameter_mm:g} mm wide, where the exercise offers {', '.join(f'{d:g}' for d in offered)}; measured as it is"
+    return (Remark("diameter-not-offered", name, words),)
+
+
+def plan_bytes(
+    exercise: str, plan: ImplantPlan, *, frame: FloatArray, arch_mm: FloatArray | None = None, simulated: bool = False
+) -> bytes:
+    """A plan as its file.
+
+    Parameters
+    ----------
+    exercise : str
+        Its id.
+    plan : ImplantPlan
+        In the tooth frame, mm.
+    frame : (4, 4) float array
+        Carries exercise-file coordinates into the tooth frame.
+    arch_mm : (k, 3) float array, optional
+        The curve it was planned along, tooth frame.
+    simulated : bool
+        The file says of itself that nobody planned it.
+    """
+    back = rigid_inverse(frame)
+    ends = _rows(transform_points(back, np.array([plan.entry_mm, plan.apex_mm])))
+    lines = [f"# {SIMULATED}"] if simulated else []
+    lines += ["format = 1", f'kind = "{KIND}"', f'exercise = "{exercise}"', "", "[implant]"]
+    lines += [f"entry = {ends[0]}", f"apex = {ends[1]}", f"diameter_mm = {plan.diameter_mm}"]
+    if arch_mm is not None:
+        lines += ["", "[drawn]", f"arch = {_rows(transform_points(back, arch_mm))}"]
+    return ("\n".join(lines) + "\n").encode()
+
+
+def _rows(points: FloatArray) -> list[list[float]]:
+    """Points as a file holds them: to a micrometre."""
+    rows: list[list[float]] = (points.round(3) + 0.0).tolist()
+    return rows
 
 
 def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
@@ -130,6 +189,18 @@ def _implant(table: object, prepared: Prepared, *, name: str) -> ImplantPlan:
             "the exercise's files. Check that it was planned on this exercise."
         )
     return ImplantPlan(entry, apex, float(diameter))
+
+
+def _arch(table: object, prepared: Prepared, *, name: str) -> FloatArray:
+    if not isinstance(table, dict):
+        raise InputError(f"{name}: drawn is no table, expected [drawn] with arch. Correct it.")
+    _check_keys(table, ("arch",), ("arch",), name=f"{name}, [drawn]")
+    rows = table["arch"]
+    if not isinstance(rows, Sequence) or isinstance(rows, str) or not 2 <= len(rows) <= MOST_ARCH_POINTS:
+        raise InputError(
+            f"{name}: arch is {printable(rows, limit=40)}, expected a list of 2 to {MOST_ARCH_POINTS} points. Correct it or leave [drawn] out."
+        )
+    return transform_points(prepared.frame, np.array([_point(row, "arch", name=name) for row in rows]))
 
 
 def _is_number(value: object) -> bool:

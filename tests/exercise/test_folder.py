@@ -81,7 +81,13 @@ def test_a_key_that_came_later_changes_the_version_only_where_it_is_given(folder
     for criterion in definition["criteria"]:
         assert (criterion.pop("outcome"), criterion.pop("source")) == (None, None)
     assert not definition.pop("abutments")
-    for table, key in (("subject", "arch"), ("subject", "hounsfield"), ("target", "axis"), ("structures", "implants")):
+    for table, key in (
+        ("subject", "arch"),
+        ("subject", "hounsfield"),
+        ("target", "axis"),
+        ("structures", "implants"),
+        ("permitted", "implant_diameters_mm"),
+    ):
         assert not definition[table].pop(key)
     assets = {name: hashlib.sha256(data).hexdigest() for name, data in ASSETS.items()}
     text = json.dumps({"exercise": definition, "assets": assets}, sort_keys=True, separators=(",", ":")).replace(

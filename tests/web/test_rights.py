@@ -76,8 +76,9 @@ PAGES = {
 LEFT_OUT = {
     "/", "/sign-in", "/setup/{secret}", "/link/{secret}", "/oidc/start", "/oidc/callback", "/sittings/{sitting_id}/events",
     "/pieces/{piece_id}/decide", "/pieces/{piece_id}/section", "/demo", "/demo/live", "/demo/events",
+    "/exercises/{exercise_id}/plan", "/exercises/{exercise_id}/plan/trial", "/exercises/{exercise_id}/plan/picture.png", "/exercises/{exercise_id}/plan.toml",
 }  # fmt: skip
-"""Pages with tests of their own: doors, a stream that never ends, a page that leads on, a section (needs a real scene)."""
+"""Pages with tests of their own: doors, a stream that never ends, a page that leads on, a section (needs a real scene), a desk for planning (a CT)."""
 
 
 @pytest.fixture

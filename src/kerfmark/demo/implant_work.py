@@ -20,15 +20,15 @@ from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.implants import DRILLS, IMPLANTS, ImplantSpec, bed_solid
 from kerfmark.exercise.prepared import Prepared
-from kerfmark.geometry.frames import perpendiculars, rigid_inverse, transform_points
+from kerfmark.geometry.frames import perpendiculars, rigid_inverse
 from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.mesh import submesh, transformed
-from kerfmark.geometry.mesh_files import SIMULATED
 from kerfmark.geometry.phantoms import random_pose, scanned
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, difference
 from kerfmark.instruments import instrument
 from kerfmark.pipeline import open_exercise
+from kerfmark.planned import plan_bytes
 from kerfmark.records import FloatArray, ImplantPlan, Surface
 from kerfmark.settings import Settings
 
@@ -170,13 +170,9 @@ def write_simulated_plan(path: Path, spec: ImplantSpec, *, level: str, seed: int
     bed = strayed_bed(prepared, level, rng)
     target = prepared.exercise.target.implant
     assert target is not None
-    ends = transform_points(rigid_inverse(prepared.frame), np.array([bed.entry_mm, bed.apex_mm])).round(3).tolist()
-    lines = [
-        f"# {SIMULATED}", "format = 1", 'kind = "implant plan"', f'exercise = "{spec.name}"', "", "[implant]",
-        f"entry = {ends[0]}", f"apex = {ends[1]}", f"diameter_mm = {target.diameter_mm}",
-    ]  # fmt: skip
-    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    return ImplantPlan(bed.entry_mm, bed.apex_mm, target.diameter_mm)
+    plan = ImplantPlan(bed.entry_mm, bed.apex_mm, target.diameter_mm)
+    path.write_bytes(plan_bytes(spec.name, plan, frame=prepared.frame, simulated=True))
+    return plan
 
 
 def write_simulated(path: Path, exercise: str, *, level: str, seed: int, settings: Settings) -> None:

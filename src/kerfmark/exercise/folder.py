@@ -28,6 +28,7 @@ LATER = {
     "subject": ("arch", "hounsfield"),
     "target": ("axis",),
     "structures": ("implants",),
+    "permitted": ("implant_diameters_mm",),
     "criteria": ("outcome", "source"),
 }
 """Keys that came after the first versions were made, by their table; "" is the top of the file."""

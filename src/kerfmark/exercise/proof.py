@@ -29,6 +29,8 @@ ANY_INSTRUMENTS = (
 """Tried where an exercise permits any: the finest of each shape."""
 WIDTH_TOLERANCE = 0.1
 DRILL_STEP_MM = 1.0
+RECORDED_ONLY = ("implant.drill_order", "implant.contact_time_s")
+"""Not applicable to a scan, and left out of its mark; `process.*` is refused beside one by the file's own rules."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +185,10 @@ def _marking(exercise: Exercise, powers: tuple[Power, ...]) -> tuple[Finding, ..
     findings = []
     for number, (criterion, power) in enumerate(zip(exercise.criteria, powers, strict=True), start=1):
         name = " ".join(printable(part, limit=60) for part in criterion.key if part is not None)
-        if power.u is None:
+        if criterion.reading in RECORDED_ONLY and exercise.source.kind != "motion":
+            message = f"[[criteria]] {number}, {name}: counts only for pieces that come as a recorded motion, not for a {exercise.source.kind}"
+            findings.append(Finding("mark", message, False))
+        elif power.u is None:
             message = f"[[criteria]] {number}, {name}: cannot be measured on the ideal piece. Choose another reading"
             findings.append(Finding("mark", message, True))
         elif not power.is_enough:

@@ -165,10 +165,16 @@ class Structures(Table):
     )
 
 
+Diameters: TypeAlias = Annotated[tuple[Positive, ...], BeforeValidator(_list_as_tuple)]
+
+
 class Permitted(Table):
     """What may be used, where, and for how long."""
 
     instruments: Words = Field(default=(), description="ISO 6360 codes or names; an empty list means any")
+    implant_diameters_mm: Diameters = Field(
+        default=(), description="implants a plan may choose from; an empty list means any"
+    )
     envelope: AssetName | None = Field(default=None, description="may be cut inside only")
     time_limit_s: Positive | None = None
 

@@ -20,6 +20,7 @@ from kerfmark.web.benches import Benches
 from kerfmark.web.gate import NotSignedInError, Server, visitor_of
 from kerfmark.web.imports import Imports
 from kerfmark.web.live import Watch
+from kerfmark.web.opened import Opened
 from kerfmark.web.options import WebOptions
 from kerfmark.web.pages import ROUTERS
 from kerfmark.web.rendering import asset_bytes, page
@@ -68,6 +69,7 @@ def create_app(
     app = FastAPI(
         title="Kerfmark", version=__version__, description=API_WORDS, docs_url=None, redoc_url=None, openapi_url=None
     )
+    opened = Opened(settings)
     app.state.server = Server(
         store,
         options,
@@ -75,7 +77,8 @@ def create_app(
         sign_ins=Rate(options.sign_in_tries, 60.0 * options.sign_in_minutes),
         submissions=Rate(options.submissions_a_minute, 60.0),
         watch=Watch(lambda: last_audit_number(store)),
-        scenes=Scenes(settings),
+        scenes=Scenes(opened),
+        opened=opened,
         wake=wake,
         benches=Benches(),
         imports=Imports(store, settings),

@@ -20,6 +20,7 @@ from kerfmark.storage import Store
 from kerfmark.web.benches import Benches
 from kerfmark.web.imports import Imports
 from kerfmark.web.live import Watch
+from kerfmark.web.opened import Opened
 from kerfmark.web.options import WebOptions
 from kerfmark.web.scenes import Scenes
 from kerfmark.web.security.forms import FIELD, is_form_token, new_secret
@@ -61,6 +62,8 @@ class Server:
         Tells open pages that something moved.
     scenes : Scenes
         Pieces ready to be cut by a plane.
+    opened : Opened
+        Exercises made ready.
     wake : callable
         Called when a piece was handed in.
     benches : Benches
@@ -76,6 +79,7 @@ class Server:
     submissions: Rate
     watch: Watch
     scenes: Scenes
+    opened: Opened
     wake: Callable[[], None]
     benches: Benches
     imports: Imports

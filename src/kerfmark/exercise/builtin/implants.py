@@ -33,6 +33,7 @@ LOW_MM, HIGH_MM = np.array([-17.0, -11.0, -22.0]), np.array([13.2, 11.0, 9.0])
 """The segment of the jaw, in the frame of the missing tooth: from behind its distal neighbour to its mesial one's far side."""
 GRID_MM, CT_MM, CT_BLUR_MM, CT_NOISE = 0.25, 0.4, 0.25, 40.0
 LENGTH_MM, DIAMETER_MM = 11.0, 4.1
+DIAMETERS_MM = [3.5, 4.1, 4.8]
 ROOM_MM, ROOM_BELOW_MM = 1.6, 2.6
 ABOVE_MM = 12.0
 CT_SEED = 36
@@ -197,7 +198,12 @@ def _keys(
             "canal": {"points": canal[near].round(4).tolist(), "diameter_mm": 2.0 * CANAL_RADIUS_MM},
             "roots": [f"root-{placed.fdi}.ply" for placed in beside],
         },
-        "permitted": {"instruments": list(DRILLS), "envelope": "envelope.ply", "time_limit_s": 900.0},
+        "permitted": {
+            "instruments": list(DRILLS),
+            "implant_diameters_mm": DIAMETERS_MM,
+            "envelope": "envelope.ply",
+            "time_limit_s": 900.0,
+        },
         "source": {"kind": "scan", "noise_um": 10.0, "trueness_um": 15.0},
         "criteria": [rule.as_toml() for rule in rules],
         "pass": {"minimum_percent": 60.0, "met_at": 0.95, "too_close": "refer"},

@@ -61,8 +61,8 @@ class Leftover:
 def reach(task: Task, tools: Sequence[Tool]) -> tuple[Leftover, tuple[Leftover, ...]]:
     """What all tools together leave, and what each leaves alone.
 
-    A tool is tried from every lattice point and from 30 directions: up to 30 degrees about occlusal and from facial. It may
-    cut 0.05 mm into what must stay; neighbours are in the way, the gingiva is not.
+    A tool is tried from every lattice point and from 30 directions: up to 30 degrees about occlusal and from facial; of a planned
+    bed along its axis alone. It may cut 0.05 mm into what must stay; neighbours are in the way, the gingiva is not.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ def _depths(task: Task, tool: Tool, field: NDArray[np.float32], probes_mm: Float
     beside = read_only((steps - np.rint(steps)) * lattice.spacing_mm, np.float64)
     plain, table = read_only(field, np.float32), read_only(tool.table, np.float64)
     standing = np.empty((*lattice.shape, 4), dtype=np.float32)
-    for axis in directions():
+    for axis in directions() if task.axis is None else (task.axis,):
         if not (best < ENOUGH_MM).any():
             break
         probes = probes_mm.copy()

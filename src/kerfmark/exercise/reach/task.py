@@ -64,6 +64,8 @@ class Task:
         The fields are exact up to this distance.
     what : str
         What is to be made, in words.
+    axis : (3,) float array or None
+        The one way a tool stands, tip to handle, where it goes in along its own axis; None where it may stand any way.
     """
 
     lattice: Lattice
@@ -73,6 +75,7 @@ class Task:
     neighbours: NDArray[np.float32]
     far_mm: float
     what: str
+    axis: FloatArray | None = None
 
     def only(self, chosen: NDArray[np.bool_]) -> Task:
         """The same task with the chosen points alone."""
@@ -115,7 +118,15 @@ def _towards_target(prepared: Prepared, target: Surface, *, far_mm: float) -> Ta
     inner, skin = _not_pulp(prepared, inner), _not_pulp(prepared, skin)
     volumes = np.append(np.full(len(inner), lattice.spacing_mm**3), np.zeros(len(skin)))
     others = _field(list(prepared.neighbours.values()), lattice.finer(), far_mm)
-    return Task(lattice, np.vstack([inner, skin]), volumes, keep, others, far_mm, "the target")
+    return Task(lattice, np.vstack([inner, skin]), volumes, keep, others, far_mm, "the target", _bed_axis(prepared))
+
+
+def _bed_axis(prepared: Prepared) -> FloatArray | None:
+    """Out of a planned bed: a drill goes in along it and no other way."""
+    if prepared.implant is None:
+        return None
+    out = prepared.implant[0] - prepared.implant[1]
+    return np.asarray(out / np.linalg.norm(out))
 
 
 def _not_pulp(prepared: Prepared, points: FloatArray) -> FloatArray:

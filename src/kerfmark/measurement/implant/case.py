@@ -23,10 +23,19 @@ __all__ = ["Case"]
 
 
 class Case(Bench):
-    """A piece of an implant exercise. Everything is worked out when first asked for, and once."""
+    """A piece of an implant exercise. Everything is worked out when first asked for, and once.
 
-    def __init__(self, piece: Piece, prepared: Prepared) -> None:
+    Parameters
+    ----------
+    piece : Piece
+    prepared : Prepared
+    like : Case, optional
+        An earlier case of the same exercise, whose bone and structures are taken over.
+    """
+
+    def __init__(self, piece: Piece, prepared: Prepared, *, like: Case | None = None) -> None:
         super().__init__(piece, prepared)
+        self._like = like
         assert prepared.implant is not None
         target = prepared.exercise.target.implant
         assert target is not None
@@ -53,12 +62,12 @@ class Case(Bench):
     @cached_property
     def bone(self) -> RayCaster:
         """The subject's outer surface, for rays."""
-        return RayCaster(self.subject)
+        return RayCaster(self.subject) if self._like is None else self._like.bone
 
     @cached_property
     def structures(self) -> tuple[Structure, ...]:
         """What is to be kept clear of."""
-        return structures_of(self.prepared, self.plan)
+        return structures_of(self.prepared, self.plan) if self._like is None else self._like.structures
 
     @property
     def mesial(self) -> FloatArray:

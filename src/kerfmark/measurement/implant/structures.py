@@ -46,13 +46,17 @@ class Structure:
     radius_mm: float = 0.0
     surface: Surface | None = None
     rod: Cylinder | None = None
+    closest: ClosestPoint | None = None
+    """Finds the surface's closest points; made once, for all that is tried beside it."""
 
     def clearance(self, of: Cylinder, *, more_mm: FloatArray | None = None) -> Clearance:
         """How far a cylinder, and further points (n, 3) of the same body, keep from the structure's surface."""
         if self.rod is not None:
             return _between(of, self.rod)
         found = [
-            _from_line(of, self.line_mm, self.radius_mm) if self.surface is None else _from_surface(of, self.surface)
+            _from_line(of, self.line_mm, self.radius_mm)
+            if self.surface is None
+            else _from_surface(of, self.surface, self._finder(self.surface))
         ]
         if more_mm is not None and len(more_mm):
             found.append(self._of_points(more_mm))
@@ -63,9 +67,12 @@ class Structure:
             distance = np.linalg.norm(points[:, None] - self.line_mm[None], axis=2)
             i, j = divmod(int(np.argmin(distance)), distance.shape[1])
             return _towards(points[i], self.line_mm[j], float(distance[i, j]) - self.radius_mm)
-        signed, closest = _signed(self.surface, points)
+        signed, closest = _signed(self.surface, self._finder(self.surface), points)
         k = int(np.argmin(signed))
         return Clearance(float(signed[k]), points[k], closest[k])
+
+    def _finder(self, surface: Surface) -> ClosestPoint:
+        return self.closest if self.closest is not None else ClosestPoint(surface)
 
 
 def structures_of(prepared: Prepared, plan: Cylinder) -> tuple[Structure, ...]:
@@ -75,9 +82,10 @@ def structures_of(prepared: Prepared, plan: Cylinder) -> tuple[Structure, ...]:
     if canal is not None and prepared.canal is not None:
         found.append(Structure("canal", line_mm=_dense(prepared.canal), radius_mm=0.5 * canal.diameter_mm))
     for root in prepared.roots:
-        found.append(Structure("root", _side(bounds_mm(root).mean(axis=0), plan, prepared.mesial_sign), surface=root))
+        side = _side(bounds_mm(root).mean(axis=0), plan, prepared.mesial_sign)
+        found.append(Structure("root", side, surface=root, closest=ClosestPoint(root)))
     if prepared.sinus is not None:
-        found.append(Structure("sinus", surface=prepared.sinus))
+        found.append(Structure("sinus", surface=prepared.sinus, closest=ClosestPoint(prepared.sinus)))
     for other in prepared.implants:
         rod = Cylinder(other.entry_mm, other.apex_mm, 0.5 * other.diameter_mm)
         found.append(Structure("implant", _side(rod.at(0.5 * rod.length_mm), plan, prepared.mesial_sign), rod=rod))
@@ -110,14 +118,14 @@ def _from_line(of: Cylinder, line: FloatArray, radius: float) -> Clearance:
     return _towards(at, line[i], float(signed[i]) - radius)
 
 
-def _from_surface(of: Cylinder, surface: Surface) -> Clearance:
+def _from_surface(of: Cylinder, surface: Surface, finder: ClosestPoint) -> Clearance:
     """The least of both ways: the surface's points from the cylinder, and the cylinder's points from the surface."""
     points = _near_points(of, surface)
     signed = of.distance_mm(points)
     i = int(np.argmin(signed))
     there = Clearance(float(signed[i]), of.nearest_mm(points[i : i + 1])[0], points[i])
     own = of.surface_points(spacing_mm=0.3)
-    inside, closest = _signed(surface, own)
+    inside, closest = _signed(surface, finder, own)
     j = int(np.argmin(inside))
     here = Clearance(float(inside[j]), own[j], closest[j])
     return min(there, here, key=lambda c: c.value_mm)
@@ -135,21 +143,21 @@ def _near_points(of: Cylinder, surface: Surface) -> FloatArray:
     return np.vstack([corners, fine])
 
 
-def _signed(surface: Surface, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _signed(surface: Surface, finder: ClosestPoint, points: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Signed distance of points from a closed surface, negative inside, and the closest points."""
-    closest, distance, face = ClosestPoint(surface).query(points, max_distance_mm=FAR_MM)
-    inside = _is_inside(surface, points)
+    closest, distance, face = finder.query(points, max_distance_mm=FAR_MM)
+    inside = _is_inside(surface, finder, points)
     distance = np.where(face < 0, FAR_MM, distance)
     return np.where(inside, -distance, distance), closest
 
 
-def _is_inside(surface: Surface, points: FloatArray) -> NDArray[np.bool_]:
+def _is_inside(surface: Surface, finder: ClosestPoint, points: FloatArray) -> NDArray[np.bool_]:
     """Whether each point lies in a closed surface: a ray from it leaves through an odd number of faces."""
     found = np.zeros(len(points), dtype=bool)
     low, high = bounds_mm(surface)
     boxed = np.flatnonzero(((points >= low) & (points <= high)).all(axis=1))
     if len(boxed):
-        caster = RayCaster(surface)
+        caster = RayCaster(surface, tree=finder.tree)
         found[boxed] = [len(caster.crossings(points[i], ASKEW)[0]) % 2 == 1 for i in boxed]
     return found
 

@@ -16,6 +16,7 @@ from kerfmark.web.pages import (
     passline,
     piece,
     pieces,
+    plan,
     queue,
     reveal,
     rigs,
@@ -28,7 +29,7 @@ from kerfmark.web.pages import (
 __all__ = ["ROUTERS"]
 
 _PAGES = (
-    sign_in, university, demo, account, first, sittings, sitting, pieces, judge, reveal, decide, piece, queue, exercises, exercise, limits,
+    sign_in, university, demo, account, first, sittings, sitting, pieces, judge, reveal, decide, piece, queue, exercises, exercise, plan, limits,
     learners, learner, evidence, passline, rigs, admin,
 )  # fmt: skip
 ROUTERS = tuple(page.router for page in _PAGES)

@@ -13,6 +13,7 @@ from kerfmark.reports.sides import effective_limits, side_of_large
 from kerfmark.sittings.exercises import ExercisePage, exercise, hide_exercise
 from kerfmark.sittings.rights import may_anywhere
 from kerfmark.web.gate import TOKEN_ONLY, Visit, Visiting
+from kerfmark.web.pages.plan import planned_here
 from kerfmark.web.rendering import page
 from kerfmark.web.sheets import criterion_names, painted, thin_balloon
 
@@ -47,6 +48,7 @@ def show(visit: Visiting, exercise_id: str, done: str = "") -> Response:
         source=found.definition.get("source") or {},
         may_open=may_anywhere(visit.actor, "sitting.open"),
         may_hide=may_anywhere(visit.actor, "exercise.import"),
+        may_plan=planned_here(found),
         may_limits=may_anywhere(visit.actor, "limits.see"),
         said=words("Imported and proved.") if done == "imported" else None,
     )

@@ -32,7 +32,9 @@ DONE = {
     "decided": "Your rulings are kept.",
     "appealed": "Your appeal is with the lead.",
 }
-NOTHING_DRAWN: dict[str, Any] = dict.fromkeys(("developed", "history", "process", "events", "remarks", "made_from"), "")
+NOTHING_DRAWN: dict[str, Any] = dict.fromkeys(
+    ("developed", "jaw_strip", "history", "process", "events", "remarks", "made_from"), ""
+)
 OUTCOMES = {"pass": "pass", "fail": "not passed", "refer": "waits for examiner"}
 
 
@@ -235,7 +237,11 @@ def _of_attempts(found: PiecePage, words: Words) -> str:
 
 
 def _capture(found: PiecePage, words: Words) -> str:
-    return words({"scan": "scan", "motion": "recorded motion", "volume": "volume"}.get(found.capture or "", "file"))
+    return words(
+        {"scan": "scan", "motion": "recorded motion", "volume": "volume", "plan": "plan"}.get(
+            found.capture or "", "file"
+        )
+    )
 
 
 def _signed(found: PiecePage, words: Words) -> str:

@@ -10,10 +10,12 @@ from starlette.datastructures import UploadFile
 
 from kerfmark.errors import ConflictError, InputError, MissingError
 from kerfmark.reports.contents import Cell
+from kerfmark.sittings.exercises import exercise
 from kerfmark.sittings.handing_in import Receipt, hand_in
-from kerfmark.sittings.overview import sittings
+from kerfmark.sittings.overview import SittingLine, sittings
 from kerfmark.sittings.pieces import pieces
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
+from kerfmark.web.pages.plan import planned_here
 from kerfmark.web.rendering import page
 
 __all__ = ["router"]
@@ -60,7 +62,7 @@ def _handed_in(visit: Visit, form: Form) -> Receipt:
     file = form.file("piece")
     if file is None:
         raise InputError(
-            "piece: no file was chosen, expected a surface (STL, PLY, OBJ, 3MF, GLB) or a motion (Parquet, CSV). Choose one."
+            "piece: no file was chosen, expected a surface (STL, PLY, OBJ, 3MF, GLB), a motion (Parquet, CSV), a CT (NRRD, NIfTI, DICOM) or a plan (TOML). Choose one."
         )
     beside = {side: _stream(sent) for side in ("mesial", "distal") if (sent := form.file(side)) is not None}
     rig = form.file("rig")
@@ -82,9 +84,15 @@ def _stream(file: UploadFile) -> BinaryIO:
     return file.file
 
 
+def _planned(visit: Visit, lines: list[SittingLine]) -> list[SittingLine]:
+    """Those of the sittings whose exercise is planned in the page, each exercise once."""
+    by_exercise = {line.exercise_id: line for line in lines}
+    return [line for own, line in by_exercise.items() if planned_here(exercise(visit.store, visit.actor, own))]
+
+
 def _new(visit: Visit, *, chosen: str, wrong: str | None = None) -> Response:
     lines = [line for line in sittings(visit.store, visit.actor) if line.state == "open"]
     return page(
-        visit.visitor, "piece_new.html", status=422 if wrong else 200, wrong=wrong, lines=lines, chosen=chosen, units=UNITS,
+        visit.visitor, "piece_new.html", status=422 if wrong else 200, wrong=wrong, lines=lines, plans=_planned(visit, lines), chosen=chosen, units=UNITS,
         for_others=bool(visit.person.roles & {"teacher", "lead", "technician"}), limit_mib=visit.server.options.upload_mib,
     )  # fmt: skip
