@@ -8,11 +8,13 @@ from urllib.parse import parse_qsl, urlencode
 import pytest
 
 from kerfmark.exercise.folder import save_exercise
+from kerfmark.exercise.prepared import prepare
 from kerfmark.sittings.exercises import import_exercise
 from kerfmark.sittings.people import actor_of
 from kerfmark.sittings.pieces import pieces
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.seating import open_sitting, seat_learners
+from kerfmark.web.planning.desk import Desk
 
 sys.path.insert(0, str(Path(__file__).parents[3] / "benchmarks"))
 
@@ -29,6 +31,7 @@ def planned(served, settings, tmp_path_factory):
     folder = tmp_path_factory.mktemp("phantom-plan")
     loaded = planned_exercise()
     save_exercise(folder, loaded.exercise, loaded.assets)
+    Desk(prepare(loaded, cache_dir=settings.cache_dir, limits=settings.limits))  # seconds, which no page waits for then
     exercise = import_exercise(served.store, PROGRAM, folder, settings=settings, prove=False)
     teacher = actor_of(served.store, served.ids["tessa"])
     sitting = open_sitting(served.store, teacher, title="Planning", site_id=served.ids["site"], exercise_id=exercise)
