@@ -42,6 +42,7 @@ PEOPLE = {
     "ruth": ("Ruth Adeyemi", "lead"), "tessa": ("Tessa Lindqvist", "teacher"), "elin": ("Elin Haddad", "examiner"),
     "ines": ("Ines Okafor", "learner"), "milo": ("Milo Ferreira", "learner"), "sora": ("Sora Nakamura", "learner"),
 }  # fmt: skip
+WITHOUT_PIECES = {"plan", "sign-in", "look", "keys", "account", "hand-in", "open-a-sitting", "exercises", "exercise"}
 LEVELS = ("novice", "middle", "novice", "able")
 PAGES = {
     "sign-in": (None, "/sign-in"), "look": (None, "/look"), "my-pieces": ("ines", "/pieces"), "hand-in": ("ines", "/pieces/new"), "judge": ("ines", "/pieces/{unseen}/judge"),
@@ -74,7 +75,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         settings = read_settings()
         store = open_store(Path(folder) / "store")
-        ids = school(store, Path(folder), settings)
+        ids = school(store, Path(folder), settings, with_pieces=not set(given.only) <= WITHOUT_PIECES)
         server = uvicorn.Server(
             uvicorn.Config(create_app(store, options=WebOptions(), settings=settings), port=0, log_level="error")
         )
@@ -89,8 +90,8 @@ def main() -> None:
         store.close()
 
 
-def school(store: Store, folder: Path, settings: Settings) -> dict[str, str]:
-    """People, an exam and a practice, pieces measured by workers; ids by what they are called."""
+def school(store: Store, folder: Path, settings: Settings, *, with_pieces: bool = True) -> dict[str, str]:
+    """People, an exam and a practice, pieces measured by workers (minutes); ids by what they are called."""
     ids = {"site": add_site(store, PROGRAM, "North Quay")}
     kept = hashed(PASSWORD)
     for login, (name, role) in PEOPLE.items():
@@ -112,6 +113,8 @@ def school(store: Store, folder: Path, settings: Settings) -> dict[str, str]:
         )  # fmt: skip
         seat_learners(store, teacher, ids[kind], [ids[login] for login in ("ines", "milo", "sora")])
         appoint(store, teacher, ids[kind], ids["elin"], "examiner")
+    if not with_pieces:
+        return ids
     made = [hand(store, folder, settings, ids, ids["practice"], "ines", seed) for seed in range(1, 5)]
     ids["examined"] = hand(store, folder, settings, ids, ids["exam"], "ines", 5)
     hand(store, folder, settings, ids, ids["exam"], "milo", 6)

@@ -79,6 +79,9 @@ class Desk:
         """(2, 3) box of the tooth frame that pictures show: the bone with a margin, as far as the CT reaches."""
         assert self.prepared.subject is not None
         low, high = bounds_mm(self.prepared.subject)
+        arch = self.prepared.arch
+        if arch is not None:
+            low[:2], high[:2] = np.minimum(low, arch.min(axis=0))[:2], np.maximum(high, arch.max(axis=0))[:2]
         inner = bounds_of(self.volume)
         low, high = np.maximum(low - MARGIN_MM, inner[0]), np.minimum(high + MARGIN_MM, inner[1])
         low[2], high[2] = max(low[2], REACH_MM[0]), min(high[2], REACH_MM[1])

@@ -119,15 +119,16 @@ def _above(desk: Desk, state: PlanState, address: str, say: Say) -> str:
     sheet = _Sheet(plane, scale, -0.5 * wide, 0.5 * tall)
     query = plane_query(plane, width_mm=wide, above_mm=0.5 * tall, below_mm=0.5 * tall)
     body = _picture(desk, sheet, f"{address}?{query}", wide, tall)
-    body += _cuts(desk, sheet)
     curve, plan = desk.curve(state), state.plan(desk.mesial_sign)
+    lines = _cuts(desk, sheet)
     if curve is not None:
-        body += _rimmed([sheet.px(in_plane(plane, curve.points_mm[::4]))], wide=1.1)
-        body += "".join(_tick(sheet, curve, way, state.at_mm) for way, _plane in desk.across_planes(state))
+        lines += _rimmed([sheet.px(in_plane(plane, curve.points_mm[::4]))], wide=1.1)
+        lines += "".join(_tick(sheet, curve, way, state.at_mm) for way, _plane in desk.across_planes(state))
     if plan is not None:
         rod = Cylinder(plan.entry_mm, plan.apex_mm, 0.5 * plan.diameter_mm)
-        body += _rimmed([sheet.px(in_plane(plane, np.array([rod.entry_mm, rod.apex_mm])))], wide=0.9, dash=CHAIN)
-        body += _rod(sheet, rod)
+        lines += _rimmed([sheet.px(in_plane(plane, np.array([rod.entry_mm, rod.apex_mm])))], wide=0.9, dash=CHAIN)
+        lines += _rod(sheet, rod)
+    body += _clipped(sheet, scale * wide, scale * tall, 0, lines)
     for k, point in enumerate(in_frame(list(state.arch), desk.mesial_sign)):
         body += _grip(*sheet.spot(point), "arch", say("Point {n} of the arch").format(n=k + 1), square=True, index=k)
     if plan is not None:
@@ -147,13 +148,15 @@ def _axis(
     sheet = _Sheet(plane, scale, -0.5 * AXIS_MM, high)
     query = plane_query(plane, width_mm=AXIS_MM, above_mm=high, below_mm=-low)
     tall = high - low
-    body = _picture(desk, sheet, f"{address}?{query}", AXIS_MM, tall) + _cuts(desk, sheet)
+    body, lines = _picture(desk, sheet, f"{address}?{query}", AXIS_MM, tall), _cuts(desk, sheet)
     plan = state.plan(desk.mesial_sign)
     if plan is not None:
         rod = Cylinder(plan.entry_mm, plan.apex_mm, 0.5 * plan.diameter_mm)
         ends = np.array([rod.entry_mm - 4.0 * rod.way, rod.apex_mm + 1.5 * rod.way])
-        body += _rimmed([sheet.px(in_plane(plane, ends))], wide=0.9, dash=CHAIN) + _rod(sheet, rod)
-        body += "".join(_shortest(sheet, reading) for reading in readings)
+        lines += _rimmed([sheet.px(in_plane(plane, ends))], wide=0.9, dash=CHAIN) + _rod(sheet, rod)
+        lines += "".join(_shortest(sheet, reading) for reading in readings)
+    body += _clipped(sheet, AXIS_PX, scale * tall, 0, lines)
+    if plan is not None:
         body += _grip(*sheet.spot(plan.entry_mm), "entry", say("Platform: moves the implant"))
         body += _grip(*sheet.spot(plan.apex_mm), "apex", say("Apex: tilts the implant about its platform"), hollow=True)
     body += _ends(plane, desk, AXIS_PX, scale * tall, say)
@@ -216,14 +219,12 @@ def _along(desk: Desk, state: PlanState, curve: ArchCurve, address: str, say: Sa
     canal = desk.prepared.canal
     if canal is not None and desk.prepared.exercise.structures.canal is not None:
         radius = 0.5 * desk.prepared.exercise.structures.canal.diameter_mm
-        edges = [sheet.px(edge) for edge in _band(curve, _dense(canal), radius) if len(edge)]
+        middle = _unrolled(curve, _dense(canal))
+        edges = [sheet.px(np.add(middle, [0.0, side])) for side in (radius, -radius) if len(middle)]
         drawn.append(_rimmed(edges, wide=1.1, dash=CHAIN_DOUBLE))
     plan = state.plan(desk.mesial_sign)
     if plan is not None:
-        axis = plan.entry_mm + np.linspace(0.0, 1.0, 12)[:, None] * (plan.apex_mm - plan.entry_mm)
-        left, right = _band(curve, axis, 0.5 * plan.diameter_mm)
-        if len(left):
-            drawn.append(_rimmed([sheet.px(np.vstack([left, right[::-1], left[:1]]))], wide=1.6))
+        drawn.append(_rimmed([sheet.px(_unrolled_rod(curve, plan.entry_mm, plan.apex_mm, plan.diameter_mm))], wide=1.6))
     body += _clipped(sheet, scale * wide, scale * tall, 0, "".join(drawn))
     x = scale * state.at_mm
     body += _rimmed([np.array([[x, HEAD_PX - 4.0], [x, HEAD_PX + scale * tall + 4.0]])], wide=1.1, dash=CHAIN)
@@ -245,17 +246,22 @@ def _dense(line_mm: FloatArray) -> FloatArray:
     return np.column_stack([np.interp(at, along, line_mm[:, k]) for k in range(3)])
 
 
-def _band(curve: ArchCurve, line_mm: FloatArray, radius_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Both edges of a tube about a line, unrolled: way along the curve and height over it."""
+def _unrolled(curve: ArchCurve, line_mm: FloatArray) -> FloatArray:
+    """Points (n, 2): way along the curve and height over it; what lies beyond its ends is left out."""
     places = [curve.at(curve.nearest_mm(point)) for point in line_mm]
     beside = [(k, p) for k, p in zip(places, line_mm, strict=True) if 0 < k < len(curve.points_mm) - 1]
-    if len(beside) < 2:
-        return np.empty((0, 2)), np.empty((0, 2))
-    flat = np.array([[curve.step_mm * k, (p - curve.points_mm[k]) @ curve.up] for k, p in beside])
-    way = np.gradient(flat, axis=0)
-    square = np.column_stack([-way[:, 1], way[:, 0]])
-    square /= np.maximum(np.linalg.norm(square, axis=1, keepdims=True), 1e-9)
-    return flat + radius_mm * square, flat - radius_mm * square
+    flat = [(curve.step_mm * k, float((p - curve.points_mm[k]) @ curve.up)) for k, p in beside]
+    return np.array(flat).reshape(-1, 2)
+
+
+def _unrolled_rod(curve: ArchCurve, entry: FloatArray, apex: FloatArray, diameter_mm: float) -> FloatArray:
+    """An implant as it lies along the arch: a closed box (5, 2) about its axis."""
+    ends = _unrolled(curve, np.array([entry, apex]))
+    if len(ends) < 2:
+        return np.empty((0, 2))
+    way = (ends[1] - ends[0]) / max(float(np.linalg.norm(ends[1] - ends[0])), 1e-9)
+    beside = 0.5 * diameter_mm * np.array([-way[1], way[0]])
+    return np.array([ends[0] + beside, ends[1] + beside, ends[1] - beside, ends[0] - beside, ends[0] + beside])
 
 
 def _escaped(state: PlanState) -> str:
