@@ -38,7 +38,7 @@ def test_what_the_exercises_and_the_table_do_not_share_is_named():
     flags = content(TABLE, [changed, extra]).flags
     assert any("width has limits ≥ 0.9, the table was marked with ≥ 0.8" in f for f in flags)
     assert any("taper counts for the mark" in f for f in flags)
-    assert any("depth was ruled on, but no exercise given" in f for f in flags)
+    assert any("depth was ruled on, but the exercise given does not hold it" in f for f in flags)
 
 
 def test_the_claim_follows_what_is_named():
@@ -91,3 +91,10 @@ def test_a_faulty_file_of_criteria_is_told_with_its_row(tmp_path, text, words):
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=words):
         read_content(path)
+
+
+def test_an_exercise_that_was_not_given_is_named_once():
+    flags = content(TABLE, [ContentLine("inlay", "depth", weight=1.0)]).flags
+    assert [f for f in flags if "is not among those given" in f] == [
+        "Exercise crown is not among those given: what its 2 criteria are for is not shown."
+    ]

@@ -259,4 +259,4 @@ def test_a_criterion_open_on_one_side_has_no_width_and_no_bar():
     )
     gauge = next(figure for figure in answer.figures if figure.kind == "gauge")
     assert gauge.data["names"] == ["depth"]
-    assert "1 of them have a limit on one side only" in answer.said
+    assert "1 limited on one side only" in answer.said

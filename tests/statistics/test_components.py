@@ -1,8 +1,10 @@
+import math
+
 import numpy as np
 import pytest
 
 from kerfmark.errors import EvidenceError, InputError
-from kerfmark.statistics.components import bootstrap_crossed, crossed, nested
+from kerfmark.statistics.components import _satterthwaite, bootstrap_crossed, crossed, nested
 from kerfmark.statistics.dependability import (
     at_cut,
     conditional_error,
@@ -176,3 +178,10 @@ def test_gaps_and_missing_numbers_are_refused():
         crossed([[1.0, np.nan], [2.0, 3.0]], ("p", "i"))
     with pytest.raises(InputError, match="facet o"):
         decision_study(crossed(P_I_O, ("p", "i", "o")), {"i": 4})
+
+
+def test_a_component_with_less_than_one_degree_of_freedom_has_no_upper_end():
+    # Source: chi-square at 0.5 degrees of freedom: its 2.5 % point is 1e-6 of the mean, so the end would be a million times the value.
+    found = _satterthwaite(1.0, [(2.0, 3.0), (-1.0, 1.5)], {"p": 4}, "mean squares", 0.95)
+    assert math.isinf(found.upper)
+    assert 0.0 < found.lower < 1.0

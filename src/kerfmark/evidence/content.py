@@ -19,6 +19,11 @@ from kerfmark.exercise.definition import Criterion, Exercise
 __all__ = ["ContentLine", "content", "content_of", "criterion_name", "read_content"]
 
 COLUMNS: Final = ("exercise", "criterion", "outcome", "lower", "upper", "weight", "critical", "source")
+TAGS: Final = ("[seen", "[memory", "[practice", "weak]")
+TAGS_MEAN: Final = (
+    "Sources of limits, in brackets: seen, the value was read there; weak, in a summary or at second hand; memory, recalled and not read again; "
+    "practice, common in teaching, without a source at hand."
+)
 SAME: Final = 1e-9
 """Limits that differ by less, relative to their size, are the same."""
 
@@ -154,6 +159,8 @@ def content(table: Table, given: Sequence[ContentLine]) -> Answer:
     methods = [
         "Share of mark: a criterion's weight over the weights of its exercise; exercises count alike. Limits are closed: a reading on a limit lies inside."
     ]
+    if any(tag in line.source for line in lines for tag in TAGS):
+        methods.append(TAGS_MEAN)
     if given:
         outcomes = _outcomes(lines)
         if outcomes is not None:
@@ -247,7 +254,12 @@ def _misfits(given: Sequence[ContentLine], seen: dict[tuple[str, str], ContentLi
             flags.append(
                 f"{key[0]}: {key[1]} has limits {_limits(line)}, the table was marked with {_limits(seen[key])}."
             )
-    return flags + [f"{e}: {c} was ruled on, but no exercise given holds it." for e, c in seen if (e, c) not in stated]
+    named = {exercise for exercise, _ in stated}
+    for exercise in dict.fromkeys(e for e, _ in seen if e not in named):
+        ruled = sum(e == exercise for e, _ in seen)
+        flags.append(f"Exercise {exercise} is not among those given: what its {ruled} criteria are for is not shown.")
+    strangers = [(e, c) for e, c in seen if e in named and (e, c) not in stated]
+    return flags + [f"{e}: {c} was ruled on, but the exercise given does not hold it." for e, c in strangers]
 
 
 def _same(one: float, other: float) -> bool:

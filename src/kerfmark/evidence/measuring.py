@@ -54,7 +54,7 @@ def measuring(table: Table, options: Options) -> Answer:
             else "No limits were given to hold it against."
         )
     if share is not None and open_:
-        said += f" {open_} of them have a limit on one side only, so no width to hold it against."
+        said += f" {open_} limited on one side only: no width to hold the gauge against."
     grids = ([_grid(found)] if found else []) + ([calibrated] if calibrated is not None else [])
     charted, moved, how = steadiness(rows_of)
     figures = (*(_figures(found, options) if share is not None else ()), *charted)

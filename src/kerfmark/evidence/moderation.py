@@ -150,8 +150,11 @@ def moderation(table: Table, marks: Marks, cut: float | None, error: float | Non
 
 
 def _sentence(settled: list[LogLine], beyond: list[LogLine], open_: list[LogLine]) -> str:
-    said = f"On {len(beyond)} pieces two examiners differ by more than error alone makes; " + (
-        "all of them were settled." if not open_ else f"{len(open_)} of them were left as they were."
+    said = (
+        "On no piece do two examiners differ by more than error alone makes."
+        if not beyond
+        else f"On {len(beyond)} pieces two examiners differ by more than error alone makes; "
+        + ("all of them were settled." if not open_ else f"{len(open_)} of them were left as they were.")
     )
     if not settled:
         return said + " The table holds no moderated mark."

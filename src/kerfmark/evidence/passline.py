@@ -110,10 +110,14 @@ def _chosen(lines: dict[str, Estimate | str], options: Options) -> PassLine:
 
 
 def _or_why(make: Callable[[], Estimate]) -> Estimate | str:
+    """A line, or why there is none; one whose interval leaves the marks' scale says nothing."""
     try:
-        return make()
+        found = make()
     except EvidenceError as why:
         return str(why)
+    if found.has_interval and (found.lower < 0.0 or found.upper > 100.0):
+        return f"its interval, {found.lower:.0f} to {found.upper:.0f}, leaves the scale of marks: these groups do not set a line."
+    return found
 
 
 def _regressions(

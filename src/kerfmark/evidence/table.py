@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,7 +58,7 @@ class Table:
 
     def where(self, keep: NDArray[np.bool_ | np.intp]) -> Table:
         """The rows kept, or in the order given."""
-        return Table({name: column[keep] for name, column in self.columns.items()})
+        return Table(_Kept(self.columns, np.flatnonzero(keep) if keep.dtype == np.bool_ else keep))
 
     def said_by(self, speaker: str, *, whole: bool) -> Table:
         """Rows of one kind of speaker about whole pieces, or about criteria."""
@@ -81,6 +81,25 @@ class Table:
         last = np.full(code.max() + 1, -np.inf)
         np.maximum.at(last, code, self.number("attempt"))
         return self.where(self.number("attempt") == last[code])
+
+
+class _Kept(Mapping[str, Column]):
+    """Some rows of other columns, each column picked out when it is first asked for: a question needs three of two dozen."""
+
+    def __init__(self, columns: Mapping[str, Column], at: NDArray[np.generic]) -> None:
+        self._columns, self._at = columns, at
+        self._picked: dict[str, Column] = {}
+
+    def __getitem__(self, name: str) -> Column:
+        if name not in self._picked:
+            self._picked[name] = self._columns[name][self._at]
+        return self._picked[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._columns)
+
+    def __len__(self) -> int:
+        return len(self._columns)
 
 
 def read_table(path: Path, *, limit_mib: int = 512) -> Table:

@@ -230,8 +230,8 @@ def ask(
 
 
 def _as_signed(options: Options, line: SignedLine) -> Options:
-    signed = f"{line.person} on {line.made_at:%Y-%m-%d}, at {line.percent:.1f}"
-    return replace(options, chosen=line.method, reason=line.reason, signed=signed)
+    why = f"{line.reason.rstrip('.')} (signed on {line.made_at:%Y-%m-%d}, when it stood at {line.percent:.1f})"
+    return replace(options, chosen=line.method, reason=why, signed=line.person)
 
 
 def sign_line(

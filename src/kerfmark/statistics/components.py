@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from kerfmark.errors import EvidenceError, InputError
 from kerfmark.statistics.estimates import Estimate, FloatArray
+from kerfmark.statistics.intervals import DF_LEAST
 from kerfmark.statistics.resampling import draws_of
 
 __all__ = ["Components", "Effect", "bootstrap_crossed", "crossed", "nested"]
@@ -297,7 +298,7 @@ def _satterthwaite(
         return Estimate(0.0, 0.0, upper, n=n, method=words, se=se, level=level)
     df = value**2 / spread
     low, high = (float(scipy.stats.chi2.ppf(q, df)) for q in (0.5 * (1 - level), 0.5 * (1 + level)))
-    upper = df * value / low if low > 0.0 else np.inf
+    upper = df * value / low if df >= DF_LEAST else np.inf
     words = f"{method}; Satterthwaite interval"
     return Estimate(
         value, float(df * value / high) if high > 0.0 else 0.0, float(upper), n=n, method=words, se=se, level=level

@@ -7,7 +7,11 @@ from statistics import NormalDist
 
 from kerfmark.errors import InputError
 
-__all__ = ["coverage_factor", "normal_quantile", "wilson_interval"]
+__all__ = ["DF_LEAST", "coverage_factor", "normal_quantile", "wilson_interval"]
+
+DF_LEAST = 1.0
+"""Degrees of freedom of a component of variance under which the upper end of its Satterthwaite interval says nothing (at 1 it lies at a
+thousand times the estimate): it is then given as infinite, "not known" in reports."""
 
 
 def normal_quantile(probability: float) -> float:

@@ -117,7 +117,7 @@ def one_factor(covariance: ArrayLike) -> tuple[FloatArray, FloatArray]:
     start = np.log(np.clip(1.0 / np.diag(np.linalg.pinv(correlation)), 0.05, 0.95))
     bounds = [(math.log(LEAST_ERROR), 0.0)] * len(sd)
     found = scipy.optimize.minimize(_discrepancy, start, args=(correlation,), jac=True, method="L-BFGS-B", bounds=bounds,
-                                    options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 500})  # fmt: skip
+                                    options={"ftol": 1e-14, "gtol": 1e-8, "maxiter": 200})  # fmt: skip
     own = np.exp(found.x)
     values, vectors = np.linalg.eigh(correlation / np.sqrt(np.outer(own, own)))
     loadings = np.sqrt(own) * vectors[:, -1] * math.sqrt(max(values[-1] - 1.0, 0.0))

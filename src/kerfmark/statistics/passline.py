@@ -309,20 +309,21 @@ def _even_odds(y: FloatArray, competent: np.ndarray) -> float:
     if y[~competent].max() < y[competent].min():
         raise EvidenceError("logistic: the groups do not overlap, so the curve has no slope. Choose the midpoint.")
     centre, scale = float(y.mean()), float(y.std())
-    x = np.column_stack([np.ones(len(y)), (y - centre) / scale])
+    value, code, n = np.unique(y, return_inverse=True, return_counts=True)  # many pieces share a mark
+    able = np.bincount(code, weights=competent)
+    x = np.column_stack([np.ones(len(value)), (value - centre) / scale])
 
-    def loss(beta: FloatArray) -> tuple[float, FloatArray]:
+    def loss(beta: FloatArray) -> float:
         eta = x @ beta
-        p = scipy.special.expit(eta)
-        return float(np.sum(np.logaddexp(0.0, eta) - competent * eta)), x.T @ (p - competent)
+        return float(np.sum(n * np.logaddexp(0.0, eta) - able * eta))
 
     beta = np.zeros(2)
     for _ in range(60):
         p = scipy.special.expit(x @ beta)
-        hessian = (x * (p * (1 - p))[:, None]).T @ x + 1e-12 * np.eye(2)
-        move = np.linalg.solve(hessian, x.T @ (competent - p))
-        start, size = loss(beta)[0], 1.0
-        while loss(beta + size * move)[0] > start + 1e-12 and size > 1e-8:
+        hessian = (x * (n * p * (1 - p))[:, None]).T @ x + 1e-12 * np.eye(2)
+        move = np.linalg.solve(hessian, x.T @ (able - n * p))
+        start, size = loss(beta), 1.0
+        while loss(beta + size * move) > start + 1e-12 and size > 1e-8:
             size /= 2
         beta = beta + size * move
         if float(np.abs(move).max()) < 1e-10:

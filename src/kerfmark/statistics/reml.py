@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from kerfmark.errors import EvidenceError, InputError
 from kerfmark.statistics.components import Components, Effect
 from kerfmark.statistics.estimates import Estimate, FloatArray, as_vector
+from kerfmark.statistics.intervals import DF_LEAST
 
 __all__ = ["RESIDUAL", "Fit", "reml_components", "reml_fit"]
 
@@ -333,7 +334,7 @@ def _satterthwaite(value: float, variance: float, people: int, level: float) -> 
         return Estimate(0.0, np.nan, np.nan, n=people, method=words, level=level)
     df = 2.0 * value**2 / variance
     low, high = (float(scipy.stats.chi2.ppf(q, df)) for q in (0.5 * (1 - level), 0.5 * (1 + level)))
-    upper = float(df * value / low) if low > 0.0 else np.inf
+    upper = float(df * value / low) if df >= DF_LEAST else np.inf
     words = f"{method}; Satterthwaite interval"
     return Estimate(
         value,

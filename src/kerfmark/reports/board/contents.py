@@ -11,6 +11,7 @@ from kerfmark.evidence.answer import Answer, Claim, Figure, Options, counted
 from kerfmark.evidence.gather import Evidence
 from kerfmark.reports import symbols
 from kerfmark.reports.board.cells import cell_text, grid_rows, sentence
+from kerfmark.reports.board.names import with_names
 from kerfmark.reports.contents import CAUTION
 from kerfmark.version import __version__
 
@@ -159,6 +160,7 @@ def as_json_text(evidence: Evidence) -> str:
 
 def summary_lines(evidence: Evidence) -> list[str]:
     """The answers as text for a terminal."""
+    evidence = with_names(evidence)
     lines = [f"{label:<14} {figure} {more}".rstrip() for label, figure, more in title_cells(evidence)]
     for number, answer in enumerate(evidence.answers.values(), start=1):
         lines += ["", f"{number}. {answer.question}", f"   {sentence(answer.said)}"]

@@ -13,6 +13,7 @@ from kerfmark.reports import symbols, tokens
 from kerfmark.reports.board.cells import cell_text, sentence
 from kerfmark.reports.board.contents import claim_gauge, made_from, sections, title_cells
 from kerfmark.reports.board.drawings import page_script, specs_for_page
+from kerfmark.reports.board.names import with_names
 from kerfmark.reports.contents import CAUTION
 from kerfmark.reports.piece import page_style, template
 
@@ -64,6 +65,7 @@ def board_style() -> str:
 
 def board_body(evidence: Evidence) -> dict[str, Any]:
     """What the template of the answers, `board_body.html`, is filled with; `figures` is JSON for the script that draws them."""
+    evidence = with_names(evidence)
     figures: dict[str, Any] = {}
     panels = [
         panel

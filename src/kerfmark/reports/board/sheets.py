@@ -12,12 +12,15 @@ from kerfmark.reports import symbols, tokens
 from kerfmark.reports.board.cells import cell_text, sentence
 from kerfmark.reports.board.contents import board_answers, claim_gauge, made_from, sections
 from kerfmark.reports.board.drawings import paper_svg
+from kerfmark.reports.board.names import with_names
 from kerfmark.reports.paper import block_cell, pdf_bytes, svg_for_paper
 from kerfmark.version import __version__
 
 __all__ = ["board_pdf", "write_board_pdf"]
 
 BOARD_SIZE: Final = {"passline": (385, 186), "agreement": (285, 174), "sources": (380, 150), "decisions": (285, 104)}
+SHEET_CHARACTERS: Final = 118
+"""How many characters of a table's size stand beside one another on a sheet."""
 DETAIL_SIZE: Final = (338, 205)
 
 
@@ -35,7 +38,7 @@ def write_board_pdf(path: Path, evidence: Evidence) -> None:
 
 def board_pdf(evidence: Evidence) -> bytes:
     """The sheets' bytes."""
-    return pdf_bytes("board.typ", _data(evidence))
+    return pdf_bytes("board.typ", _data(with_names(evidence)))
 
 
 def _data(evidence: Evidence) -> dict[str, Any]:
@@ -93,10 +96,17 @@ def _section(section: Any) -> dict[str, Any]:
             {"drawing": paper_svg(f, width=width, height=height), "caption": sentence(f.caption).rstrip(".")}
             for f in answer.figures
         ],
-        "tables": [{**table, "columns": len(table["header"])} for table in section.tables],
+        "tables": [{**table, "columns": len(table["header"]), "wide": _wide(table)} for table in section.tables],
         "methods": [sentence(m) for m in answer.methods],
         "flags": [sentence(f) for f in answer.flags],
     }
+
+
+def _wide(table: dict[str, Any]) -> int:
+    """The column that takes what room is left: the last one, or in a table too wide for the sheet the one with most to say."""
+    columns = list(zip(table["header"], *table["rows"], strict=True))
+    longest = [max(map(len, column)) for column in columns]
+    return len(columns) - 1 if sum(longest) <= SHEET_CHARACTERS else longest.index(max(longest))
 
 
 def _title_block(evidence: Evidence) -> list[list[dict[str, Any]]]:
