@@ -155,7 +155,11 @@ def content(table: Table, given: Sequence[ContentLine]) -> Answer:
     exercises = list(dict.fromkeys(line.exercise for line in lines))
     grids = [_grid([line for line in lines if line.exercise == name], name) for name in exercises]
     flags = _misfits(given, seen)
-    said = f"{len(exercises)} exercises are marked by {len(lines)} criteria."
+    said = (
+        f"{len(exercises)} exercises are marked by {len(lines)} criteria."
+        if len(exercises) > 1
+        else f"One exercise is marked by {len(lines)} criteria."
+    )
     methods = [
         "Share of mark: a criterion's weight over the weights of its exercise; exercises count alike. Limits are closed: a reading on a limit lies inside."
     ]
