@@ -15,8 +15,11 @@ import pytest
 import trimesh
 from sqlalchemy import event
 
+from kerfmark.exercise.definition import as_exercise
+from kerfmark.exercise.folder import save_exercise
 from kerfmark.geometry.mesh import submesh
-from kerfmark.geometry.solids import Solid
+from kerfmark.geometry.mesh_files.ply import ply_bytes
+from kerfmark.geometry.solids import Solid, difference
 from kerfmark.records import Surface
 from kerfmark.settings import Settings, read_settings
 from kerfmark.storage import Store, open_store
@@ -132,3 +135,34 @@ def store(request, tmp_path, migrated) -> Iterator[Store]:
         opened.engine.dispose()
     yield opened
     opened.close()
+
+
+BED_CRITERIA = (
+    {
+        "reading": "block.floor_depth_mm",
+        "limits": [1.9, 2.1],
+        "weight": 2.0,
+        "ask": "Is the bed 2 mm deep?",
+        "source": "teaching practice",
+    },
+    {"reading": "block.floor_flatness_um", "limits": [float("-inf"), 200.0]},
+    {"reading": "block.overcut_mm3", "where": "all", "limits": [float("-inf"), 0.5]},
+    {"reading": "block.target_cleared", "limits": [0.9, float("inf")]},
+    {"reading": "block.outline_overlap", "limits": [0.8, float("inf")], "weight": 1.5, "critical": True},
+)
+
+
+@pytest.fixture(scope="session")
+def small_exercise(tmp_path_factory) -> Path:
+    """A block of 12 × 10 × 6 mm in which a bed of 4 × 3 × 2 mm is to be cut."""
+    block = Solid.box([-6.0, -5.0, -6.0], [6.0, 5.0, 0.0])
+    bed = difference(block, Solid.box([-2.0, -1.5, -2.0], [2.0, 1.5, 1.0]))
+    table = {
+        "format": 1, "id": "small-bed", "title": "A bed in a small block", "family": "block", "subject": {"surface": "subject.ply"},
+        "frame": {"origin": [0.0, 0.0, 0.0], "occlusal": [0.0, 0.0, 1.0], "facial": [0.0, 1.0, 0.0], "mesial": "-x"},
+        "target": {"surface": "target.ply"}, "criteria": BED_CRITERIA, "pass": {"minimum_percent": 60.0},
+    }  # fmt: skip
+    folder = tmp_path_factory.mktemp("exercises") / "small-bed"
+    assets = {"subject.ply": ply_bytes(block.surface()), "target.ply": ply_bytes(bed.surface())}
+    save_exercise(folder, as_exercise(table), assets)
+    return folder

@@ -268,3 +268,32 @@ def test_a_pass_line_that_is_not_known_is_refused_with_those_that_are(settings, 
     )
     assert done.returncode == 2
     assert "expected one of 'borderline regression'" in done.stderr
+
+
+def test_how_long_files_stay_is_chosen_by_a_command(tmp_path, capsys):
+    from kerfmark.cli import main
+    from kerfmark.sittings.keeping import Retention, retention
+    from kerfmark.storage import open_store
+
+    open_store(tmp_path).close()
+
+    def asked(*arguments):
+        with pytest.raises(SystemExit) as left:
+            main(["retention", "--store", str(tmp_path), *arguments])
+        said = capsys.readouterr()
+        return left.value.code, said.out + said.err
+
+    assert asked() == (0, "files of practice stay as long as the store\nfiles of exams stay as long as the store\n")
+    status, said = asked("--practice", "30", "--exam", "400", "--now")
+    assert status == 0
+    assert "files of practice stay 30 days after their sitting has closed" in said
+    assert said.endswith("0 files were let go\n")
+    assert asked("--practice", "always")[0] == 0
+    opened = open_store(tmp_path)
+    assert retention(opened) == Retention(None, 400)
+    opened.close()
+    assert asked("--exam", "30")[0] == 2
+    assert asked("--exam", "soon") == (
+        2,
+        "error: --exam is 'soon', expected a number of days or 'always'. Correct it.\n",
+    )

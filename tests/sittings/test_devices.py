@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-from tests.sittings.conftest import assessed
+from tests.school import assessed
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError
 from kerfmark.evidence import Options

@@ -10,6 +10,7 @@ from kerfmark.sittings.judging import give_own_view, own_history, reflect
 from kerfmark.sittings.opening import close_sitting
 from kerfmark.sittings.overview import sitting
 from kerfmark.sittings.pieces import piece
+from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.seating import appoint
 from kerfmark.sittings.signing import release, sign, sign_settled
 from kerfmark.storage.audit import prove
@@ -131,7 +132,6 @@ def test_a_clear_criterion_is_decided_otherwise_only_with_a_reason(school):
 
 def test_nobody_examines_or_signs_their_own_piece(school):
     from kerfmark.sittings.people import grant
-    from kerfmark.sittings.rights import PROGRAM
 
     held = school.sitting()
     grant(school.store, PROGRAM, school.ids["L1"], "examiner", school.site)
@@ -276,12 +276,60 @@ def test_an_upheld_appeal_is_marked_examined_and_signed_again_and_nothing_is_los
         answer_appeal(school.store, school["other lead"], asked, state="upheld", answer="Yes.")
     answer_appeal(school.store, school["lead"], asked, state="upheld", answer="It goes to another examiner.")
     assert piece(school.store, school["lead"], made).word == "waits for examiner"
+    assert piece(school.store, school["E1"], made).waits_for_me is None
+    assert [line.piece_id for line in queue(school.store, school["E1"])] == []
+    with pytest.raises(RightsError, match="before the appeal, expected another examiner"):
+        examine(school.store, school["E1"], made, {0: ("met", "Inside.")})
     examine(school.store, school["E2"], made, {0: ("met", "Inside.")})
     sign(school.store, school["lead"], made)
     page = piece(school.store, school["L1"], made)
     assert (page.percent, page.outcome) == (pytest.approx(100.0), "pass")
     assert proof(school.store).holds
     assert b"Outside." in zip_member(appeal_zip(school.store, school["L1"], made), "mark.json")
+
+
+def appealed(school, held, made, *, examined_by=None):
+    """A piece signed, released and appealed against; the appeal's id."""
+    if examined_by is not None:
+        examine(school.store, school[examined_by], made, {0: ("not met", "Outside.")})
+    sign(school.store, school["lead"], made)
+    close_sitting(school.store, school["teacher"], held)
+    release(school.store, school["lead"], held)
+    give_own_view(school.store, school["L1"], made, views(school))
+    return appeal(school.store, school["L1"], made, "I see it inside.")
+
+
+def test_an_appeal_is_upheld_only_where_somebody_else_can_examine_the_piece(school):
+    held = school.sitting("exam")
+    appoint(school.store, school["teacher"], held, school.ids["E1"], "examiner")
+    made = school.measured(held, where=["on"])
+    asked = appealed(school, held, made, examined_by="E1")
+    with pytest.raises(ConflictError, match="everybody appointed to this sitting has examined"):
+        answer_appeal(school.store, school["lead"], asked, state="upheld", answer="Yes.")
+    appoint(school.store, school["teacher"], held, school.ids["E3"], "examiner")
+    answer_appeal(school.store, school["lead"], asked, state="upheld", answer="Yes.")
+    assert [line.piece_id for line in queue(school.store, school["E3"])] == [made]
+
+
+def test_an_upheld_appeal_against_what_the_limits_decided_goes_to_a_person(school):
+    held = school.sitting("exam")
+    appoint(school.store, school["teacher"], held, school.ids["E1"], "examiner")
+    made = school.measured(held, where=["out", "in", "out", "out"])
+    asked = appealed(school, held, made)
+    answer_appeal(school.store, school["lead"], asked, state="upheld", answer="Somebody looks at it.")
+    assert piece(school.store, school["lead"], made).word == "waits for examiner"
+    assert examine(school.store, school["E1"], made, {0: ("met", "The scan has a spike here.")}) == "settled"
+
+
+def test_who_examined_a_piece_answers_no_appeal_against_it(school):
+    from kerfmark.sittings.people import grant
+
+    grant(school.store, PROGRAM, school.ids["E1"], "lead", school.site)
+    held = school.sitting("exam")
+    appoint(school.store, school["teacher"], held, school.ids["E1"], "examiner")
+    asked = appealed(school, held, school.measured(held, where=["on"]), examined_by="E1")
+    with pytest.raises(RightsError, match="what they decided"):
+        answer_appeal(school.store, school["E1"], asked, state="rejected", answer="No.")
 
 
 def zip_member(content: bytes, name: str) -> bytes:

@@ -88,7 +88,7 @@ def test_released_marks_are_not_marked_again_behind_the_learners_back(school):
 def test_a_criterion_that_does_not_apply_leaves_the_sum_on_the_bench_as_in_marking(school):
     from dataclasses import replace
 
-    from tests.sittings.conftest import assessed
+    from tests.school import assessed
 
     from kerfmark.sittings.work import claim, finish
 

@@ -1,18 +1,19 @@
 """Measuring in a process apart: what it gives, what a bad file, a crash and a kill leave behind."""
 
+import importlib
 import os
 import threading
 from datetime import timedelta
 
 import pytest
-from tests.sittings.conftest import assessed, piece_row
+from tests.school import assessed, piece_row
 
 from kerfmark.geometry.evening import refined
 from kerfmark.geometry.mesh_files.stl import stl_bytes
 from kerfmark.geometry.solids import Solid, difference
 from kerfmark.pipeline import assess
-from kerfmark.sittings.apart import Apart, Broken
-from kerfmark.sittings.piece_files import assessment_json
+from kerfmark.sittings.apart import Apart, Broken, SetAside
+from kerfmark.sittings.piece_files import PieceFiles, assessment_json
 from kerfmark.sittings.pieces import piece
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.work import Workforce, claim, finish, give_back, release_dead_claims, waiting, work_one
@@ -43,14 +44,20 @@ def apart(settings):
     made.close()
 
 
-def test_a_process_apart_measures_as_the_command_does(school, apart, small_exercise, settings, tmp_path):
+@pytest.fixture(scope="module")
+def cut_bed(tmp_path_factory):
+    """The bed of the small exercise cut some hundredths too wide."""
     block, bed = Solid.box([-6.0, -5.0, -6.0], [6.0, 5.0, 0.0]), Solid.box([-2.02, -1.52, -2.03], [2.01, 1.51, 1.0])
-    cut = tmp_path / "piece.stl"
-    cut.write_bytes(stl_bytes(refined(difference(block, bed).surface(), 0.8)))
-    made = school.handed_in(school.sitting(), content=cut.read_bytes()).piece_id
+    path = tmp_path_factory.mktemp("cut") / "piece.stl"
+    path.write_bytes(stl_bytes(refined(difference(block, bed).surface(), 0.8)))
+    return path
+
+
+def test_a_process_apart_measures_as_the_command_does(school, apart, small_exercise, cut_bed, settings, tmp_path):
+    made = school.handed_in(school.sitting(), content=cut_bed.read_bytes()).piece_id
     assert done(school.store, apart, tmp_path)
     page = piece(school.store, PROGRAM, made)
-    alone = assess(small_exercise, cut, settings=settings)
+    alone = assess(small_exercise, cut_bed, settings=settings)
     assert [(r.value, r.u) for r in page.readings] == [(r.value, r.u) for r in alone.readings]
     assert page.by_limits == alone.rulings
     assert page.percent == alone.mark.percent
@@ -63,6 +70,24 @@ def test_a_file_that_is_none_sets_the_piece_aside_with_its_reason(school, apart,
     row = piece_row(school.store, made)
     assert row.state == "set aside"
     assert "piece.stl" in row.reason
+
+
+def test_a_piece_that_takes_too_much_memory_or_time_is_set_aside_with_a_sentence(
+    small_exercise, cut_bed, settings, tmp_path, monkeypatch
+):
+    """The limit on memory is the system's own (`setrlimit(2)`, RLIMIT_AS); the process is killed when its time is over."""
+    (tmp_path / "greedy.py").write_text("def draw(*_):\n    return {'scene': bytes(12 << 30)}\n")
+    monkeypatch.syspath_prepend(tmp_path)  # the process apart has to find it as well
+    draw = importlib.import_module("greedy").draw
+    files = PieceFiles(small_exercise, cut_bed, {}, None, None)
+    apart = Apart(settings, memory_mib=6144, seconds=120, draw=draw)
+    answer = apart.assess(files)
+    assert isinstance(answer, SetAside)
+    assert answer.reason.startswith("it needs more memory than one piece may take")
+    process, apart._seconds = apart._process, 0.001
+    answer = apart.assess(files)
+    assert answer == SetAside("it took longer than 0.001 s. Hand in a smaller file, or raise KERFMARK_LIMIT_WORKER_S.")
+    assert not process.is_alive()
 
 
 def test_a_process_that_cannot_start_blames_no_piece(school, tmp_path):

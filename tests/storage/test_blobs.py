@@ -2,7 +2,9 @@
 
 import hashlib
 import io
+import sys
 
+import fsspec.implementations.memory
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -11,11 +13,57 @@ from kerfmark.errors import InputError, StoreError
 from kerfmark.storage.blobs import open_blobs
 
 
-@pytest.fixture(params=["disk", "memory"])
-def blobs(request, tmp_path):
+class Bucket(fsspec.implementations.memory.MemoryFileSystem):
+    """Stands in for an object store: no folders to make, no moving, and a file is there only once its writing was ended."""
+
+    protocol = ("s3", "s3a")
+    cachable = False
+
+    @classmethod
+    def _strip_protocol(cls, path):
+        return "/" + str(path).removeprefix("s3://").strip("/")
+
+    def makedirs(self, path, exist_ok=False):
+        """An object store has none."""
+
+    def mkdir(self, path, create_parents=True, **kwargs):
+        """An object store has none."""
+
+    def mv(self, *_, **__):
+        raise AssertionError("an object store moves nothing: a file has to be whole when it is closed")
+
+    def _open(self, path, mode="rb", **kwargs):
+        if "w" not in mode:
+            return super()._open(path, mode, **kwargs)
+        return Upload(path, lambda content: self.pipe_file(path, content))
+
+    def pipe_file(self, path, value, **kwargs):
+        self.store[self._strip_protocol(path)] = fsspec.implementations.memory.MemoryFile(self, path, value)
+
+
+class Upload(io.BytesIO):
+    """What is written, kept when it is closed."""
+
+    def __init__(self, path, keep):
+        super().__init__()
+        self._path, self._keep = path, keep
+
+    def close(self):
+        if not self.closed:
+            self._keep(self.getvalue())
+        super().close()
+
+
+@pytest.fixture(params=["disk", "file", "local", "memory", "s3"])
+def blobs(request, tmp_path, monkeypatch):
+    """A folder, the same as an address, the same through fsspec, its memory, and a stand-in for an object store."""
     if request.param == "disk":
         return open_blobs(tmp_path / "files")
-    return open_blobs(f"memory://{tmp_path.name}")
+    if request.param in ("file", "local"):
+        return open_blobs(f"{request.param}://{tmp_path}/files")
+    if request.param == "s3":
+        monkeypatch.setitem(sys.modules["fsspec.registry"]._registry, "s3", Bucket)
+    return open_blobs(f"{request.param}://{tmp_path.name}")
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=25, deadline=None)
@@ -63,6 +111,17 @@ def test_a_torn_file_of_an_earlier_crash_is_written_over(tmp_path):
     (tmp_path / sha256[:2] / sha256[2:]).write_bytes(b"a p")
     blobs.put(b"a piece")
     assert blobs.get(sha256) == b"a piece"
+
+
+@pytest.mark.parametrize("address", ["file://{}/files", "local://{}/files"])
+def test_a_store_keeps_its_files_at_an_address(tmp_path, address):
+    """Handed over as `--files`: what is put through one opening is there in the next."""
+    place = address.format(tmp_path)
+    sha256, _ = open_blobs(place).put(b"a piece")
+    assert open_blobs(place).get(sha256) == b"a piece"
+    assert (tmp_path / "files" / sha256[:2] / sha256[2:]).read_bytes() == b"a piece"
+    assert open_blobs(place).age_s(sha256) < 60.0
+    assert open_blobs(place).local(sha256, tmp_path, "again.stl").read_bytes() == b"a piece"
 
 
 def test_an_unknown_address_says_what_is_taken():

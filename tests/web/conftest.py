@@ -4,28 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import json
-import math
 import re
 import shutil
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import Any
 
 import httpx2 as httpx
 import pytest
+from tests.school import School
 
-from kerfmark.records import Reading
 from kerfmark.sittings import access
-from kerfmark.sittings.apart import Assessed, SetAside
-from kerfmark.sittings.exercises import CriterionLine, criteria_of, import_exercise
-from kerfmark.sittings.handing_in import hand_in
-from kerfmark.sittings.judging import give_own_view
-from kerfmark.sittings.opening import open_sitting
-from kerfmark.sittings.people import actor_of, add_person, add_site
-from kerfmark.sittings.rights import PROGRAM, Actor
-from kerfmark.sittings.seating import appoint, seat_learners
-from kerfmark.sittings.work import claim, finish
-from kerfmark.storage import Store, open_store
+from kerfmark.sittings.exercises import import_exercise
+from kerfmark.sittings.people import add_person, add_site
+from kerfmark.sittings.rights import PROGRAM
+from kerfmark.storage import open_store
 from kerfmark.storage.schema import ExerciseVersion
 from kerfmark.web.app import create_app
 from kerfmark.web.options import WebOptions
@@ -136,74 +128,6 @@ PEOPLE = {
     "teacher": "teacher", "lead": "lead", "technician": "technician", "auditor": "auditor", "e1": "examiner", "e2": "examiner",
     "l1": "learner", "l2": "learner", "l3": "learner",
 }  # fmt: skip
-U = 0.01
-"""Standard uncertainty of every made-up reading."""
-
-
-@dataclass
-class School:
-    """Two sites; one of each role and more at the first; a lead, a teacher, an examiner and a learner at the other."""
-
-    store: Store
-    site: str
-    other_site: str
-    exercise: str
-    ids: dict[str, str]
-
-    def __getitem__(self, login: str) -> Actor:
-        return actor_of(self.store, self.ids[login])
-
-    @property
-    def criteria(self) -> tuple[CriterionLine, ...]:
-        with self.store.read() as tx:
-            return criteria_of(tx, self.exercise)
-
-    def sitting(self, kind: str = "practice", **options) -> str:
-        given = {"title": f"A {kind}", "site_id": self.site, "exercise_id": self.exercise, "kind": kind, **options}
-        made = open_sitting(self.store, self["teacher"], **given)
-        seat_learners(self.store, self["teacher"], made, [self.ids[login] for login in ("l1", "l2")])
-        for login in ("e1", "e2"):
-            appoint(self.store, self["teacher"], made, self.ids[login], "examiner")
-        return made
-
-    def received(self, sitting: str, login: str = "l1", content: bytes = b"solid piece") -> str:
-        return hand_in(self.store, self[login], content=content, file_name="piece.stl", sitting_id=sitting).piece_id
-
-    def measured(
-        self, sitting: str, login: str = "l1", where: Sequence[str] = (), content: bytes = b"solid piece"
-    ) -> str:
-        """A piece handed in and measured: each criterion `in`, `out` or `on` its limit; `in` where nothing is said."""
-        piece_id = self.received(sitting, login, content)
-        assert finish(self.store, claim(self.store, "a test", seconds=60), assessed(self.criteria, where))
-        return piece_id
-
-    def set_aside(self, sitting: str, login: str = "l1") -> str:
-        piece_id = self.received(sitting, login, b"a broken file")
-        assert finish(
-            self.store, claim(self.store, "a test", seconds=60), SetAside("piece.stl: it is no surface. Scan it again.")
-        )
-        return piece_id
-
-    def judge(self, piece_id: str, login: str = "l1", view: str = "inside") -> None:
-        confidence = None if view == "cannot tell" else "sure"
-        give_own_view(self.store, self[login], piece_id, dict.fromkeys(range(len(self.criteria)), (view, confidence)))
-
-
-def assessed(criteria: Sequence[CriterionLine], where: Sequence[str] = ()) -> Assessed:
-    words = [*where, *["in"] * len(criteria)]
-    readings = tuple(
-        Reading(c.reading, c.where, c.stat, _value(c.limits, word), c.unit, U)
-        for c, word in zip(criteria, words, strict=False)
-    )
-    return Assessed("0", "scan", 8.0, 0.95, readings, b'{"kerfmark": "0"}', DRAWN)
-
-
-def _value(limits: tuple[float, float], word: str) -> float:
-    low, high = limits
-    edge = high if math.isfinite(high) else low
-    outwards = 1.0 if math.isfinite(high) else -1.0
-    inside = 0.5 * (low + high) if math.isfinite(low) and math.isfinite(high) else edge - outwards
-    return {"in": inside, "out": edge + outwards, "on": edge}[word]
 
 
 @pytest.fixture(scope="session")
@@ -234,7 +158,7 @@ def school(built_school, tmp_path) -> Iterator[School]:
     folder, site, other, exercise, ids = built_school
     shutil.copytree(folder, tmp_path / "school")
     store = open_store(tmp_path / "school")
-    yield School(store, site, other, exercise, dict(ids))
+    yield School(store, site, other, exercise, dict(ids), seated=("l1", "l2"), appointed=("e1", "e2"), drawings=DRAWN)
     store.close()
 
 

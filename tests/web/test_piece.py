@@ -75,3 +75,18 @@ def test_a_settled_mark_gives_a_bundle_that_makes_it_again(school, visit):
 
 def test_a_remark_from_reading_the_file_stands_on_the_sheet(piece, visit):
     assert "3 pinholes closed" in visit("teacher").get(f"/pieces/{piece}").text
+
+
+def test_a_piece_set_aside_is_measured_again_from_its_page_and_from_the_sittings(school, visit):
+    held = school.sitting()
+    made = school.set_aside(held)
+    assert "Measure again" not in visit("l1").get(f"/pieces/{made}").text
+    teacher = visit("teacher")
+    assert "Measure again" in teacher.get(f"/pieces/{made}").text
+    assert teacher.post(f"/pieces/{made}/measure-again").headers["location"] == f"/pieces/{made}?done=measuring"
+    assert "It waits to be measured once more." in teacher.get(f"/pieces/{made}?done=measuring").text
+    other = school.set_aside(held, "l2", content=b"another broken file")
+    assert "Measure 1 set aside again" in teacher.get(f"/sittings/{held}").text
+    told = teacher.post(f"/sittings/{held}/measure-again").headers["location"]
+    assert "1 piece waits to be measured again." in teacher.get(told).text
+    assert teacher.post(f"/pieces/{other}/measure-again").status_code == 409

@@ -17,6 +17,7 @@ from kerfmark.cli import (
     listing,
     live,
     replay,
+    retention,
     schema,
     serve,
     simulate,
@@ -44,6 +45,7 @@ COMMANDS: dict[str, Callable[..., None]] = {
     "backup": backup.backup,
     "restore": backup.restore,
     "audit": audit.audit,
+    "retention": retention.retention,
 }
 """Each command's function, in the order of `kerfmark --help`."""
 for _name, _command in COMMANDS.items():

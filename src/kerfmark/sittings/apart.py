@@ -90,7 +90,7 @@ class Apart:
             if not pipe.poll(self._seconds):
                 self.close()
                 return SetAside(
-                    f"it took longer than {self._seconds:.0f} s. Hand in a smaller file, or raise KERFMARK_LIMIT_WORKER_S."
+                    f"it took longer than {self._seconds:g} s. Hand in a smaller file, or raise KERFMARK_LIMIT_WORKER_S."
                 )
             answer: Assessed | SetAside = pipe.recv()
         except (EOFError, OSError):

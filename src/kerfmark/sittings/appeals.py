@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Literal
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, printable
-from kerfmark.sittings.marks import Standing, standing
+from kerfmark.sittings.marks import UPHELD, Standing, standing
 from kerfmark.sittings.rights import Actor, may, require
 from kerfmark.sittings.sight import seen
 from kerfmark.storage import Store, Transaction, select
@@ -85,9 +85,15 @@ def withdraw_appeal(store: Store, actor: Actor, appeal_id: str) -> None:
 def answer_appeal(
     store: Store, actor: Actor, appeal_id: str, *, state: Literal["upheld", "rejected"], answer: str
 ) -> None:
-    """Answer an appeal as a lead. Upheld: the piece is marked anew from its readings and goes to examiners and to signature again.
+    """Answer an appeal as a lead who did not examine the piece.
 
-    What stood before stays, and stays signed by whom it was.
+    Upheld: the piece is marked anew from its readings, goes to an examiner who did not see it before, and is signed again. What
+    stood before stays, and stays signed by whom it was.
+
+    Raises
+    ------
+    ConflictError
+        If the appeal is answered already; or it is to be upheld, and nobody is appointed who has not examined the piece.
     """
     if state not in ("upheld", "rejected") or not answer.strip():
         raise InputError(
@@ -104,10 +110,15 @@ def answer_appeal(
             raise RightsError("nobody answers their own appeal, expected another lead.")
         if row.state != "open":
             raise ConflictError(f"the appeal is {row.state} already. Nothing was changed.")
+        found = standing(tx, piece)
+        if actor.person_id is not None and actor.person_id in _examined_by(tx, piece):
+            raise RightsError("nobody answers an appeal against what they decided, expected another lead.")
+        if state == "upheld":
+            _check_another(tx, piece)
         row.state, row.answer, row.answered_by, row.answered_at = state, answer.strip(), actor.person_id, tx.now
         tx.say(str(actor), f"appeal {state}", f"piece {row.piece_id}", appeal=row.id, sha256=_digest(row.answer))
         if state == "upheld":
-            _mark_anew(tx, actor, standing(tx, piece))
+            _mark_anew(tx, actor, found)
 
 
 def appeals(store: Store, actor: Actor, state: str | None = None) -> list[AppealLine]:
@@ -128,6 +139,25 @@ def appeals(store: Store, actor: Actor, state: str | None = None) -> list[Appeal
         ]
 
 
+def _examined_by(tx: Transaction, piece: kept.Piece) -> set[str]:
+    return {row.examiner_id for row in tx.all(kept.Examination, kept.Examination.piece_id == piece.id)}
+
+
+def _check_another(tx: Transaction, piece: kept.Piece) -> None:
+    """Refuse to send a piece to examiners where nobody is appointed who has not examined it."""
+    appointed = tx.all(
+        kept.Appointment,
+        kept.Appointment.sitting_id == piece.sitting_id,
+        kept.Appointment.part == "examiner",
+        kept.Appointment.ended_at.is_(None),
+    )
+    if {row.person_id for row in appointed} <= _examined_by(tx, piece) | {piece.learner_id}:
+        raise ConflictError(
+            "everybody appointed to this sitting has examined the piece, expected an examiner who sees it for the first time. "
+            "Appoint one, then answer."
+        )
+
+
 def _mark_anew(tx: Transaction, actor: Actor, found: Standing) -> None:
     """The same readings under the same limits as a new marking, so that nobody's earlier decision counts on it."""
     if found.marked is None:
@@ -135,7 +165,7 @@ def _mark_anew(tx: Transaction, actor: Actor, found: Standing) -> None:
     row = kept.Marking(
         id=kept.new_id(), piece_id=found.piece.id, assessment_id=found.marked.assessment_id, number=found.marked.number + 1,
         percent=found.marked.mark.percent, outcome=found.marked.mark.outcome, least_percent=None, most_percent=None,
-        why="appeal upheld", made_at=tx.now,
+        why=UPHELD, made_at=tx.now,
     )  # fmt: skip
     old = tx.all(kept.Ruling, kept.Ruling.marking_id == found.marked.id, order=[kept.Ruling.criterion])
     parts = [
@@ -145,7 +175,7 @@ def _mark_anew(tx: Transaction, actor: Actor, found: Standing) -> None:
         )
         for r in old
     ]  # fmt: skip
-    tx.keep(row, *parts, actor=str(actor), action="marked anew", about=f"piece {found.piece.id}", why="appeal upheld")
+    tx.keep(row, *parts, actor=str(actor), action="marked anew", about=f"piece {found.piece.id}", why=UPHELD)
 
 
 def _digest(text: str) -> str:

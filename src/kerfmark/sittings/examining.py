@@ -14,7 +14,7 @@ from kerfmark.sittings.belonging import appointed
 from kerfmark.sittings.exercises import PassLine, pass_of
 from kerfmark.sittings.marks import Standing, StandingWord, decided, differing, open_criteria, standing, standings
 from kerfmark.sittings.rights import Actor
-from kerfmark.sittings.sight import can_sign, seen, turn_of
+from kerfmark.sittings.sight import can_sign, examined_before_appeal, seen, turn_of
 from kerfmark.storage import Store, Transaction, select
 from kerfmark.storage.schema import (
     Appointment,
@@ -148,6 +148,8 @@ def _part(tx: Transaction, actor: Actor, found: Standing, sitting: Sitting) -> s
         raise ConflictError(f"this piece is {found.word} and waits for no examiner. Nothing was kept.")
     if any(e.examiner_id == actor.person_id for e in found.examined):
         raise RightsError("you examined this piece already, expected another person now.")
+    if actor.person_id in examined_before_appeal(tx, found):
+        raise RightsError("you examined this piece before the appeal, expected another examiner now.")
     needed = "moderator" if found.word == "waits for moderator" else "examiner"
     raise RightsError(
         f"this piece {found.word}, and you are not appointed as {needed} of this sitting. Ask the teacher to appoint you."

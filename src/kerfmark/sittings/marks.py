@@ -16,7 +16,7 @@ from kerfmark.sittings.exercises import CriterionLine, PassLine, closed, criteri
 from kerfmark.storage import Transaction, Where, select
 from kerfmark.storage import schema as kept
 
-__all__ = ["Examined", "Marked", "Standing", "StandingWord", "differing", "standing", "standings"]
+__all__ = ["UPHELD", "Examined", "Marked", "Standing", "StandingWord", "differing", "standing", "standings"]
 
 StandingWord: TypeAlias = Literal[
     "received",
@@ -29,6 +29,8 @@ StandingWord: TypeAlias = Literal[
 ]
 Rule: TypeAlias = Literal["limits", "examiner", "agreed", "average", "moderator"]
 SAME_PERCENT = 1e-9
+UPHELD = "appeal upheld"
+"""Why a marking was made that a person has to look at, whatever the limits say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +166,7 @@ def open_criteria(marked: Marked, pass_: PassLine) -> tuple[int, ...]:
 
 def wanted(sitting: kept.Sitting, code: str, marked: Marked, pass_: PassLine) -> int:
     """How many examiners a piece needs: 0 where the limits decide, 1 or 2."""
-    least = 1 if open_criteria(marked, pass_) else 0
+    least = 1 if open_criteria(marked, pass_) or marked.why == UPHELD else 0
     if sitting.second == "all":
         return 2
     if sitting.second == "unsure":

@@ -90,6 +90,7 @@ class PiecePage:
     id: str
     sitting_id: str
     sitting_title: str
+    site_id: str
     kind: str
     exercise_id: str
     exercise_title: str
@@ -171,7 +172,7 @@ def _page(tx: Transaction, actor: Actor, found: Standing, sight: Sight) -> Piece
     assessment = None if found.marked is None else tx.get(Assessment, found.marked.assessment_id)
     kinds = [] if assessment is None else [r[0] for r in tx.rows(select(Drawing.kind).where(Drawing.assessment_id == assessment.id))]  # fmt: skip
     return PiecePage(
-        id=row.id, sitting_id=sitting.id, sitting_title=sitting.title, kind=sitting.kind, exercise_id=exercise.id,
+        id=row.id, sitting_id=sitting.id, sitting_title=sitting.title, site_id=sitting.site_id, kind=sitting.kind, exercise_id=exercise.id,
         exercise_title=exercise.title, criteria=criteria_of(tx, exercise.id), pass_=pass_of(exercise), code=seat.code,
         learner_id=person.id if sight.named else None, learner_name=person.name if sight.named else None,
         attempt=row.attempt, attempts=sitting.attempts, sha256=row.blob,

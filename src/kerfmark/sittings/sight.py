@@ -6,17 +6,28 @@ from dataclasses import dataclass
 
 from kerfmark.errors import MissingError, RightsError
 from kerfmark.sittings.belonging import appointed, released, sitting_of
-from kerfmark.sittings.marks import Standing, standing
+from kerfmark.sittings.marks import UPHELD, Standing, standing
 from kerfmark.sittings.rights import Actor, may
 from kerfmark.storage import Transaction
 from kerfmark.storage.schema import (
+    Examination,
+    Marking,
     OwnView,
     OwnViewed,
     Piece,
     Sitting,
 )
 
-__all__ = ["Sight", "can_sign", "own_view_of", "require_measured", "seen", "sight_of", "turn_of"]
+__all__ = [
+    "Sight",
+    "can_sign",
+    "examined_before_appeal",
+    "own_view_of",
+    "require_measured",
+    "seen",
+    "sight_of",
+    "turn_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +110,7 @@ def require_measured(sight: Sight) -> None:
 
 
 def turn_of(tx: Transaction, actor: Actor, found: Standing, sitting: Sitting) -> str | None:
-    """The part this actor may now take in examining a piece: appointed, not their own, not twice."""
+    """The part this actor may now take in examining a piece: appointed, not their own, not twice, and not again after an appeal."""
     part = {
         "waits for examiner": "first",
         "waits for second examiner": "second",
@@ -113,7 +124,18 @@ def turn_of(tx: Transaction, actor: Actor, found: Standing, sitting: Sitting) ->
     right = "moderate" if part == "moderator" else "examine"
     if needed not in appointed(tx, actor, sitting.id) or not may(actor, right, sitting.site_id):
         return None
-    return part
+    return None if actor.person_id in examined_before_appeal(tx, found) else part
+
+
+def examined_before_appeal(tx: Transaction, found: Standing) -> set[str]:
+    """Who examined a piece before an appeal on it was upheld: it goes to others now."""
+    if found.marked is None or found.marked.number == 1:
+        return set()
+    upheld = tx.all(Marking, Marking.piece_id == found.piece.id, Marking.why == UPHELD, order=[Marking.number])
+    if not upheld:
+        return set()
+    before = tx.all(Examination, Examination.piece_id == found.piece.id, Examination.round < upheld[-1].number)
+    return {row.examiner_id for row in before}
 
 
 def can_sign(tx: Transaction, actor: Actor, found: Standing, sitting: Sitting) -> bool:

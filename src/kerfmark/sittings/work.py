@@ -82,7 +82,7 @@ def claim(store: Store, worker: str, *, seconds: float) -> Claim | None:
             if job.tries < TRIES:
                 break
             _set_aside(
-                tx, job, "measuring it was broken off three times. Look at the file, then let it be handed in again."
+                tx, job, "measuring it was broken off three times. Look at the file, then have it measured again."
             )
         job.state, job.tries, job.claimed_by = "running", job.tries + 1, worker
         job.claimed_until = tx.now + timedelta(seconds=seconds)

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Query, Response
 from pydantic import BaseModel, Field
 
-from kerfmark.sittings import examining, signing
+from kerfmark.sittings import examining, measuring_again, signing
 from kerfmark.sittings.examining import QueueLine
 from kerfmark.web.api.caller import PREFIX, Calling, answer
 from kerfmark.web.api.pieces import Done, Made, PieceId
@@ -45,6 +45,14 @@ def examine(call: Calling, piece_id: PieceId, given: Decisions) -> Response:
     rulings: dict[int, Any] = {d.number - 1: (d.ruling, d.note) for d in given.decisions}
     word = examining.examine(call.store, call.actor, piece_id, rulings, note=given.note, grade=given.grade)
     return answer({"done": True, "word": word})
+
+
+@router.post("/pieces/{piece_id}/measure-again", response_model=Done)
+def measure_again(call: Calling, piece_id: PieceId) -> Response:
+    """Let a piece that was set aside be measured once more."""
+    measuring_again.measure_again(call.store, call.actor, piece_id)
+    call.server.wake()
+    return answer({"done": True, "word": "received"})
 
 
 @router.post("/pieces/{piece_id}/signature", response_model=Made, status_code=201)

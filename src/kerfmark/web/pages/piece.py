@@ -11,7 +11,7 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import ConflictError, InputError, MissingError
 from kerfmark.reports import symbols, wording
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings import appeals, notes, piece_files, pieces, signing
+from kerfmark.sittings import appeals, measuring_again, notes, piece_files, pieces, signing
 from kerfmark.sittings.bundle import appeal_zip
 from kerfmark.sittings.pieces import PiecePage
 from kerfmark.web.drawn import PLAIN_SCENE, PLAIN_SHEET, SCENE, SHEET
@@ -26,6 +26,7 @@ router = APIRouter()
 DONE = {
     "received": "Handed in and kept. It is being measured; that takes a few seconds.",
     "again": "This very file was handed in before; nothing was added.",
+    "measuring": "It waits to be measured once more.",
     "signed": "Signed.",
     "noted": "The note is pinned.",
     "withdrawn": "The note is withdrawn.",
@@ -99,6 +100,14 @@ def sign(visit: Visiting, piece_id: str) -> Response:
     """Stand for the mark."""
     signing.sign(visit.store, visit.actor, piece_id)
     return RedirectResponse(f"/pieces/{piece_id}?done=signed", status_code=303)
+
+
+@router.post("/pieces/{piece_id}/measure-again", dependencies=TOKEN_ONLY)
+def measure_again(visit: Visiting, piece_id: str) -> Response:
+    """Let a piece that was set aside be measured once more."""
+    measuring_again.measure_again(visit.store, visit.actor, piece_id)
+    visit.server.wake()
+    return RedirectResponse(f"/pieces/{piece_id}?done=measuring", status_code=303)
 
 
 @router.post("/pieces/{piece_id}/notes")
@@ -210,6 +219,7 @@ def _show(
         critical=painted(symbols.critical_svg()),
         examined=[(e, _part_words(e.part, words), examiner_notes((e,))) for e in found.examined],
         appeals=own_appeals,
+        may_measure=found.word == "set aside" and measuring_again.may_measure_again(visit.actor, found.site_id),
         may_appeal=found.sight.as_ == "learner"
         and found.signed_at is not None
         and not any(a.state == "open" for a in own_appeals),

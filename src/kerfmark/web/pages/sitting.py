@@ -11,6 +11,7 @@ from kerfmark.errors import InputError
 from kerfmark.reports.chains import Chain, Part, chains_svg
 from kerfmark.reports.contents import Cell
 from kerfmark.sittings import opening, overview, seating, signing
+from kerfmark.sittings.measuring_again import may_measure_again, measure_set_aside
 from kerfmark.sittings.overview import Counts, SittingPage
 from kerfmark.sittings.people import people
 from kerfmark.sittings.rights import may
@@ -37,9 +38,11 @@ DONE = {
 def show(visit: Visiting, sitting_id: str, done: str = "", n: int = 0) -> Response:
     """The page."""
     words = visit.visitor.words
-    said = words(DONE.get(done, "")) or (
-        words.count("%(n)d piece signed.", "%(n)d pieces signed.", n) if done == "signed" else None
-    )
+    said = words(DONE.get(done, ""))
+    if done == "signed":
+        said = words.count("%(n)d piece signed.", "%(n)d pieces signed.", n)
+    elif done == "measuring":
+        said = words.count("%(n)d piece waits to be measured again.", "%(n)d pieces wait to be measured again.", n)
     return _show(visit, overview.sitting(visit.store, visit.actor, sitting_id), said=said or None)
 
 
@@ -103,6 +106,14 @@ def sign(visit: Visiting, sitting_id: str) -> Response:
     return RedirectResponse(f"/sittings/{sitting_id}?done=signed&n={signed}", status_code=303)
 
 
+@router.post("/sittings/{sitting_id}/measure-again", dependencies=TOKEN_ONLY)
+def measure_again(visit: Visiting, sitting_id: str) -> Response:
+    """Let every piece that was set aside be measured once more."""
+    again = measure_set_aside(visit.store, visit.actor, sitting_id)
+    visit.server.wake()
+    return RedirectResponse(f"/sittings/{sitting_id}?done=measuring&n={again}", status_code=303)
+
+
 @router.post("/sittings/{sitting_id}/release", dependencies=TOKEN_ONLY)
 def release(visit: Visiting, sitting_id: str) -> Response:
     """Show the signed marks to the learners."""
@@ -153,6 +164,7 @@ def _show(
         cells=_cells(found, words),
         simulated=line.simulated,
         may_sign=may(visit.actor, "sign", line.site_id),
+        may_measure=may_measure_again(visit.actor, line.site_id) and line.counts.set_aside > 0,
         may_release=may(visit.actor, "release", line.site_id),
         candidates=_candidates(visit, found) if changes else [],
         **_live(visit, found),
