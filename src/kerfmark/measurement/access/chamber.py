@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
 from kerfmark.measurement.access.opened import NO_PULP, Along, Opened
-from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, unmeasured
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["floor_columns", "floor_cut", "roof_left"]
@@ -20,6 +20,7 @@ STEEPEST = 1.0
 """Floor is what rises or falls less than 45° from column to column."""
 LEAST_FLOOR_MM2 = 0.8
 NEAR_ORIFICES_MM = 1.6
+OVERHANG_MM = 0.3
 NO_CHAMBER = "the pulp has no chamber above the orifices"
 
 
@@ -41,8 +42,8 @@ def roof_left(case: Opened) -> tuple[Reading, ...]:
     if unseen > 0.2:
         return (unmeasured(name, f"{unseen:.0%} of the chamber was not scanned", unit="mm2"),)
     cell = along.lattice.cell_mm2
-    areas = [float((seen & (thick > along.least_mm + by)).sum()) * cell for by in (0.0, -along.u_mm, along.u_mm)]
-    roof = seen & (thick > along.least_mm)
+    roofs = [seen & _roofed(along, along.least_mm + by) for by in (0.0, -along.u_mm, along.u_mm)]
+    areas, roof = [float(found.sum()) * cell for found in roofs], roofs[0]
     edge = _edge_mm(roof, along)
     budget = (
         Component("where roof begins", 0.5 * abs(areas[1] - areas[2])),
@@ -53,6 +54,21 @@ def roof_left(case: Opened) -> tuple[Reading, ...]:
     reason = f"{unseen:.1%} of the chamber was not scanned" if unseen > 0.01 else None
     witness = Witness("patch", points_mm=_places(case, roof, along.pulp_columns.top))
     return (measured(name, areas[0], unit="mm2", budget=budget, witness=witness, reason=reason),)
+
+
+def _roofed(along: Along, over_mm: float) -> NDArray[np.bool_]:
+    """(columns,) where tooth stands over the chamber: just above its ceiling, or farther up and as thick as an overhang.
+
+    What is met first alone will not do: noise on a plumb wall stands out over the chamber wherever along its height it
+    happens to be greatest, two and a half of its standard deviations on a wall of six millimetres, but never thick.
+    """
+    found, ceiling = along.piece_columns, np.nan_to_num(along.pulp_columns.top, nan=np.inf) + over_mm
+    column = np.repeat(np.arange(len(ceiling)), np.diff(found.starts))
+    above = found.heights - ceiling[column]
+    sign = np.where(found.upward, 1.0, -1.0) * (above > 0.0)
+    inside = np.bincount(column, sign, minlength=len(ceiling)) > 0.5
+    thick = np.bincount(column, sign * np.maximum(above, 0.0), minlength=len(ceiling))
+    return np.asarray(inside | (thick > OVERHANG_MM))
 
 
 def _edge_u(along: Along, edge_mm: float) -> float:
@@ -98,15 +114,15 @@ def floor_cut(case: Opened) -> tuple[Reading, ...]:
     worst = int(np.argmax(means))
     noise = 1e-3 * along.piece.noise_um
     averaged = noise / math.sqrt(effective_count(edge_mm=along.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2))
-    covariance = along.piece.alignment.covariance
-    shared = math.hypot(1e-3 * along.piece.trueness_um, math.sqrt(max(0.0, float(covariance[5, 5]))))
-    # The largest of many means that scatter: what noise alone adds is taken off (JCGM 100, 3.2.3).
-    value = max(float(means[worst]) - 2.0 * averaged, 0.0)
+    alike = math.pi * MEAN_RADIUS_MM**2 / along.lattice.cell_mm2
+    beyond, choice = extreme_of(-means, averaged, alike=alike)
+    value = max(float(means[worst]) - beyond, 0.0)
     untouched = value < along.least_mm
+    place = np.append(points[worst, :2], along.chamber_bottom[seen][worst])
     budget = (
-        Component("surface noise", averaged),
-        Component("trueness and alignment", shared),
-        Component("the floor's own mesh", 0.01),
+        choice,
+        Component("trueness", 1e-3 * along.piece.trueness_um),
+        Component("alignment", alignment_u_mm(along.piece.alignment, place, [0.0, 0.0, 1.0])),
     )
     bottom = float(along.chamber_bottom[seen][worst])
     ends = np.array([[*points[worst, :2], bottom], [*points[worst, :2], bottom - max(float(means[worst]), 0.0)]])

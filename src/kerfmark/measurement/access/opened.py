@@ -116,21 +116,21 @@ class Opened(Bench):
             np.concatenate([vertex_normals(part) for part in parts]),
         )
 
-    def outside_pulp(self, points_mm: FloatArray) -> FloatArray:
+    def outside_pulp(self, points_mm: FloatArray, *, exact: bool = False) -> FloatArray:
         """(n,) signed distance from the pulp, positive outside; far where there is no pulp."""
         if self.pulp is None:
             return np.full(len(points_mm), FARTHEST_MM)
-        return _signed(points_mm, self.prepared.layer_grids["pulp"], self._nearest_pulp)
+        return _signed(points_mm, self.prepared.layer_grids["pulp"], self._nearest_pulp, exact=exact)
 
     @cached_property
     def _nearest_pulp(self) -> ClosestPoint:
         assert self.pulp is not None
         return ClosestPoint(self.pulp)
 
-    def inside_target(self, points_mm: FloatArray) -> FloatArray:
+    def inside_target(self, points_mm: FloatArray, *, exact: bool = False) -> FloatArray:
         """(n,) depth inside the ideal finished piece, positive where cut too far; needs a target."""
         assert self.prepared.target_grid is not None
-        return -_signed(points_mm, self.prepared.target_grid, self._nearest_target)
+        return -_signed(points_mm, self.prepared.target_grid, self._nearest_target, exact=exact)
 
     @cached_property
     def _nearest_target(self) -> ClosestPoint:
@@ -143,16 +143,19 @@ class Opened(Bench):
         return SectionPlane(name, np.asarray(point_mm, float), square / np.linalg.norm(square), self.axis)
 
 
-def _signed(points_mm: FloatArray, grid: object, nearest: ClosestPoint) -> FloatArray:
-    """Signed distance read off a grid, and beyond its band measured."""
+def _signed(points_mm: FloatArray, grid: object, nearest: ClosestPoint, *, exact: bool) -> FloatArray:
+    """Signed distance read off a grid, and beyond its band, or where it must be `exact`, measured.
+
+    Between its voxels a grid rounds the field off beside edges, by up to a fifth of their spacing.
+    """
     from kerfmark.records import Grid
 
     assert isinstance(grid, Grid)
     distance = sample(grid, points_mm)
-    beyond = np.abs(distance) > 0.95 * float(np.abs(grid.values).max())
+    beyond = np.logical_or(exact, np.abs(distance) > 0.95 * float(np.abs(grid.values).max()))
     if beyond.any():
-        exact = nearest.query(points_mm[beyond], max_distance_mm=FARTHEST_MM)[1]
-        distance[beyond] = np.sign(distance[beyond]) * np.minimum(exact, FARTHEST_MM)
+        away = nearest.query(points_mm[beyond], max_distance_mm=FARTHEST_MM)[1]
+        distance[beyond] = np.sign(distance[beyond]) * np.minimum(away, FARTHEST_MM)
     return distance
 
 

@@ -8,13 +8,16 @@ from dataclasses import replace
 import numpy as np
 
 from kerfmark.measurement.access.opened import NO_PULP, Along, Opened
-from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, unmeasured
 from kerfmark.measurement.carried import carried_witness
+from kerfmark.measurement.surface.margin import FROM_MM, TO_MM
 from kerfmark.measurement.surface.overlap import inside_outline, opened, overlap_reading
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["centring", "outline_area", "outline_overlap", "polygon_area_mm2", "polygon_middle"]
 
+CHORD_MM = 0.1
+"""Step of the margin: a closed curve of such chords lacks Σ s³ κ / 12 = s² 2π / 12 of the area inside it."""
 NOTHING = "nothing is cut open near the planned outline"
 
 
@@ -44,11 +47,13 @@ def outline_area(case: Opened) -> tuple[Reading, ...]:
 def _edge_budget(along: Along, length_mm: float) -> tuple[Component, ...]:
     """What errors of the margin's place do to an area inside it: noise along it, and what grows or shrinks it as a whole."""
     noise, shared = 1e-3 * along.piece.noise_um, 1e-3 * along.piece.trueness_um
-    count = effective_count(edge_mm=along.edge_mm, length_mm=length_mm)
+    # A line fitted to so much wall and drawn out to depth 0 has there the noise of its points' mean by so many times.
+    middle, spread = 0.5 * (FROM_MM + TO_MM), (TO_MM - FROM_MM) / math.sqrt(12.0)
+    count = effective_count(edge_mm=along.edge_mm, area_mm2=length_mm * (TO_MM - FROM_MM))
     return (
-        Component("surface noise", 2.0 * noise * length_mm / math.sqrt(count)),
+        Component("surface noise", noise * math.hypot(1.0, middle / spread) * length_mm / math.sqrt(count)),
         Component("trueness", shared * length_mm / math.sqrt(max(length_mm / 4.0, 1.0))),
-        Component("place of the edge", 0.1 * along.edge_mm * length_mm),
+        Component("chords of the margin", CHORD_MM**2 / 12.0 * 2.0 * math.pi),
     )
 
 
@@ -67,17 +72,26 @@ def centring(case: Opened) -> tuple[Reading, ...]:
     level = float(along.opening[:, 2].mean())
     points = np.column_stack([ends, [level, level]])
     count = effective_count(edge_mm=along.edge_mm, length_mm=case.margins[0].length_mm)
-    covariance = along.piece.alignment.covariance
     budget = (
         Component("surface noise", 2.0 * 1e-3 * along.piece.noise_um / math.sqrt(count)),
         Component("trueness", 0.5 * 1e-3 * along.piece.trueness_um),
-        Component("alignment", math.sqrt(max(0.0, 0.5 * float(covariance[3, 3] + covariance[4, 4])))),
-        Component("place of the edge", 0.03 * along.edge_mm),
-        Component("column spacing", 0.2 * along.lattice.spacing_mm),
+        Component("alignment", _sideways_u(along, ends, level)),
+        Component("columns of the chamber", along.lattice.spacing_mm / math.sqrt(float(len(chamber)))),
     )
     segment = (np.asarray(points) - case.into[:3, 3]) @ case.into[:3, :3]
     witness = Witness("length", segments_mm=segment[None])
     return (measured(name, off, unit="mm", budget=budget, witness=witness),)
+
+
+def _sideways_u(along: Along, ends: FloatArray, level_mm: float) -> float:
+    """What the alignment does to the opening's middle along the way from the chamber's, or any way where they are one."""
+    run = ends[1] - ends[0]
+    away = float(np.linalg.norm(run))
+    point = np.append(ends[1], level_mm)
+    both = [alignment_u_mm(along.piece.alignment, point, way) for way in (np.array([1.0, 0, 0]), np.array([0, 1.0, 0]))]
+    if away < 3.0 * math.hypot(*both):  # no way of its own: an error across either axis makes the distance longer
+        return math.hypot(*both)
+    return alignment_u_mm(along.piece.alignment, point, np.append(run / away, 0.0))
 
 
 def polygon_area_mm2(loop: FloatArray) -> float:

@@ -11,7 +11,7 @@ from kerfmark.geometry.sections import section_curves
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.straight import rod_clearances
 from kerfmark.measurement.access.opened import Opened
-from kerfmark.measurement.budget import measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_deg, measured, unmeasured
 from kerfmark.records import Component, FloatArray, Reading, SectionPlane, Surface, Witness
 
 __all__ = ["ROD_RADIUS_MM", "canal_direction", "straight_line"]
@@ -22,10 +22,11 @@ thick where its cutting part ends, 16 mm from the tip (sizes and taper as in ISO
 FREE_MM = 1.0
 """So near the orifice the instrument lies in the canal's mouth and is thinner."""
 WIDEST_DEG = 60.0
-COARSE_DEG, FINE_DEG = 2.0, 0.2
+COARSE_DEG, FINE_DEG, FINEST_DEG = 2.0, 0.25, 0.03
 CANAL_MM = (0.8, 1.2, 1.6, 2.0, 2.4, 2.8)
 """How far below its orifice a canal's middle is looked for, mm."""
 NEAR_MM = 0.9
+UNFOLLOWED_DEG = 3.0
 NO_WAY_DEG = 90.0
 WIDEST_ROD_MM = 2.0
 
@@ -47,7 +48,8 @@ def _of(case: Opened, number: int) -> Reading:
     name, where, orifice = "access.straight_line_deg", str(number + 1), case.orifices[number]
     if not case.has_cut:
         return unmeasured(name, "nothing is cut", unit="deg", where=where)
-    canal, follows = canal_direction(case, orifice)
+    canal, canal_u = canal_direction(case, orifice)
+    follows = canal_u is not None
     points = _obstacles(case, orifice)
     way = _least_bend(points, canal, ROD_RADIUS_MM)
     if way is None:
@@ -59,15 +61,30 @@ def _of(case: Opened, number: int) -> Reading:
     spread = [way.bend_deg if end is None else end.bend_deg for end in ends]
     budget = (
         Component("walls, as far as the scan is sure of them", 0.5 * abs(spread[1] - spread[0])),
-        Component("directions tried", 0.5 * FINE_DEG),
-        Component("points of the walls", 0.3),
-        Component("direction of the canal", 1.0 if follows else 3.0),
+        Component("directions tried", FINEST_DEG),
+        Component("alignment", alignment_u_deg(case.piece.alignment, _across_of(way.direction, canal))),
+        Component("points of the walls", _between_points_deg(case, points)),
+        Component("direction of the canal", UNFOLLOWED_DEG if canal_u is None else canal_u),
     )
     reason = None if follows else "the canal's own direction is not known; the access axis stands for it"
     segments = np.array([[orifice, orifice + 11.0 * way.direction], [orifice, orifice - 3.0 * canal]])
     plane = _plane(case, orifice, way.direction, canal, where)
     witness = Witness("angle", segments_mm=segments, plane=plane)
     return measured(name, way.bend_deg, unit="deg", where=where, budget=budget, witness=witness, reason=reason)
+
+
+def _across_of(way: FloatArray, canal: FloatArray) -> FloatArray:
+    """Unit vector about which the rod bends; any across it where it does not."""
+    turn = np.cross(canal, way)
+    if np.linalg.norm(turn) < 1e-6:
+        turn = np.cross(way, [1.0, 0.0, 0.0] if abs(way[0]) < 0.9 else [0.0, 1.0, 0.0])
+    return np.asarray(turn / np.linalg.norm(turn))
+
+
+def _between_points_deg(case: Opened, points: FloatArray) -> float:
+    """How much farther a rod might lean between two points of the rim that stops it than at one, over the way to the rim."""
+    high = float((points @ case.axis).max()) if len(points) else 0.0
+    return math.degrees(case.edge_mm**2 / (8.0 * ROD_RADIUS_MM) / max(high, 1.0))
 
 
 def _plane(case: Opened, orifice: FloatArray, way: FloatArray, canal: FloatArray, where: str) -> SectionPlane:
@@ -95,8 +112,10 @@ def _least_bend(points: FloatArray, canal: FloatArray, radius_mm: float, *, near
         if best is None:
             return None
         near = best
-    fine = np.vstack([_cone(near.direction, 1.5 * COARSE_DEG, FINE_DEG), canal[None]])
-    return _nearest_clear(points, fine, canal, radius_mm) or (near if near is not None else None)
+    for widest, step in ((1.5 * COARSE_DEG, FINE_DEG), (1.5 * FINE_DEG, FINEST_DEG)):
+        tried = np.vstack([_cone(near.direction, widest, step), canal[None]])
+        near = _nearest_clear(points, tried, canal, radius_mm) or near
+    return near
 
 
 def _nearest_clear(points: FloatArray, tried: FloatArray, canal: FloatArray, radius_mm: float) -> _Way | None:
@@ -126,20 +145,21 @@ def _cone(middle: FloatArray, widest_deg: float, step_deg: float) -> FloatArray:
     return np.vstack(found)
 
 
-def canal_direction(case: Opened, orifice: FloatArray) -> tuple[FloatArray, bool]:
-    """Unit direction out of a canal at its orifice, from the pulp's middle over its first 3 mm; and whether it was found.
+def canal_direction(case: Opened, orifice: FloatArray) -> tuple[FloatArray, float | None]:
+    """Unit direction out of a canal at its orifice, from the pulp's middle over its first 3 mm, and its uncertainty, degrees.
 
-    Without a pulp layer, or where the canal cannot be followed, the access axis stands in.
+    Without a pulp layer, or where the canal cannot be followed, the access axis stands in and its uncertainty is None.
+    That of a canal that was followed is what its middles leave unsure: a straight one has none, a bent one its bend.
     """
     if case.pulp is None:
-        return case.axis, False
+        return case.axis, None
     middles = _followed(case, case.pulp, orifice)
     if len(middles) < 3:
-        return case.axis, False
+        return case.axis, None
     run = middles - middles.mean(axis=0)
-    way = np.linalg.svd(run)[2][0]
-    way = way if way @ case.axis > 0.0 else -way
-    return np.asarray(way), True
+    _, sizes, ways = np.linalg.svd(run)
+    way = ways[0] if ways[0] @ case.axis > 0.0 else -ways[0]
+    return np.asarray(way), math.degrees(math.atan2(float(np.hypot(*sizes[1:])), float(sizes[0])))
 
 
 def _followed(case: Opened, pulp: Surface, orifice: FloatArray) -> FloatArray:

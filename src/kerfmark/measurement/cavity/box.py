@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.mesh import submesh
 from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.depths import one_box
+from kerfmark.measurement.cavity.outline import margin_noise_mm
 from kerfmark.measurement.cavity.pit import SIDES, Pit, faces_in
 from kerfmark.measurement.surface.floors import Floor
 from kerfmark.records import Component, FloatArray, Reading, Status, Surface, Witness
@@ -23,6 +25,7 @@ STEEP = 0.5
 OFF_FLOOR_MM, OFF_AXIAL_MM, OFF_RIM_MM = 0.3, 0.25, 0.15
 LEAST_FACES = 20
 OUTLIER = 3.0
+ASIDE_MM, MESH_MM = 0.05, 0.002
 FARTHEST_MM = 4.0
 SMOOTH = 3
 CHOICE_MM = 0.004
@@ -274,13 +277,7 @@ def _clearance(pit: Pit, where: str, side: str, neighbour: Surface) -> Reading:
     around = known & (np.linalg.norm(points - points[least], axis=1) < 0.05 * SMOOTH)
     value = float(gap[around].mean())
     way = (foot[least] - points[least]) / max(value, 1e-6)
-    noise = pit.noise_mm
-    budget = (
-        Component("surface noise", math.hypot(0.5 * noise, 0.5 * noise)),
-        Component("trueness", pit.shared_mm),
-        Component("alignment", alignment_u_mm(pit.piece.alignment, points[least], way)),
-        Component("least of many", 0.3 * noise),
-    )
+    budget = _clearance_budget(pit, side, tree, around=around, chosen=chosen, way=way)
     across = "buccal" if where in ("buccal", "lingual") else "mesial"
     witness = Witness(
         "length",
@@ -289,6 +286,31 @@ def _clearance(pit: Pit, where: str, side: str, neighbour: Surface) -> Reading:
         plane=pit.seen_from("occlusal").plane(points[least], across if across == "mesial" else side),
     )
     return measured(name, value, unit="mm", where=where, budget=budget, witness=witness)
+
+
+def _clearance_budget(
+    pit: Pit, side: str, tree: ClosestPoint, *, around: NDArray[np.bool_], chosen: NDArray[np.bool_], way: FloatArray
+) -> tuple[Component, ...]:
+    """What moves a gap between the margin, which lies on the exercise's own old surface, and the neighbour.
+
+    Errors of the scan move the margin along that surface, and the gap by as much as it opens that way; the neighbour moves
+    with them only where it was scanned too.
+    """
+    points, inward = pit.margin.points_mm[chosen][around], pit.margin.inward[chosen][around]
+    ends = [tree.query(points + by * inward, max_distance_mm=2.0 * FARTHEST_MM)[1] for by in (-ASIDE_MM, ASIDE_MM)]
+    slope = abs(float(np.mean(ends[1] - ends[0]))) / (2.0 * ASIDE_MM)
+    found = [
+        Component("place of the margin", slope * margin_noise_mm(pit)),
+        Component("alignment", slope * alignment_u_mm(pit.piece.alignment, points, inward)),
+        Component("trueness", slope * pit.shared_mm),
+        Component("triangles of both surfaces", MESH_MM),
+    ]
+    if pit.piece.neighbours.get(side) is not None:
+        across = np.broadcast_to(way, points.shape)
+        found.append(Component("neighbour's noise", 0.5 * pit.noise_mm))
+        found.append(Component("neighbour's trueness", pit.shared_mm))
+        found.append(Component("neighbour's alignment", alignment_u_mm(pit.piece.alignment, points, across)))
+    return tuple(found)
 
 
 def _near_part(surface: Surface, points: FloatArray) -> ClosestPoint | None:

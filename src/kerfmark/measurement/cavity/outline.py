@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.geometry.rays import RayCaster
-from kerfmark.measurement.budget import alignment_u_mm, extreme_of, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.pit import SIDES, Pit
+from kerfmark.measurement.surface.margin import FROM_MM, TO_MM
 from kerfmark.measurement.surface.overlap import opened, opening_of, overlap_reading
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
@@ -19,6 +19,7 @@ __all__ = [
     "extension",
     "isthmus_to_intercuspal",
     "isthmus_width",
+    "margin_noise_mm",
     "marginal_ridge",
     "outline_area",
     "outline_overlap",
@@ -56,7 +57,7 @@ def outline_area(pit: Pit) -> tuple[Reading, ...]:
     count = max(1.0, rim / FIT_LENGTH_MM)
     strip = 0.0 if not pit.open_sides else 0.3 * bench.lattice.spacing_mm * math.sqrt(rim * bench.lattice.spacing_mm)
     budget = (
-        Component("surface noise", rim * _margin_noise_mm(pit) / math.sqrt(count)),
+        Component("surface noise", rim * margin_noise_mm(pit) / math.sqrt(count)),
         Component(
             "trueness", rim * _shared_of(pit, np.full(len(pit.margin.points_mm), 1.0 / len(pit.margin.points_mm)))
         ),
@@ -132,7 +133,7 @@ def _extension(pit: Pit, side: str) -> Reading:
     out = -pit.margin.inward[chosen]
     budget = (
         Component(
-            "surface noise", 1.25 * _margin_noise_mm(pit) / math.sqrt(max(1.0, chosen.sum() * 0.1 / FIT_LENGTH_MM))
+            "surface noise", 1.25 * margin_noise_mm(pit) / math.sqrt(max(1.0, chosen.sum() * 0.1 / FIT_LENGTH_MM))
         ),
         Component("trueness", _shared_of(pit, weights)),
         Component("alignment", alignment_u_mm(pit.piece.alignment, pit.margin.points_mm[chosen], out)),
@@ -172,25 +173,14 @@ def isthmus_width(pit: Pit) -> tuple[Reading, ...]:
     return (_isthmus(pit, name, found),)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Isthmus:
-    """The narrowest place's two ends (2, 3), and how far apart the sides are at each margin point."""
-
-    ends_mm: FloatArray
-    widths_mm: FloatArray
-
-
-def _isthmus(pit: Pit, name: str, found: _Isthmus) -> Reading:
-    ends = found.ends_mm
+def _isthmus(pit: Pit, name: str, ends: FloatArray) -> Reading:
     width = float(np.linalg.norm(np.diff(ends[:, :2], axis=0)))
     across = (ends[1] - ends[0]) / max(width, 1e-9)
     level = np.array([ends[0] * [1, 1, 0] + [0, 0, ends[:, 2].max()], ends[1] * [1, 1, 0] + [0, 0, ends[:, 2].max()]])
-    # Each width is seen from both its sides; those over 1.2 mm of the margin, a step of 0.1 mm apart, share their parabolas.
-    alike = 2.0 * 2.0 * BESIDE_NARROWEST_MM / 0.1
-    noise = math.sqrt(2.0) * _margin_noise_mm(pit)
-    beyond, _ = extreme_of(found.widths_mm, noise, alike=alike)
+    # A parabola over 1.2 mm, three independent stretches of 0.4 mm, has in its middle 3/2 the noise of their mean.
+    noise = math.sqrt(2.0) * margin_noise_mm(pit) * 1.5 / math.sqrt(2.0 * BESIDE_NARROWEST_MM / FIT_LENGTH_MM)
     budget = (
-        Component("surface noise", noise),  # of one place: amid the narrow ones, not the least of them, is taken
+        Component("surface noise", noise),
         Component("trueness", _across_shared(pit, ends)),
     )
     extension = [np.array([end, foot]) for end, foot in zip(level, ends, strict=True)]
@@ -201,7 +191,7 @@ def _isthmus(pit: Pit, name: str, found: _Isthmus) -> Reading:
         segments_mm=np.array([level, *extension]),
         plane=pit.view.plane(ends.mean(axis=0), side),
     )
-    return measured(name, width + beyond, unit="mm", budget=budget, witness=pit.view.witness(witness))
+    return measured(name, width, unit="mm", budget=budget, witness=pit.view.witness(witness))
 
 
 def _across_shared(pit: Pit, ends: FloatArray) -> float:
@@ -209,8 +199,8 @@ def _across_shared(pit: Pit, ends: FloatArray) -> float:
     return shared_u_mm(pit.shared_mm, ends, np.array([1.0, 1.0]))
 
 
-def _narrowest(pit: Pit) -> _Isthmus | str:
-    """Where the opening is narrowest, in the axis view; or why there is no such place."""
+def _narrowest(pit: Pit) -> FloatArray | str:
+    """The two margin points (2, 3) across the opening where it is narrowest, in the axis view; or why there are none."""
     if pit.trouble is not None:
         return pit.trouble
     chosen = pit.is_opening
@@ -228,9 +218,9 @@ def _narrowest(pit: Pit) -> _Isthmus | str:
     if not np.isfinite(length).any():
         return "no two parts of the margin lie across from one another"
     widths = length.min(axis=1)
-    u_mm = math.sqrt(2.0) * _margin_noise_mm(pit)
+    u_mm = math.sqrt(2.0) * margin_noise_mm(pit)
     i = _amid(points, widths, max(3.0 * u_mm, ALIKE_WIDTHS_MM))
-    return _Isthmus(_steadied(points, flat, i, int(np.argmin(length[i])), bend=_least_bend(u_mm)), widths)
+    return _steadied(points, flat, i, int(np.argmin(length[i])), bend=_least_bend(u_mm))
 
 
 def _amid(points: FloatArray, widths: FloatArray, within_mm: float) -> int:
@@ -239,7 +229,7 @@ def _amid(points: FloatArray, widths: FloatArray, within_mm: float) -> int:
     beside = np.linalg.norm(points[narrow][:, None] - points[narrow][None], axis=2) < BESIDE_NARROWEST_MM
     held = beside.sum(axis=1)
     best = narrow[held == held.max()]
-    return int(best[np.argmin(widths[best])])
+    return int(best[len(best) // 2])
 
 
 def _least_bend(u_mm: float) -> float:
@@ -322,7 +312,7 @@ def isthmus_to_intercuspal(pit: Pit) -> tuple[Reading, ...]:
     found = _narrowest(pit)
     if isinstance(found, str):
         return (unmeasured(name, found, unit="1"),)
-    middle = pit.view.to_tooth(found.ends_mm.mean(axis=0))[:2]
+    middle = pit.view.to_tooth(found.mean(axis=0))[:2]
     one, other = min(
         ((a, b) for a in tips["functional_cusp"] for b in tips["nonfunctional_cusp"]),
         key=lambda pair: _off_line(middle, pair[0][:2], pair[1][:2]),
@@ -384,9 +374,11 @@ def _ridge(pit: Pit, side: str) -> Reading:
     known = np.isfinite(length) & (_normals(bench.subject, face) @ way > PROXIMAL_COSINE)
     if not known.any():
         return unmeasured(name, f"no outer surface lies {side} of the cavity", unit="mm", where=side)
+    is_wall = (np.arange(len(start)) < len(cells))[known]
     start, length = start[known], length[known]
     least = int(np.argmin(length))
-    beyond, choice = extreme_of(length, pit.noise_mm / math.sqrt(WALL_POINTS), alike=1.0)
+    noise = pit.noise_mm / math.sqrt(WALL_POINTS) if is_wall[least] else margin_noise_mm(pit)
+    beyond, choice = extreme_of(length, noise, alike=1.0 if is_wall[least] else FIT_LENGTH_MM / 0.1)
     budget = (
         choice,
         Component("trueness", pit.shared_mm),
@@ -416,10 +408,15 @@ def by_cells(points: FloatArray, areas: FloatArray, size_mm: float) -> FloatArra
     return means[weight > 0.2 * size_mm**2]
 
 
-def _margin_noise_mm(pit: Pit) -> float:
-    """Noise of one margin point: a line over 0.4 mm of wall, drawn out to the old surface."""
-    per_point = max(4.0, FIT_LENGTH_MM * 0.4 / pit.view.bench.edge_mm**2)
-    return 1.6 * pit.noise_mm / math.sqrt(per_point)
+def margin_noise_mm(pit: Pit) -> float:
+    """Noise of the margin's place over 0.4 mm of it: a line through that much wall, drawn out to depth 0.
+
+    From a to b deep such a line has at depth 0 the noise of its points' mean times √(1 + (m / s)²), with m the middle and s the
+    standard deviation of their depths: 2.5 times.
+    """
+    middle, spread = 0.5 * (FROM_MM + TO_MM), (TO_MM - FROM_MM) / math.sqrt(12.0)
+    count = effective_count(edge_mm=pit.view.bench.edge_mm, area_mm2=FIT_LENGTH_MM * (TO_MM - FROM_MM))
+    return pit.noise_mm * math.hypot(1.0, middle / spread) / math.sqrt(max(count, 4.0))
 
 
 def _shared_of(pit: Pit, weights: FloatArray) -> float:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from kerfmark.records import FloatArray
 
@@ -103,24 +102,29 @@ def straight_below(edge: WallEdge, vertices_mm: FloatArray, *, noise_mm: float, 
 def _beside(edge: WallEdge, vertices: FloatArray) -> _Points:
     """The vertices below the margin's points, along the usual way the wall leans."""
     reach = DEPTHS_MM[-1] * math.hypot(1.0, float(np.median(edge.lean))) + 0.2
-    tree = cKDTree(edge.points_mm)
-    near = tree.query(vertices, distance_upper_bound=reach)[0]
-    vertices = vertices[np.isfinite(near)]
+    low, high = edge.points_mm.min(axis=0) - reach, edge.points_mm.max(axis=0) + reach
+    vertices = vertices[((vertices > low) & (vertices < high)).all(axis=1)]
     if not len(vertices):
         return _Points(np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty((0, 3)))
     lean = float(np.median(edge.lean))
     way = lean * edge.inward - edge.outward
     # A wall that leans leaves the margin's point behind: the station is that whose line passes nearest.
-    guess = tree.query(vertices)[1]
+    guess = _nearest(vertices, edge.points_mm)
     depth = -((vertices - edge.points_mm[guess]) * edge.outward[guess]).sum(axis=1)
-    station = tree.query(vertices - depth[:, None] * way[guess])[1]
+    station = _nearest(vertices - depth[:, None] * way[guess], edge.points_mm)
     off = vertices - edge.points_mm[station]
     depth = -(off * edge.outward[station]).sum(axis=1)
     into = (off * edge.inward[station]).sum(axis=1)
     along = (off * np.cross(edge.outward[station], edge.inward[station])).sum(axis=1)
     kept = (depth > FROM_MM) & (depth < DEPTHS_MM[-1]) & (np.abs(along) < STATION_MM)
     kept &= np.abs(into - lean * depth) < OFF_LINE_MM
-    return _Points(into, depth, np.asarray(station, np.int64), vertices).only(kept)
+    return _Points(into, depth, station, vertices).only(kept)
+
+
+def _nearest(points: FloatArray, among: FloatArray) -> NDArray[np.int64]:
+    """(n,) number of the nearest of a few points."""
+    square = (among**2).sum(axis=1) - 2.0 * points @ among.T  # less each point's own square, the same for all
+    return np.asarray(square.argmin(axis=1), np.int64)
 
 
 def _centred(values: FloatArray, station: NDArray[np.int64]) -> FloatArray:

@@ -284,8 +284,11 @@ def _beyond_side_outline(pit: Pit, bench: Bench, gone: NDArray[np.float64]) -> t
     outline = opened(np.asarray(view.bench.prepared.outline, dtype=float))
     inside = inside_outline(view.bench.lattice, [outline])
     some = cells.gone > 0.0
-    planned = inside[view.bench.lattice.nearest(view.to_view(cells.middles(some)))]
-    column = np.nonzero(some)[0]
+    column, level = np.nonzero(some)
+    middles = cells.middles(some)
+    # A plan's level edge would fall between two levels of cells all along: each cell is looked at a part of its own height aside.
+    middles[:, 2] += cells.step_mm * (((column + 7 * level) * 0.6180339887498949) % 1.0 - 0.5)
+    planned = inside[view.bench.lattice.nearest(view.to_view(middles))]
     total = np.bincount(column, cells.gone[some], minlength=len(cells.gone))
     out = np.bincount(column, cells.gone[some] * ~planned, minlength=len(cells.gone))
     share = np.divide(out, total, out=np.zeros_like(out), where=total > 0)
