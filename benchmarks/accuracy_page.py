@@ -99,7 +99,14 @@ def main_table(sweep: Any, rows: Rows) -> list[str]:
         u = number(by * float(np.mean([f.u for f in group])))
         cells = (shown_name(key), unit, len(group), shown, asked_of(key[0]), u, f"{covered(group, WITHIN):.1f}")
         lines.append("| " + " | ".join(map(str, cells)) + f" | {missing[key[0]]} |")
-    return [*lines, ""]
+    return [*lines, "", *together(rows), ""]
+
+
+def together(rows: Rows) -> list[str]:
+    """Coverage of all readings with a truth away from the end of a scale."""
+    every = [f for group in grouped(rows, at_end=False).values() for f in group]
+    held = sum(abs(f.error) <= WITHIN * f.u for f in every)
+    return [f"Together {held:,} of {len(every):,} intervals hold the truth: {100.0 * held / max(len(every), 1):.1f} %."]
 
 
 def end_table(rows: Rows) -> list[str]:
@@ -177,6 +184,9 @@ def sweep_table(own: Sequence[tuple[Any, Rows]]) -> list[str]:
             group = table.get(key, [])
             cells.append(f"{number(by * within_95(group))}; {covered(group, WITHIN):.0f}" if len(group) > 9 else "–")
         lines.append(f"| {shown_name(key)} | {unit} | " + " | ".join(cells) + " |")
+    every = [[abs(f.error) <= WITHIN * f.u for group in table.values() for f in group] for table in tables]
+    held = [f"; {100.0 * float(np.mean(e)):.1f}" if e else "–" for e in every]
+    lines.append("| all together | | " + " | ".join(held) + " |")
     return [*lines, ""]
 
 

@@ -15,15 +15,15 @@ def exercise():
     return phantoms.exercise_for(phantoms.DESIGNS["shoulder, 12°"], mesial_sign=1)
 
 
-def beside(exercise, *, depth_mm, seed, trueness_um=15.0):
+def beside(exercise, *, depth_mm, seed, trueness_um=15.0, noise_um=10.0):
     solid = phantoms.neighbour(6.0)
     if depth_mm > 0.0:
         solid = difference(solid, Solid.sphere(0.8, segments=160).moved([5.2 + depth_mm, 0.07, 1.53]))
     seen = scanned(
-        evened(solid.surface(), 0.15), noise_um=10.0, edge_mm=1.0, rng=np.random.default_rng(seed),
+        evened(solid.surface(), 0.15), noise_um=noise_um, edge_mm=1.0, rng=np.random.default_rng(seed),
         trueness_um=trueness_um, even=False,
     )  # fmt: skip
-    piece = phantoms.piece_of(seen, noise_um=10.0, trueness_um=trueness_um, neighbours={"mesial": seen})
+    piece = phantoms.piece_of(seen, noise_um=noise_um, trueness_um=trueness_um, neighbours={"mesial": seen})
     return Beside(piece, exercise)
 
 
@@ -45,3 +45,13 @@ def test_where_nothing_was_lost_nothing_is_found(exercise):
 def test_a_nick_too_shallow_to_be_seen_lies_within_what_may_hide(exercise):
     reading = damage(beside(exercise, depth_mm=0.04, seed=6), family="crown", what="depth_mm")[0]
     assert abs(reading.value - 0.033) <= 2.0 * reading.u
+
+
+@pytest.mark.parametrize("seed", [7, 8])
+def test_noise_of_fifty_micrometres_does_not_deepen_a_nick(exercise, seed):
+    # Built: 0.25 mm deep; its mean over 0.3 mm is 0.25 − 0.15² / (4 · 0.8) = 0.243 mm, its volume 0.1407 mm³.
+    found = beside(exercise, depth_mm=0.25, seed=seed, trueness_um=0.0, noise_um=50.0)
+    depth, volume = (damage(found, family="crown", what=what)[0] for what in ("depth_mm", "volume_mm3"))
+    assert depth.value == pytest.approx(0.243, abs=2.5 * depth.u)
+    assert volume.value == pytest.approx(0.1407, abs=2.5 * volume.u)
+    assert depth.u < 0.03

@@ -14,7 +14,7 @@ from kerfmark.measurement.budget import effective_count
 from kerfmark.measurement.crown.sections import STEP_MM
 from kerfmark.records import FloatArray
 
-__all__ = ["SHARP_MM", "SIGNIFICANT", "WIDEST_SWEEP", "Fillet", "Noise", "best_fillet", "is_no_better"]
+__all__ = ["SHARP_MM", "SIGNIFICANT", "WIDEST_SWEEP", "Fillet", "Noise", "best_fillet", "gain", "is_no_better"]
 
 SHARP_MM = 0.005
 WIDEST_SWEEP = 2.2
@@ -42,6 +42,7 @@ class Fillet:
 
     `points` are those it was fitted to, every `STEP_MM`; `along_mm` the side of the triangles they come from. `fixed`
     names the parameters that were given and not fitted; `shared` says that radius and sweep are those usual about there.
+    `rounder` is the fit with an arc that this section alone gave no ground for, as noise makes arcs out of corners.
     """
 
     lean: float
@@ -54,6 +55,7 @@ class Fillet:
     along_mm: float = 0.1
     fixed: tuple[str, ...] = ()
     shared: bool = False
+    rounder: Fillet | None = None
 
     @property
     def independent(self) -> float:
@@ -193,10 +195,15 @@ def best_fillet(
     return Fillet(turned, away, start, round_mm, swept, float(least), points, along_mm, fixed)
 
 
-def is_no_better(freer: Fillet, plainer: Fillet, *, more: int) -> bool:
-    """Whether a fit to the same points with some parameters more is no better than noise alone would make it.
+def gain(freer: Fillet, plainer: Fillet) -> float:
+    """By how much χ² a fit to the same points with some parameters more is the better one.
 
     A point of a section has half the noise variance of the vertices about it; the mean of many has all of what their
     number leaves.
     """
-    return 0.5 * freer.independent * (plainer.rms**2 - freer.rms**2) <= SIGNIFICANT[more] * freer.rms**2
+    return 0.5 * freer.independent * (plainer.rms**2 - freer.rms**2) / max(freer.rms**2, 1e-18)
+
+
+def is_no_better(freer: Fillet, plainer: Fillet, *, more: int) -> bool:
+    """Whether a fit to the same points with some parameters more is no better than noise alone would make it."""
+    return gain(freer, plainer) <= SIGNIFICANT[more]

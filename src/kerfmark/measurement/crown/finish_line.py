@@ -9,7 +9,7 @@ import numpy as np
 from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.crown.fillet import SHARP_MM, SIGNIFICANT, Noise
 from kerfmark.measurement.crown.outer_margin import UNCUT_MM, guard_mm
-from kerfmark.measurement.crown.profile import Profile
+from kerfmark.measurement.crown.profile import LEAST_TOGETHER, Profile
 from kerfmark.measurement.crown.sections import STEP_MM
 from kerfmark.measurement.crown.spread import Percentile, percentile, smoothed
 from kerfmark.measurement.crown.stump import WALLS, Stump
@@ -24,6 +24,7 @@ __all__ = [
     "foot_noise_mm",
     "form_of",
     "mean_u_mm",
+    "unseen_arc_u_mm",
     "width_mm",
 ]
 
@@ -34,6 +35,10 @@ KNIFE_EDGE_MM = 0.3
 SQUARE_WITHIN_DEG = 15.0
 ARC_SEEN = 0.14
 """χ² by which an arc of radius r betters a sharp corner, over r³ / (side of a triangle · noise²)."""
+SEEN_AND_FOUND = 4.75
+"""Standard deviations above noise from which an arc is taken for one (3.1), and 1.65 more for one that is found 19 times of 20."""
+EVENLY = 0.29
+"""Standard deviation of what lies evenly between 0 and 1: √(1 / 12)."""
 NEIGHBOURS = 7.0
 
 
@@ -95,12 +100,24 @@ def foot_noise_mm(stump: Stump, profile: Profile) -> Noise:
     if fillet is None:
         length = profile.wall.length_mm if profile.wall is not None else 1.0
         return Noise(3.0 * mean_u_mm(stump, profile, foot, length), 0.0)
-    # A corner taken for sharp may be rounder by what a fit does not see.
-    unseen = (SIGNIFICANT[1] * fillet.along_mm * stump.noise_mm**2 / ARC_SEEN) ** (1.0 / 3.0)
-    drawn = abs(math.sin(fillet.lean)) * math.tan(min(fillet.sweep, 2.0) / 2.0)
-    sharp = 0.3 * unseen * drawn / math.sqrt(NEIGHBOURS) if fillet.radius <= SHARP_MM else 0.0
-    noise = fillet.noise_of(lambda fit: float(fit.tangent[0]), stump.noise_of_fits_mm)
-    return Noise(noise.own, math.hypot(noise.shared, sharp))
+    return fillet.noise_of(lambda fit: float(fit.tangent[0]), stump.noise_of_fits_mm)
+
+
+def unseen_arc_u_mm(stump: Stump, found: list[Profile]) -> float:
+    """What an arc too small to be seen in all sections together would move the foot of a leaning wall by.
+
+    One instrument cuts one radius: the wall's sections err together. An arc of radius r betters each section's fit by
+    `ARC_SEEN` r³ / (side · noise²) of χ².
+    """
+    sharp = [f for p in stump.about_path.profiles if (f := p.internal) is not None and f.radius <= SHARP_MM]
+    beside = [f for p in found if (f := p.internal) is not None and f.radius <= SHARP_MM]
+    if not beside:
+        return 0.0
+    alone, together = SIGNIFICANT[1], SEEN_AND_FOUND * math.sqrt(1.25 / len(sharp))
+    seen = together if len(sharp) >= LEAST_TOGETHER else alone
+    unseen = math.cbrt(seen * beside[0].along_mm * stump.noise_mm**2 / ARC_SEEN)
+    drawn = [abs(math.sin(f.lean)) * math.tan(min(f.sweep, 2.0) / 2.0) for f in beside]
+    return EVENLY * unseen * float(np.sum(drawn)) / len(found)
 
 
 def edge_u_mm(stump: Stump, profile: Profile) -> float:
@@ -127,6 +144,7 @@ def _budget(stump: Stump, found: list[Profile], got: Percentile) -> tuple[Compon
         Component("surface noise", got.noise),
         Component("noise taken out of the spread", got.widened),
         Component("trueness", shared_u_mm(stump.shared_mm, points, weights / len(margins[::3]))),
+        Component("an arc too small to be seen", unseen_arc_u_mm(stump, found)),
         Component("triangles folded by noise", stump.folded_mm),
         Component("grid spacing", 0.0005),
         Component("place of the foot", _foot_u_mm(found, edge_mm=stump.edge_mm)),

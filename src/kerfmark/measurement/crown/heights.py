@@ -10,7 +10,7 @@ import numpy as np
 
 from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.crown.fillet import Fillet, Noise
-from kerfmark.measurement.crown.finish_line import edge_u_mm, foot_noise_mm, mean_u_mm
+from kerfmark.measurement.crown.finish_line import edge_u_mm, foot_noise_mm, mean_u_mm, unseen_arc_u_mm
 from kerfmark.measurement.crown.outer_margin import OUTER_STRETCH_MM, guard_mm
 from kerfmark.measurement.crown.profile import CLEAR_OF_ENDS_MM, DRAWN_OUT_MM, Profile, meeting
 from kerfmark.measurement.crown.steady import steady
@@ -199,6 +199,7 @@ def _ratio(stump: Stump, plane: str) -> Reading:
     u_base = math.hypot(*(u for p in sides for u in foot_noise_mm(stump, p)))
     budget = [Component(c.source, c.u / base) for c in _height_budget(stump, found)]
     budget.append(Component("base", value * u_base / base))
+    budget.append(Component("an arc too small to be seen", value * 2.0 * unseen_arc_u_mm(stump, sides) / base))
     witness = Witness(
         "length", segments_mm=_base_and_heights(stump, sides), plane=around.turning.plane(plane, PLANES[plane])
     )

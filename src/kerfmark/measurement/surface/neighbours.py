@@ -33,6 +33,7 @@ WITHIN_A_WAVE = 0.35
 """Of a smooth error of waves 4 mm and longer, how much differs between a spot and the ring 0.9 mm round it, at most."""
 MESH_MM, LEAST_SEEN_MM = 0.005, 0.02
 SHALLOW_PART, SHAPE_PART = 0.2, 0.3
+LIKELY = 2.0
 ONE_SIDED = 1.645
 """A loss that was not seen is not deeper than this many u, with 95 %."""
 
@@ -113,6 +114,8 @@ def loss_of(beside: Beside, side: str) -> NeighbourLoss | None:
     lost = _lost(scan, depth, least_mm=least, noise_mm=beside.noise_mm)
     if not len(lost):
         return _nothing(least + ONE_SIDED * _mean_noise_mm(beside, scan))
+    if least > LEAST_SEEN_MM:
+        lost = _spread_out(scan, depth, lost, noise_mm=_mean_noise_mm(beside, scan))
     around = near_any(scan.vertices_mm, scan.vertices_mm[lost], ROUND_ABOUT_MM)
     beyond = (
         near_any(scan.vertices_mm, scan.vertices_mm[lost], BASE_WITHIN_MM)
@@ -160,6 +163,17 @@ def _lost(scan: Surface, depth: FloatArray, *, least_mm: float, noise_mm: float)
     few = noise_mm / np.sqrt(_points_within(points, points[suspects[lost]]))
     lost[lost] = (near - ring)[lost] > MANY_MEANS * few + MESH_MM
     return suspects[lost]
+
+
+def _spread_out(scan: Surface, depth: FloatArray, lost: NDArray[np.intp], *, noise_mm: float) -> NDArray[np.intp]:
+    """What was lost with what lies less deep beside it, which noise hides until it is known where to look."""
+    points = scan.vertices_mm
+    beside = np.flatnonzero(near_any(points, points[lost], ROUND_ABOUT_MM))
+    outside = near_any(points, points[lost], BASE_WITHIN_MM + ROUND_ABOUT_MM)
+    outside &= ~near_any(points, points[lost], BASE_WITHIN_MM)
+    level = float(np.mean(depth[outside])) if np.count_nonzero(outside) > 30 else float(np.median(depth))
+    near = means_within(points[beside], points, depth, MEAN_RADIUS_MM)
+    return np.union1d(lost, beside[near - level > LIKELY * noise_mm])
 
 
 def _points_within(points: FloatArray, queries: FloatArray) -> IntArray:
