@@ -12,6 +12,7 @@ from pyarrow import parquet as arrow_parquet
 
 from kerfmark.errors import InputError, printable
 from kerfmark.intake.motions.columns import INSTRUMENT, Table, check_columns
+from kerfmark.intake.motions.surviving import GROUP_ROWS, Columns, columns_at_front, read_pages
 from kerfmark.settings import Limits
 
 __all__ = ["read_parquet"]
@@ -34,18 +35,20 @@ def read_parquet(data: bytes, *, name: str, limits: Limits) -> Table:
     InputError
         If the file has lost its end, the columns are not a motion's, or a row group before the last good one is damaged.
     """
+    front = columns_at_front(data)
     try:
-        stored = arrow_parquet.read_metadata(pa.BufferReader(data)).schema
-        words = [INSTRUMENT] if "BYTE_ARRAY" in {c.physical_type for c in stored if c.path == INSTRUMENT} else []
-        file = arrow_parquet.ParquetFile(pa.BufferReader(data), read_dictionary=words, page_checksum_verification=True)
-        schema, groups = file.schema_arrow, file.num_row_groups
-        rows = [file.metadata.row_group(g).num_rows for g in range(groups)]
-        unpacked = sum(file.metadata.row_group(g).total_byte_size for g in range(groups))
+        file, rows, unpacked = _opened(data)
     except FAULTS as error:
+        if front is not None:
+            return _up_to_the_damage(data, front, name=name, limits=limits)
         raise InputError(
-            f"{name}: cannot be read as Parquet ({printable(_first_line(error), limit=80)}), expected a whole file; without its "
-            "end nothing in it can be found. Export it again, or record as CSV, of which what came before the damage is kept."
+            f"{name}: cannot be read as Parquet ({printable(_first_line(error), limit=80)}), expected a whole file: what its columns are "
+            "called stands at its end. Export it again, or record as CSV, as the live stream or as `docs/motion.md` says, of which what came "
+            "before the damage is kept."
         ) from error
+    if front is not None and any(rows):
+        return _with_front(data, file, rows, front, name=name, limits=limits)
+    schema, groups = file.schema_arrow, file.num_row_groups
     _check_size(sum(rows), unpacked, name=name, limits=limits)
     wanted = check_columns(list(schema.names), name=name)
     for column in wanted:
@@ -65,6 +68,55 @@ def read_parquet(data: bytes, *, name: str, limits: Limits) -> Table:
             )
         return _joined(read, left_off=at, why=f"cannot be read ({printable(table, limit=60)})")
     return _joined(read) if read else Table({n: np.empty(0) for n in wanted if n != INSTRUMENT}, None, ())
+
+
+def _opened(data: bytes) -> tuple[arrow_parquet.ParquetFile, list[int], int]:
+    """The file by its end, the rows of each group, and how many bytes it unpacks to."""
+    stored = arrow_parquet.read_metadata(pa.BufferReader(data)).schema
+    words = [INSTRUMENT] if "BYTE_ARRAY" in {c.physical_type for c in stored if c.path == INSTRUMENT} else []
+    file = arrow_parquet.ParquetFile(pa.BufferReader(data), read_dictionary=words, page_checksum_verification=True)
+    groups = [file.metadata.row_group(g) for g in range(file.num_row_groups)]
+    return file, [g.num_rows for g in groups], sum(g.total_byte_size for g in groups)
+
+
+def _up_to_the_damage(
+    data: bytes,
+    front: Columns,
+    *,
+    name: str,
+    limits: Limits,
+    why: str = "is beyond what is left of the file",
+) -> Table:
+    """The rows of a file with a front that are known to be as written, and from which row on nothing is."""
+    wanted = check_columns(list(front.kinds), name=name)
+    table = read_pages(data, front, most_rows=limits.samples)
+    _check_size(table.rows, 0, name=name, limits=limits)
+    if not table.rows:
+        raise InputError(
+            f"{name}: the rows from 1 on are damaged, expected at least {GROUP_ROWS} sound ones or a whole file. Export it again."
+        )
+    numbers = {n: table.numbers[n] for n in wanted if n != INSTRUMENT}
+    return Table(numbers, table.instrument, table.instruments, table.rows + 1, why)
+
+
+def _with_front(
+    data: bytes, file: arrow_parquet.ParquetFile, rows: list[int], front: Columns, *, name: str, limits: Limits
+) -> Table:  # fmt: skip
+    """A file with both ends: its pages as they follow each other, so that no flaw of the end, which has no checksum, can change a value."""
+    table = _up_to_the_damage(data, front, name=name, limits=limits, why="cannot be read (damaged)")
+    same = list(file.schema_arrow.names) == list(front.kinds)
+    if same and table.rows == sum(rows):
+        return Table(table.numbers, table.instrument, table.instruments)
+    if same and table.rows < sum(rows):
+        group = int(np.searchsorted(np.cumsum(rows), table.rows, side="right"))
+        wanted = list(table.numbers) if table.instrument is None else [*table.numbers, INSTRUMENT]
+        later = any(isinstance(_read_group(file, g, wanted), Table) for g in range(group + 1, len(rows)))
+        if later:
+            raise InputError(
+                f"{name}: the rows from {table.rows + 1} on are damaged and later ones are sound, expected damage at the end only. "
+                "Export it again."
+            )
+    return table
 
 
 def _check_size(rows: int, unpacked: int, *, name: str, limits: Limits) -> None:

@@ -39,7 +39,8 @@ def write_motion(path: Path, motion: Motion, exercise: Exercise, *, simulated: b
     """
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
-    from pyarrow import parquet as arrow_parquet
+
+    from kerfmark.intake.motions.surviving import write_surviving
 
     suffix = path.suffix.lower()
     if suffix not in (".parquet", ".csv"):
@@ -51,7 +52,7 @@ def write_motion(path: Path, motion: Motion, exercise: Exercise, *, simulated: b
         table = table.append_column(SIMULATED, pa.array(np.ones(len(motion.time_s), dtype=np.int8)))
     try:
         if suffix == ".parquet":
-            arrow_parquet.write_table(table, path, compression="zstd", write_page_checksum=True)
+            write_surviving(table, path)
         else:
             arrow_csv.write_csv(table, path, arrow_csv.WriteOptions(quoting_style="needed"))
     except OSError as error:
