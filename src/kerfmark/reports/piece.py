@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens
+from kerfmark.reports.access_plan import access_plan_svg
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
@@ -70,6 +71,7 @@ def page_of(scene: PieceScene) -> str:
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
         "sections": [(s.name, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
+        "access_plan": _painted(access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX)),
         "jaw_strip": _painted(jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX)),
         "history": _painted(history_svg(scene.assessment, scene.removal)),
         "legend": _painted(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else "",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens, wording
+from kerfmark.reports.access_plan import access_plan_svg
 from kerfmark.reports.budget import budget_lines
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, piece_scene
@@ -98,6 +99,7 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "history": svg_for_paper(history_svg(scene.assessment, scene.removal, width=660.0, height=220.0))
         if scene.removal
         else None,
+        "access": _access(scene),
         "jaw": _jaw(scene),
         "process": [list(row) for row in process_rows(scene.assessment)],
         "events": event_sentences(scene.assessment.events),
@@ -111,6 +113,12 @@ def _data(scene: PieceScene) -> dict[str, object]:
 def _jaw(scene: PieceScene) -> dict[str, object] | None:
     """The CT along the arch; None where there is none."""
     drawing = jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_PX)
+    return svg_for_paper(drawing) if drawing else None
+
+
+def _access(scene: PieceScene) -> dict[str, object] | None:
+    """The tooth along its access axis; None where it is no access."""
+    drawing = access_plan_svg(scene.assessment, scene.prepared, width=JAW_PX)
     return svg_for_paper(drawing) if drawing else None
 
 

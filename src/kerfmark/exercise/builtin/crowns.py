@@ -224,12 +224,30 @@ def cut_tooth(made: Tooth, plan: CrownPlan, sites: Mapping[str, FloatArray]) -> 
 
 
 def _ideal(spec: CrownSpec, made: Tooth) -> tuple[dict[str, FloatArray], CutCrown]:
-    """The ideal preparation, and of the sites those that can still be read on it."""
+    """The ideal preparation, and of the sites those that can still be read on it.
+
+    Its top follows the reductions, and rays that met a plain preparation's may pass beside it: such a site is moved in once
+    more, by what the ideal itself shows, before it is given up.
+    """
     sites = site_points(spec, made)
     ideal = cut_tooth(made, ideal_plan(spec, made, sites), sites)
-    search = _SiteSearch(made.outer, ideal.surface)
-    kept = {name: point for name, point in sites.items() if search.serves(point, made.sites[name].role)}
+    kept = _served(made, ideal, sites)
+    lost = {
+        name: _SiteSearch(made.outer, ideal.surface).nearest_served(made.sites[name]) for name in sites.keys() - kept
+    }
+    moved = {name: lost.get(name, point) for name, point in sites.items()}
+    tried = {name: point for name, point in moved.items() if point is not None}
+    if len(tried) > len(kept):
+        again = cut_tooth(made, ideal_plan(spec, made, tried), tried)
+        if len(found := _served(made, again, tried)) > len(kept):
+            sites, ideal, kept = tried, again, found
     return kept, ideal if len(kept) == len(sites) else cut_tooth(made, ideal_plan(spec, made, kept), kept)
+
+
+def _served(made: Tooth, cut: CutCrown, sites: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+    """Of some sites those that can be read on a preparation."""
+    search = _SiteSearch(made.outer, cut.surface)
+    return {name: point for name, point in sites.items() if search.serves(point, made.sites[name].role)}
 
 
 def kept_sites(spec: CrownSpec, made: Tooth, lean: Mapping[str, float]) -> dict[str, FloatArray]:

@@ -21,6 +21,7 @@ STEEPEST = 1.0
 LEAST_FLOOR_MM2 = 0.8
 NEAR_ORIFICES_MM = 1.6
 OVERHANG_MM = 0.3
+BELOW_ORIFICES_MM = 0.3
 NO_CHAMBER = "the pulp has no chamber above the orifices"
 
 
@@ -37,7 +38,7 @@ def roof_left(case: Opened) -> tuple[Reading, ...]:
     if not along.chamber.any():
         return (unmeasured(name, NO_CHAMBER, unit="mm2"),)
     thick = along.piece_columns.top - along.pulp_columns.top
-    seen = along.chamber & np.isfinite(thick)
+    seen = along.chamber & (np.isfinite(thick) | _over_canal(along))
     unseen = 1.0 - float(seen.sum()) / float(along.chamber.sum())
     if unseen > 0.2:
         return (unmeasured(name, f"{unseen:.0%} of the chamber was not scanned", unit="mm2"),)
@@ -54,6 +55,14 @@ def roof_left(case: Opened) -> tuple[Reading, ...]:
     reason = f"{unseen:.1%} of the chamber was not scanned" if unseen > 0.01 else None
     witness = Witness("patch", points_mm=_places(case, roof, along.pulp_columns.top))
     return (measured(name, areas[0], unit="mm2", budget=budget, witness=witness, reason=reason),)
+
+
+def _over_canal(along: Along) -> NDArray[np.bool_]:
+    """(columns,) where the pulp runs on below the orifices: a scan that meets nothing there looks into a canal, past no roof.
+
+    Roof would have been met first. On a premolar such columns are most of the chamber.
+    """
+    return np.asarray(np.nan_to_num(along.chamber_bottom, nan=np.inf) < along.floor_mm - BELOW_ORIFICES_MM)
 
 
 def _roofed(along: Along, over_mm: float) -> NDArray[np.bool_]:

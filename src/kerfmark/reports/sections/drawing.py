@@ -52,6 +52,7 @@ SIDE_ROOM: Final = 46.0
 PAPER_SIDE_ROOM: Final = 36.0
 TOP_ROOM: Final = 62.0
 FOOT_ROOM: Final = 58.0
+FOOT_PX: Final = 2.0
 NO_DIMENSION: Final = ("_sd_", "_rms_", "lateral_95", "deviation")
 DETAIL_TIMES: Final = 3.0
 DETAIL_R: Final = 46.0
@@ -185,12 +186,22 @@ def _ends(ends: tuple[str, ...], room: Room) -> str:
     )
 
 
-def _closed_by_break(curve_px: FloatArray) -> tuple[str, str]:
-    """An open outline closed along its foot: path data of the area, and the wavy break line by itself."""
+def _closed_by_break(curve_px: FloatArray, foot_px: float) -> tuple[str, str]:
+    """An outline as path data of its area, and the wavy break line along its foot.
+
+    An open end above the foot is where a scan saw no farther, as into a canal: the area is closed straight down from
+    there, and no line is drawn. What is open and reaches the foot nowhere bounds no area.
+    """
     data = path_data(simplified(curve_px, tolerance=0.12))
     if np.allclose(curve_px[0], curve_px[-1], atol=0.5):
         return data + "Z", ""
     a, b = curve_px[-1], curve_px[0]
+    at_foot = [abs(float(end[1]) - foot_px) < FOOT_PX for end in (a, b)]
+    if not any(at_foot):
+        return "", ""
+    low_a, low_b = np.array([a[0], foot_px]), np.array([b[0], foot_px])
+    if not all(at_foot):
+        return data + path_data(np.array([low_a, low_b])).replace("M", "L", 1) + "Z", ""
     share = np.linspace(0, 1, max(8, int(abs(b[0] - a[0]) / 4)))
     wave = (
         a
@@ -202,7 +213,8 @@ def _closed_by_break(curve_px: FloatArray) -> tuple[str, str]:
 
 def _cut(frame: Frame2, outlines: Outlines, name: str, *, heavy: float = WIDE) -> str:
     """Hatching, tissues, corridor, departures and outlines, in that order."""
-    parts = [_closed_by_break(frame.px(curve)) for curve in outlines.piece]
+    foot = float(frame.px(np.array([[0.0, outlines.floor]]))[0, 1])
+    parts = [_closed_by_break(frame.px(curve), foot) for curve in outlines.piece]
     area = "".join(data for data, _ in parts)
     key = f"{name}-{heavy:g}"
     outside = f"M-4000-4000H8000V8000H-4000Z{area}"
@@ -366,12 +378,19 @@ def _is_shown(segments_mm: FloatArray, plane: SectionPlane) -> bool:
     return reach is None or bool(np.abs(flat(segments_mm, plane)[..., 0]).max() < reach)
 
 
+def _is_of_another_orifice(reading: Reading, plane: SectionPlane) -> bool:
+    """Whether a way out belongs to another orifice's section: where both lie in one plane their angles would cover one another."""
+    own = None if reading.witness is None else reading.witness.plane
+    return reading.id == "access.straight_line_deg" and own is not None and own.name != plane.name
+
+
 def _dimensions(
     frame: Frame2, plane: SectionPlane, contents: PieceContents, extent: Extent, room: Room
 ) -> tuple[str, tuple[int, ...]]:
     """Every reading whose witness lies in the plane; angles first, since they stand above everything."""
     body, numbers = "", []
     found = [(c, dimensioned_segments(c.reading.witness, plane)) for c in contents.lines if _is_dimension(c.reading)]
+    found = [(c, s) for c, s in found if not _is_of_another_orifice(c.reading, plane)]
     ours = [(c, s) for c, s in found if s is not None and c.reading.witness is not None and _is_shown(s, plane)]
     for criterion, segments in sorted(ours, key=lambda pair: pair[0].reading.witness.kind != "angle"):  # type: ignore[union-attr]
         draw = angle_svg if criterion.reading.witness.kind == "angle" else length_svg  # type: ignore[union-attr]
