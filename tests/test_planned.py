@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,8 @@ from kerfmark.errors import InputError
 from kerfmark.exercise.prepared import prepare
 from kerfmark.geometry.mesh import volume_mm3
 from kerfmark.pipeline import assess_prepared
-from kerfmark.planned import read_plan
+from kerfmark.planned import plan_bytes, read_plan, read_plan_bytes
+from kerfmark.records import ImplantPlan
 from kerfmark.settings import Limits
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -76,6 +78,11 @@ def test_a_plan_is_assessed_against_the_teachers(ready, plan, settings):
         ("entry = [0.5, 0.0, 0.0]\napex = [0.5, 0.0, -9.5]", "entry = [0, 90, 0]\napex = [0, 90, 9]", "entry lies 90 mm from"),
         ("[implant]", "[[implant]]", "implant is no table"),
         ("[implant]", "[implant", "is not TOML"),
+        ("4.1\n", "4.1\n[drawn]\narch = 3\n", "arch is 3, expected a list of 2 to 100 points"),
+        ("4.1\n", "4.1\n[drawn]\narch = [[0, 0, 0]]\n", "expected a list of 2 to 100 points"),
+        ("4.1\n", "4.1\n[drawn]\narch = [[0, 0, 0], [1, 'x', 0]]\n", "arch is"),
+        ("4.1\n", "4.1\n[drawn]\ncolour = 3\n", "key 'colour' is not known"),
+        ("format = 1", "format = 1\ndrawn = 4", "drawn is no table"),
     ],
 )  # fmt: skip
 def test_a_bad_plan_is_refused_in_one_sentence(ready, plan, old, new, words):
@@ -116,3 +123,24 @@ def test_an_exercise_without_an_implant_takes_no_plan(settings, plan):
 
     with pytest.raises(InputError, match="exercise layered-block plans none"):
         assess("layered-block", plan(GOOD), settings=settings)
+
+
+def test_a_written_plan_reads_back_as_it_was(ready):
+    _loaded, prepared = ready
+    plan = ImplantPlan(np.array([0.25, -0.5, -0.125]), np.array([1.0, 0.5, -9.875]), 3.5)
+    arch = np.array([[-9.0, 1.0, -6.0], [0.0, 0.25, -6.0], [9.0, 1.0, -6.5]])
+    data = plan_bytes("phantom-bed", plan, frame=prepared.frame, arch_mm=arch)
+    read = read_plan_bytes(data, prepared, name="plan.toml", limits=Limits())
+    for got, meant in ((read.plan.entry_mm, plan.entry_mm), (read.plan.apex_mm, plan.apex_mm), (read.arch_mm, arch)):
+        np.testing.assert_allclose(got, meant, atol=1e-9)
+    assert (read.plan.diameter_mm, read.remarks) == (3.5, ())
+
+
+def test_a_diameter_that_is_not_offered_is_measured_and_said(ready):
+    _loaded, prepared = ready
+    exercise = prepared.exercise
+    offered = exercise.permitted.model_copy(update={"implant_diameters_mm": (3.5, 4.8)})
+    fewer = replace(prepared, exercise=exercise.model_copy(update={"permitted": offered}))
+    read = read_plan_bytes(GOOD.encode(), fewer, name="plan.toml", limits=Limits())
+    assert [remark.code for remark in read.remarks] == ["diameter-not-offered"]
+    assert "3.5, 4.8" in read.remarks[0].message

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,11 @@ from kerfmark.exercise.prepared import Prepared, prepare
 from kerfmark.exercise.proof import check_exercise
 from kerfmark.exercise.reach import Leftover, reach, task_of
 from kerfmark.exercise.reach.tools import tool_of
+from kerfmark.geometry.mesh_files.ply import ply_bytes
 from kerfmark.instruments import instrument
 from kerfmark.settings import Limits
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
 
 BLOCK: dict[str, Any] = {
     "format": 1, "id": "pit", "title": "A pit in a block", "family": "block",
@@ -175,3 +179,25 @@ def test_a_source_too_coarse_for_the_limits_is_told(tmp_path, crown_table, crown
     assert proof.can_be_cut
     assert not proof.can_be_marked
     assert "this source cannot mark this criterion" in proof.text()
+
+
+def test_a_drill_goes_in_along_the_plan_alone_and_order_is_no_fault_of_a_scan(tmp_path):
+    # A slanted bed that the last drill fits exactly, 12 mm of head over 10 mm: reached along its own axis, in no time.
+    from implant_phantoms import BedSpec, drilled, exercise
+
+    bed = BedSpec(tilt_deg=12.0, azimuth_deg=40.0)
+    rules = [
+        {"reading": "implant.apex_deviation_mm", "limits": [0.0, 1.0]},
+        {"reading": "implant.drill_order", "limits": [0.5, 1.5]},
+    ]
+    ends = {"entry": bed.q0.tolist(), "apex": bed.q1.tolist(), "diameter_mm": 4.1}
+    made = exercise(criteria=rules, target={"implant": ends})
+    aim = made.exercise.target.model_copy(update={"surface": "target.ply"})
+    assets = {**made.assets, "target.ply": ply_bytes(drilled(bed, segments=90))}
+    loaded = LoadedExercise(made.exercise.model_copy(update={"target": aim}), made.version, assets)
+    prepared = prepare(loaded, cache_dir=tmp_path, limits=Limits())
+    task = task_of(prepared, far_mm=2.6)
+    np.testing.assert_allclose(task.axis, -bed.way, atol=1e-9)
+    proof = check_exercise(loaded, prepared, predict_u={("implant.apex_deviation_mm", None, None): 0.01})
+    assert (proof.can_be_cut, proof.can_be_marked) == (True, True)
+    assert "counts only for pieces that come as a recorded motion" in proof.text()

@@ -172,7 +172,8 @@ def _bed(exercise: Exercise, tools: tuple[Instrument, ...]) -> tuple[Finding, ..
         tool for tool in tools if implant.diameter_mm - DRILL_STEP_MM <= tool.diameter_mm <= implant.diameter_mm + 1e-6
     ]
     if fitting:
-        return (Finding("cut", "a permitted drill leaves a bed of the implant's size; its reach is not proven", False),)
+        unproven = "" if exercise.target.surface else "; its reach is not proven, as there is no target surface"
+        return (Finding("cut", f"a permitted drill leaves a bed of the implant's size{unproven}", False),)
     message = (
         f"no permitted instrument is between {implant.diameter_mm - DRILL_STEP_MM:g} and {implant.diameter_mm:g} mm in "
         "diameter, as the last drill of this implant would be. Permit one"

@@ -177,14 +177,52 @@ def test_bone_classes_have_the_published_bounds():
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("ways", [2, 3])
 @pytest.mark.parametrize("true", [0.0, 1.0, 2.0, 4.0, 10.0])
-def test_a_size_near_0_is_as_sure_as_it_says(true):
+def test_a_size_near_0_is_as_sure_as_it_says(true, ways):
     # Source: simulation of the length of a shift known with u = 1 each way; 95 % intervals are asked to cover 92 to 98 %.
     from kerfmark.measurement.budget import combined
     from kerfmark.measurement.implant.deviations import _never_below_0
     from kerfmark.records import Component
 
-    error = np.random.default_rng(1).normal(size=(4000, 2))
-    sizes = np.hypot(true + error[:, 0], error[:, 1])
-    u = np.array([combined(_never_below_0(size, (Component("wall", 1.0),))) for size in sizes.tolist()])
-    assert 0.92 <= float((np.abs(sizes - true) <= 2.0 * u).mean()) <= 0.985
+    error = np.random.default_rng(1).normal(size=(4000, ways))
+    sizes = np.linalg.norm(error + true * np.eye(ways)[0], axis=1)
+    u = np.array([combined(_never_below_0(size, (Component("wall", 1.0),), ways=ways)) for size in sizes.tolist()])
+    assert 0.92 <= float((np.abs(sizes - true) <= 1.96 * u).mean()) <= 0.98
+
+
+def test_clearances_are_those_of_a_distance_map_of_the_general_library(beds):
+    """Source: SimpleITK's signed distance map of the roots, on voxels of 0.2 mm, read at points of the planned implant."""
+    sitk = pytest.importorskip("SimpleITK")
+    from kerfmark.geometry.cylinders import Cylinder
+    from kerfmark.measurement.implant.planning import Planning
+
+    prepared = beds["beside"].prepared
+    plan = ImplantPlan(np.array([0.7, -0.4, -0.5]), np.array([1.9, 0.6, -10.0]), 4.1)
+    read = {r.key: r.value for r in Planning(prepared).readings(plan)}
+    own = Cylinder(plan.entry_mm, plan.apex_mm, 2.05).surface_points(spacing_mm=0.2)
+    for side, x in (("mesial", 6.5), ("distal", -7.5)):
+        grid = np.stack(np.meshgrid(*(np.arange(-12.0, 12.0, 0.2),) * 2, np.arange(-16.0, 2.0, 0.2), indexing="ij"))
+        inside = (np.hypot(grid[0] - x, grid[1]) <= 2.0) & (grid[2] >= -14.0) & (grid[2] <= 0.0)
+        image = sitk.GetImageFromArray(inside.astype(np.uint8).transpose(2, 1, 0))
+        image.SetSpacing((0.2, 0.2, 0.2))
+        image.SetOrigin((-12.0, -12.0, -16.0))
+        far = sitk.SignedMaurerDistanceMap(image, squaredDistance=False, useImageSpacing=True)
+        least = min(far.EvaluateAtPhysicalPoint(p) for p in own.tolist() if p[2] < 1.7)
+        assert read["implant.root_clearance_mm", side, None] == pytest.approx(least, abs=0.15), (
+            side
+        )  # a voxel's half diagonal
+
+
+def test_what_is_read_while_planning_is_what_marks_the_plan(beds, take):
+    from kerfmark.measurement.implant.planning import Planning
+
+    prepared = beds["beside"].prepared
+    desk = Planning(prepared)
+    for shift in (0.0, 0.4):
+        plan = ImplantPlan(np.array([shift, 0.3, -0.2]), np.array([0.9, shift, -10.0]), 4.1)
+        still = Alignment(np.eye(4), 0.0, 1.0, np.zeros((6, 6)), 0)
+        marked = take(prepared, Piece("plan", "", prepared.subject, still, 0.0, 0.0, plan=plan))
+        for reading in desk.readings(plan):
+            assert (reading.value, reading.u) == (marked[reading.key].value, marked[reading.key].u), reading.key
+            assert "deviation" not in reading.id

@@ -6,6 +6,7 @@ Plan axis from P0 to P1 with unit way u, placed axis from Q0 to Q1. Source: the 
 from __future__ import annotations
 
 import math
+from typing import Final
 
 import numpy as np
 
@@ -26,7 +27,9 @@ __all__ = [
 ]
 
 NO_WAY = 1e-9
-AT_0, FADED = 0.7, 4.0
+AT_0: Final = {2: 0.75, 3: 1.02}
+"""How much of u a size of so many errors square to each other needs added at 0, for 1.96 u to hold 95 %."""
+FADED = 4.0
 
 
 def entry_deviation_mm(case: Case) -> tuple[Reading, ...]:
@@ -55,7 +58,8 @@ def apex_deviation_mm(case: Case) -> tuple[Reading, ...]:
     if isinstance(placed, str):
         return (unmeasured(reading, placed, unit="mm"),)
     away = placed.apex_mm - case.plan.apex_mm
-    return (_length(case, reading, away, placed.apex_mm, case.plan.apex_mm, _apex_budget(case, _unit(away))),)
+    budget = _apex_budget(case, _unit(away))
+    return (_length(case, reading, away, placed.apex_mm, case.plan.apex_mm, budget, ways=3),)
 
 
 def depth_deviation_mm(case: Case) -> tuple[Reading, ...]:
@@ -97,6 +101,7 @@ def oversize_mm(case: Case) -> tuple[Reading, ...]:
         return (unmeasured(reading, case.bed, unit="mm"),)
     wall = case.bed.wall
     budget = [Component(c.source, 2.0 * c.u) for c in case.bed.radius_budget()]
+    budget.append(Component("triangles' chords", case.edge_mm**2 / (24.0 * wall.radius_mm)))
     across = case.plane("BL").across
     square = _unit(across - (across @ wall.way) * wall.way)
     ends = np.array([wall.middle_mm - wall.radius_mm * square, wall.middle_mm + wall.radius_mm * square])
@@ -127,23 +132,31 @@ def _placed(case: Case, *, with_apex: bool = False) -> Cylinder | str:
 
 
 def _length(
-    case: Case, reading: str, away: FloatArray, to: FloatArray, start: FloatArray, budget: tuple[Component, ...]
+    case: Case,
+    reading: str,
+    away: FloatArray,
+    to: FloatArray,
+    start: FloatArray,
+    budget: tuple[Component, ...],
+    *,
+    ways: int = 2,
 ) -> Reading:
     plane = case.plane("BL" if abs(away[1]) > abs(away[0]) else "MD")
     witness = Witness("length", segments_mm=np.array([[start, to]]), plane=plane)
     size = float(np.linalg.norm(away))
-    return measured(reading, size, unit="mm", budget=_never_below_0(size, budget), witness=witness)
+    return measured(reading, size, unit="mm", budget=_never_below_0(size, budget, ways=ways), witness=witness)
 
 
-def _never_below_0(value: float, budget: tuple[Component, ...]) -> tuple[Component, ...]:
-    """A size of two errors square to each other is read too large near 0; what that adds there, and nothing a few u away.
+def _never_below_0(value: float, budget: tuple[Component, ...], *, ways: int = 2) -> tuple[Component, ...]:
+    """A size of errors square to each other is read too large near 0; what that adds there, and nothing a few u away.
 
-    At 0 the size is Rayleigh distributed: 95 % lie within 2.45 u, which 2 u combined with 0.7 u reaches.
+    At 0 a size of two is Rayleigh distributed, 95 % of it within 2.45 u, and one of three after Maxwell, within 2.80 u: what 1.96 u
+    combined with 0.75 u, or with 1.02 u, reaches.
     """
     u = combined(budget)
     if u == 0.0:
         return budget
-    return (*budget, Component("a size is never below 0", AT_0 * u * math.exp(-0.5 * (value / u / FADED) ** 4)))
+    return (*budget, Component("a size is never below 0", AT_0[ways] * u * math.exp(-0.5 * (value / u / FADED) ** 4)))
 
 
 def _entry_budget(case: Case, away: FloatArray) -> tuple[Component, ...]:
