@@ -95,13 +95,14 @@ class Desk:
 
 
 def timed(desk: Desk, address: str, changing: Callable[[int], dict[str, float]], *, picture: str | None = None) -> str:
-    """Each step of a drag: the page's parts, and the pictures that are new by then; ms, median and slowest."""
-    parts, cut, seen = [], [], set()
+    """Each step of a drag: the page's parts, and the pictures that are new by then; ms, median and slowest, and of the processor."""
+    parts, busy, cut, seen = [], [], [], set()
     for k in range(STEPS):
         query = "&".join(f"{name}={value}" for name, value in {**PLACED, **changing(k)}.items())
-        start = time.perf_counter()
+        start, began = time.perf_counter(), time.process_time()
         text = desk.get(f"{address}/trial?{query}").text
         parts.append(time.perf_counter() - start)
+        busy.append(time.process_time() - began)
         for found in re.findall(r'href="([^"]+picture\.png[^"]+)"', text):
             if found in seen or (picture and picture not in found):
                 continue
@@ -111,7 +112,8 @@ def timed(desk: Desk, address: str, changing: Callable[[int], dict[str, float]],
             cut.append(time.perf_counter() - start)
     one, two = (1e3 * np.array(times[2:] if len(times) > 4 else times) for times in (parts, cut))
     pictures = f"; a picture {np.median(two):.1f}, slowest {two.max():.1f} ({len(two)} new)" if len(two) else ""
-    return f"readings and outlines {np.median(one):.1f}, slowest {one.max():.1f}{pictures}"
+    own = f"of the processor {1e3 * np.median(busy):.1f}"
+    return f"readings and outlines {np.median(one):.1f}, slowest {one.max():.1f}, {own}{pictures}"
 
 
 def main() -> None:

@@ -48,6 +48,8 @@ class Structure:
     rod: Cylinder | None = None
     closest: ClosestPoint | None = None
     """Finds the surface's closest points; made once, for all that is tried beside it."""
+    longest_mm: float | None = None
+    """The longest side of the surface's triangles, likewise."""
 
     def clearance(self, of: Cylinder, *, more_mm: FloatArray | None = None) -> Clearance:
         """How far a cylinder, and further points (n, 3) of the same body, keep from the structure's surface."""
@@ -56,7 +58,7 @@ class Structure:
         found = [
             _from_line(of, self.line_mm, self.radius_mm)
             if self.surface is None
-            else _from_surface(of, self.surface, self._finder(self.surface))
+            else _from_surface(of, self.surface, self._finder(self.surface), longest_mm=self.longest_mm)
         ]
         if more_mm is not None and len(more_mm):
             found.append(self._of_points(more_mm))
@@ -83,13 +85,22 @@ def structures_of(prepared: Prepared, plan: Cylinder) -> tuple[Structure, ...]:
         found.append(Structure("canal", line_mm=_dense(prepared.canal), radius_mm=0.5 * canal.diameter_mm))
     for root in prepared.roots:
         side = _side(bounds_mm(root).mean(axis=0), plan, prepared.mesial_sign)
-        found.append(Structure("root", side, surface=root, closest=ClosestPoint(root)))
+        found.append(_of_surface("root", root, side))
     if prepared.sinus is not None:
-        found.append(Structure("sinus", surface=prepared.sinus, closest=ClosestPoint(prepared.sinus)))
+        found.append(_of_surface("sinus", prepared.sinus))
     for other in prepared.implants:
         rod = Cylinder(other.entry_mm, other.apex_mm, 0.5 * other.diameter_mm)
         found.append(Structure("implant", _side(rod.at(0.5 * rod.length_mm), plan, prepared.mesial_sign), rod=rod))
     return tuple(found)
+
+
+def _of_surface(kind: Literal["root", "sinus"], surface: Surface, side: str | None = None) -> Structure:
+    return Structure(kind, side, surface=surface, closest=ClosestPoint(surface), longest_mm=_longest_mm(surface))
+
+
+def _longest_mm(surface: Surface) -> float:
+    corners = surface.vertices_mm[surface.faces]
+    return float(np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max())
 
 
 def _side(point: FloatArray, plan: Cylinder, mesial_sign: int) -> str:
@@ -118,9 +129,9 @@ def _from_line(of: Cylinder, line: FloatArray, radius: float) -> Clearance:
     return _towards(at, line[i], float(signed[i]) - radius)
 
 
-def _from_surface(of: Cylinder, surface: Surface, finder: ClosestPoint) -> Clearance:
+def _from_surface(of: Cylinder, surface: Surface, finder: ClosestPoint, *, longest_mm: float | None) -> Clearance:
     """The least of both ways: the surface's points from the cylinder, and the cylinder's points from the surface."""
-    points = _near_points(of, surface)
+    points = _near_points(of, surface, longest_mm=_longest_mm(surface) if longest_mm is None else longest_mm)
     signed = of.distance_mm(points)
     i = int(np.argmin(signed))
     there = Clearance(float(signed[i]), of.nearest_mm(points[i : i + 1])[0], points[i])
@@ -131,16 +142,16 @@ def _from_surface(of: Cylinder, surface: Surface, finder: ClosestPoint) -> Clear
     return min(there, here, key=lambda c: c.value_mm)
 
 
-def _near_points(of: Cylinder, surface: Surface) -> FloatArray:
-    """Points of a surface: all corners, and where it comes near the cylinder points `FINE_MM` apart."""
+def _near_points(of: Cylinder, surface: Surface, *, longest_mm: float) -> FloatArray:
+    """Points of a surface where it comes near the cylinder: its corners there, and points `FINE_MM` apart."""
     corners = surface.vertices_mm
     distance = of.distance_mm(corners)
-    lengths = np.linalg.norm(corners[surface.faces] - corners[np.roll(surface.faces, 1, axis=1)], axis=2)
-    reach = float(distance.min()) + 2.0 * float(lengths.max())
-    near = distance[surface.faces].min(axis=1) < reach
+    reach = float(distance.min()) + 2.0 * longest_mm
+    close = distance < reach
+    near = close[surface.faces].any(axis=1)
     part = Surface(corners, np.ascontiguousarray(surface.faces[near]))
     fine, _normals = sampled(part, spacing_mm=FINE_MM, most=200_000)
-    return np.vstack([corners, fine])
+    return np.vstack([corners[close], fine])
 
 
 def _signed(surface: Surface, finder: ClosestPoint, points: FloatArray) -> tuple[FloatArray, FloatArray]:

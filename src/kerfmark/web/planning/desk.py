@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from threading import Lock
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -37,7 +38,7 @@ MARGIN_MM: Final = 2.0
 LEAST_PIXEL_MM, MOST_PIXELS = 0.15, 420
 DARK_PART, LIGHT_PART = 2.0, 99.7
 LOOKED_AT: Final = 400_000
-KEPT_CURVES, KEPT_CUTS = 32, 256
+KEPT: Final = 400
 USUAL_LENGTH_MM, USUAL_DIAMETER_MM = 10.0, 4.0
 
 
@@ -70,8 +71,7 @@ class Desk:
             )
         self.prepared, self.volume = prepared, prepared.volume
         self.mesial_sign = prepared.mesial_sign
-        self._curves: OrderedDict[tuple[object, ...], ArchCurve] = OrderedDict()
-        self._cuts: OrderedDict[bytes, list[tuple[str, FloatArray]]] = OrderedDict()
+        self._kept: OrderedDict[Hashable, Any] = OrderedDict()
         self._lock = Lock()
 
     @cached_property
@@ -159,7 +159,23 @@ class Desk:
     def readings(self, state: PlanState) -> tuple[Reading, ...]:
         """What is read of the implant as it stands; empty where there is none."""
         plan = state.plan(self.mesial_sign)
-        return () if plan is None else self.planning.readings(plan)
+        if plan is None:
+            return ()
+        found: tuple[Reading, ...] = self.kept(state.implant, lambda: self.planning.readings(plan))
+        return found
+
+    def kept(self, key: Hashable, make: Callable[[], Any]) -> Any:
+        """What was made under a key before, or is made now; the few hundred that were asked for last are kept."""
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+        made = make()
+        with self._lock:
+            self._kept[key] = made
+            while len(self._kept) > KEPT:
+                self._kept.popitem(last=False)
+        return made
 
     def curve(self, state: PlanState) -> ArchCurve | None:
         """The arch; None where fewer than two points are drawn.
@@ -171,30 +187,15 @@ class Desk:
         """
         if len(state.arch) < 2:
             return None
-        key = state.arch
-        with self._lock:
-            found = self._curves.get(key)
-        if found is None:
-            found = arch_curve(in_frame(list(state.arch), self.mesial_sign), up=UP, step_mm=self.pixel_mm)
-            with self._lock:
-                self._curves[key] = found
-                while len(self._curves) > KEPT_CURVES:
-                    self._curves.popitem(last=False)
+        found: ArchCurve = self.kept(
+            ("arch", state.arch),
+            lambda: arch_curve(in_frame(list(state.arch), self.mesial_sign), up=UP, step_mm=self.pixel_mm),
+        )
         return found
 
     def cuts(self, plane: SectionPlane) -> list[tuple[str, FloatArray]]:
         """Where a plane meets the structures: kind and curve (k, 3)."""
-        key = np.concatenate([plane.origin_mm, plane.across, plane.up]).round(4).tobytes()
-        with self._lock:
-            if key in self._cuts:
-                self._cuts.move_to_end(key)
-                return self._cuts[key]
-        found = [(s.kind, curve) for s in self.structures for curve in section_curves(s.surface, plane)]
-        with self._lock:
-            self._cuts[key] = found
-            while len(self._cuts) > KEPT_CUTS:
-                self._cuts.popitem(last=False)
-        return found
+        return [(s.kind, curve) for s in self.structures for curve in section_curves(s.surface, plane)]
 
     def above_plane(self, level_mm: float) -> SectionPlane:
         """The slice seen from above: x to the right, facial upwards."""

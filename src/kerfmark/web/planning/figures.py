@@ -283,9 +283,18 @@ def _image(href: str, sheet: _Sheet, left_mm: float, width_mm: float, tall_mm: f
 
 
 def _cuts(desk: Desk, sheet: _Sheet) -> str:
+    """The structures' outlines, which stay as they are while the implant moves."""
+    plane = sheet.plane
+    key = np.concatenate([plane.origin_mm, plane.across, plane.up]).round(4).tobytes()
+    drawn: str = desk.kept((key, sheet.scale, sheet.left, sheet.top, sheet.x), lambda: _cut_outlines(desk, sheet))
+    return drawn
+
+
+def _cut_outlines(desk: Desk, sheet: _Sheet) -> str:
+    found = desk.cuts(sheet.plane)
     body = ""
-    for kind in dict.fromkeys(s.kind for s in desk.structures):
-        curves = [sheet.px(in_plane(sheet.plane, curve)) for k, curve in desk.cuts(sheet.plane) if k == kind]
+    for kind in dict.fromkeys(kind for kind, _curve in found):
+        curves = [sheet.px(in_plane(sheet.plane, curve)) for k, curve in found if k == kind]
         body += _rimmed(curves, wide=1.0, dash=STYLES.get(kind, {}).get("stroke_dasharray"))
     return body
 
