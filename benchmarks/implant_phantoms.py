@@ -236,24 +236,31 @@ class Patch(Blank):
         return evened(submesh(part, ~cut_off), self.edge_mm)
 
 
-def truth_of(spec: BedSpec) -> dict[Key, float]:
-    """Everything that is known of a bed before it is measured, by reading."""
+def truth_of(spec: BedSpec, *, plan_too: bool = False) -> dict[Key, float]:
+    """Everything that is known of a bed before it is measured, by reading; with what is read of the plan alone, which is exact."""
     far = clearances(spec)
-    return {(name, None, None): value for name, value in spec.truth().items()} | {
+    of_bed = {(name, None, None): value for name, value in spec.truth().items()} | {
         ("implant.canal_clearance_mm", "bed", None): far["canal"],
         ("implant.root_clearance_mm", "bed/mesial", None): far["mesial"],
         ("implant.root_clearance_mm", "bed/distal", None): far["distal"],
+    }
+    of_plan = {
         ("implant.canal_clearance_mm", None, None): 15.0 - LENGTH_MM - 1.25,
         ("implant.root_clearance_mm", "mesial", None): 6.5 - 2.0 - 0.5 * DIAMETER_MM,
         ("implant.root_clearance_mm", "distal", None): 7.5 - 2.0 - 0.5 * DIAMETER_MM,
         ("implant.prosthetic_axis_deg", None, None): 0.0,
     }
+    return of_bed | (of_plan if plan_too else {})
 
 
 def blanks(
-    edge_mm: float = 0.15, *, names: tuple[str, ...] = tuple(BEDS), cache_dir: Path | None = None
+    edge_mm: float = 0.15,
+    *,
+    names: tuple[str, ...] = tuple(BEDS),
+    cache_dir: Path | None = None,
+    plan_too: bool = False,
 ) -> dict[str, Blank]:
     """Every bed as the accuracy table takes it."""
     prepared = prepare(exercise(), cache_dir=cache_dir or Path(tempfile.mkdtemp()), limits=Limits())
     made = {name: difference(bone(), tool(BEDS[name])) for name in names}
-    return {name: Patch(prepared, made[name], truth_of(BEDS[name]), edge_mm) for name in names}  # type: ignore[arg-type]
+    return {name: Patch(prepared, made[name], truth_of(BEDS[name], plan_too=plan_too), edge_mm) for name in names}  # type: ignore[arg-type]

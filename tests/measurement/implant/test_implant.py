@@ -20,7 +20,7 @@ def beds(tmp_path_factory):
     """Blanks by name, with triangles of 0.25 mm."""
     from implant_phantoms import blanks
 
-    return blanks(0.25, names=TESTED, cache_dir=tmp_path_factory.mktemp("prepared"))
+    return blanks(0.25, names=TESTED, cache_dir=tmp_path_factory.mktemp("prepared"), plan_too=True)
 
 
 @pytest.fixture(scope="session")
