@@ -2,12 +2,14 @@
 
 import numpy as np
 import pytest
+import SimpleITK
 import trimesh
 
 from kerfmark.anatomy.layer_measures import enamel_thickness
 from kerfmark.anatomy.lesions import Lesion, with_lesion
 from kerfmark.anatomy.tooth import tooth
 from kerfmark.errors import InputError
+from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.mesh import volume_mm3
 
 LESIONS = [
@@ -61,6 +63,32 @@ def test_a_lesion_touches_the_surface_only_at_its_mouth(sound, carious):
     points = made.layers["caries"].vertices_mm
     mouth = points[enamel_thickness(points, sound.outer) < 1e-6]
     assert np.linalg.norm(mouth - mouth.mean(axis=0), axis=1).max() < 0.5 * lesion.width_mm + 0.3
+
+
+def test_a_lesion_opens_where_such_lesions_begin(sound, carious):
+    # Source: operative textbooks (common practice): in the fissure, 1 mm below the contact, 0.7 mm over the cervical line.
+    # 0.4 mm: the mouth is a disc cut from a curved wall, and its middle is that of its own points.
+    lesion, made = carious
+    points = made.layers["caries"].vertices_mm
+    height = float(points[enamel_thickness(points, sound.outer) < 1e-6][:, 2].mean())
+    if lesion.kind == "proximal":
+        assert height == pytest.approx(sound.sites["mesial contact"].point_mm[2] - 1.0, abs=0.4)
+    elif lesion.kind == "cervical":
+        facial = sound.cervical_line_mm[np.argmax(sound.cervical_line_mm[:, 1])]
+        assert height == pytest.approx(facial[2] + 0.7, abs=0.5)
+    else:
+        assert height == pytest.approx(sound.sites["central fossa"].point_mm[2], abs=0.4)
+
+
+def test_a_lesion_s_volume_is_that_simpleitk_counts(sound):
+    # Second opinion: ITK's label statistics on the label grid; 0.1 mm voxels of a volume of several mm³: 3 %.
+    caries = with_lesion(sound, LESIONS[1]).layers["caries"]
+    grid = distance_grid(caries, spacing_mm=0.1, band_mm=0.3)
+    image = SimpleITK.GetImageFromArray((grid.values < 0.0).astype(np.uint8))
+    image.SetSpacing([0.1] * 3)
+    counted = SimpleITK.LabelShapeStatisticsImageFilter()
+    counted.Execute(image)
+    assert volume_mm3(caries) == pytest.approx(counted.GetPhysicalSize(1), rel=0.03)
 
 
 def test_a_lesion_spreads_along_the_junction(sound):

@@ -66,5 +66,10 @@ def test_an_outline_cut_off_at_the_foot_on_both_sides_ends_in_a_break():
     assert wave.startswith("M")
 
 
-def test_a_stretch_that_reaches_the_foot_nowhere_bounds_no_area():
+def test_a_stretch_of_floor_between_two_gaps_of_the_scan_stands_on_the_foot():
+    area, wave = _closed_by_break(np.array([[10.0, 60.0], [40.0, 62.0]]), 100.0)
+    assert (area, wave) == ("M10 60 40 62L40 100 10 100Z", "")
+
+
+def test_a_stretch_of_wall_that_reaches_the_foot_nowhere_bounds_no_area():
     assert _closed_by_break(np.array([[0.0, 40.0], [5.0, 60.0], [9.0, 45.0]]), 100.0) == ("", "")

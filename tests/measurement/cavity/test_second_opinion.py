@@ -7,6 +7,7 @@ import cavity_phantoms as phantoms
 import igl
 import numpy as np
 import pytest
+import SimpleITK
 import trimesh
 from block_phantoms import aligned
 
@@ -16,6 +17,7 @@ from kerfmark.geometry.mesh_files import read_mesh_file
 from kerfmark.geometry.solids import Solid, difference
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.cavity.pulp import pulp_exposed, remaining_dentine
+from kerfmark.measurement.cavity.tissues import caries_left
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.settings import Limits
 
@@ -47,6 +49,47 @@ def test_what_is_left_and_gone_adds_up_to_the_tooth_by_trimesh():
     bench = Bench(piece, blank.prepared)
     found = float(bench.removal.length_mm[:, 1::2].sum(dtype=float)) * bench.lattice.cell_mm2
     assert found == pytest.approx(gone, rel=0.005)
+
+
+def as_image(inside, grid):
+    """A mask on a grid as an image of SimpleITK, whose arrays run z, y, x."""
+    image = SimpleITK.GetImageFromArray(np.ascontiguousarray(inside.transpose(2, 1, 0)).astype(np.uint8))
+    image.SetOrigin(np.asarray(grid.origin_mm).tolist())
+    image.SetSpacing([grid.spacing_mm] * 3)
+    return image
+
+
+def test_remaining_dentine_is_the_least_of_a_distance_map_by_simpleitk():
+    # Second opinion: ITK's signed distance map (Maurer) of the pulp's voxels, at the floor's points. Voxels of 0.1 mm: 0.06 mm.
+    blank = phantoms.undermined()
+    pit = Pit(blank.piece(np.random.default_rng(1), noise_um=0.0), blank.prepared)
+    bench = pit.seen_from("occlusal").bench
+    cut = bench.piece.surface.vertices_mm[np.unique(bench.piece.surface.faces[bench.is_cut])]
+    around = np.array([[-2.5, -2.5, 0.5], [2.5, 2.5, 6.0]])
+    grid = distance_grid(blank.prepared.layers["pulp"], bounds_mm=around, spacing_mm=0.1, band_mm=0.3)
+    mapped = SimpleITK.SignedMaurerDistanceMap(
+        as_image(grid.values < 0.0, grid), insideIsPositive=False, squaredDistance=False, useImageSpacing=True
+    )
+    floor = cut[cut[:, 2] < cut[:, 2].min() + 0.05]
+    inside = floor[(np.abs(floor[:, :2]) < 1.4).all(axis=1)]
+    least = min(mapped[mapped.TransformPhysicalPointToIndex(point.tolist())] for point in inside)
+    assert remaining_dentine(pit)[0].value == pytest.approx(least, abs=0.06)
+
+
+def test_caries_left_has_the_volume_simpleitk_counts():
+    # Second opinion: ITK's label statistics of the voxels that are decay and still there: a wall 0.3 mm thick, 3.4 mm² large.
+    # Voxels of 0.023 mm: half of one either way on both its faces is 0.06 mm³.
+    blank = phantoms.undermined()
+    piece = blank.piece(np.random.default_rng(1), noise_um=0.0)
+    around = np.array([[1.0, -1.2, 4.3], [1.7, 1.2, 6.4]])
+    grids = [
+        distance_grid(s, bounds_mm=around, spacing_mm=0.023, band_mm=0.1)
+        for s in (phantoms.DECAY.surface(), piece.surface)
+    ]
+    left = as_image((grids[0].values < 0.0) & (grids[1].values < 0.0), grids[0])
+    counted = SimpleITK.LabelShapeStatisticsImageFilter()
+    counted.Execute(left)
+    assert caries_left(Pit(piece, blank.prepared))[0].value == pytest.approx(counted.GetPhysicalSize(1), abs=0.06)
 
 
 @pytest.mark.skipif(not DATA.is_dir(), reason="the real layered tooth lies in ../shared/data, which is not here")

@@ -190,14 +190,14 @@ def _closed_by_break(curve_px: FloatArray, foot_px: float) -> tuple[str, str]:
     """An outline as path data of its area, and the wavy break line along its foot.
 
     An open end above the foot is where a scan saw no farther, as into a canal: the area is closed straight down from
-    there, and no line is drawn. What is open and reaches the foot nowhere bounds no area.
+    there, and no line is drawn; so is a stretch of floor that reaches the foot nowhere. A stretch of wall that does not bounds no area.
     """
     data = path_data(simplified(curve_px, tolerance=0.12))
     if np.allclose(curve_px[0], curve_px[-1], atol=0.5):
         return data + "Z", ""
     a, b = curve_px[-1], curve_px[0]
     at_foot = [abs(float(end[1]) - foot_px) < FOOT_PX for end in (a, b)]
-    if not any(at_foot):
+    if not any(at_foot) and np.ptp(curve_px[:, 0]) < np.ptp(curve_px[:, 1]):
         return "", ""
     low_a, low_b = np.array([a[0], foot_px]), np.array([b[0], foot_px])
     if not all(at_foot):
