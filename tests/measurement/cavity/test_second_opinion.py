@@ -10,15 +10,18 @@ import pytest
 import SimpleITK
 import trimesh
 from block_phantoms import aligned
+from real_teeth import real_tooth
 
-from kerfmark.geometry.grids import distance_grid
-from kerfmark.geometry.mesh import bounds_mm, mend, transformed
+from kerfmark.anatomy.voxels import layer_grids
+from kerfmark.geometry.grids import distance_grid, sample, surface_of
+from kerfmark.geometry.mesh import bounds_mm, components, face_areas_mm2, face_normals, mend, transformed
 from kerfmark.geometry.mesh_files import read_mesh_file
 from kerfmark.geometry.solids import Solid, difference
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.cavity.pulp import pulp_exposed, remaining_dentine
-from kerfmark.measurement.cavity.tissues import caries_left
+from kerfmark.measurement.cavity.tissues import caries_left, junction_of
 from kerfmark.measurement.surface.bench import Bench
+from kerfmark.records import Grid
 from kerfmark.settings import Limits
 
 DATA = Path(__file__).resolve().parents[4] / "shared" / "data" / "layered-jaw-gpl3" / "tooth_L4"
@@ -125,3 +128,26 @@ def test_a_pocket_in_a_real_premolar_reads_its_distance_to_the_real_pulp():
     (left,), (open_,) = remaining_dentine(pit), pulp_exposed(pit)
     assert left.value == pytest.approx(0.8, abs=0.02)
     assert open_.value == 0.0
+
+
+@pytest.mark.skipif(not DATA.is_dir(), reason="the real layered tooth lies in ../shared/data, which is not here")
+def test_the_junction_of_a_real_premolar_faces_its_dentine():
+    # Data: OpenMandible L4, read from beside the checkout. Its layers leave voids of some hundredths of a millimetre between
+    # them: they are closed by 0.1 mm. Truth: a rod begins in enamel and points into dentine; 0.25 mm either way of the
+    # junction lie in the two layers, but at its rim, where the enamel runs out.
+    layers = dict(zip(("enamel", "dentine", "pulp"), real_tooth("tooth_L4", "L4"), strict=True))
+    grids = layer_grids(layers, spacing_mm=0.15, band_mm=0.9)
+    whole = np.min([grid.values for grid in grids.values()], axis=0) - np.float32(0.1)
+    subject = components(surface_of(Grid(grids["enamel"].origin_mm, 0.15, whole)))[0]
+    prepared = SimpleNamespace(
+        exercise=SimpleNamespace(cavity_class=1, target=SimpleNamespace(clear=None)), subject=subject,
+        subject_grid=distance_grid(subject, spacing_mm=0.15, band_mm=0.6), target=None, target_grid=None, layers=layers,
+        layer_grids=grids, outline=None, mesial_sign=1, lattice=None, columns={}, sites=(),
+    )  # fmt: skip
+    junction = junction_of(Pit(aligned(subject, noise_um=0.0), prepared))
+    middles, normals = junction.vertices_mm[junction.faces].mean(axis=1), face_normals(junction)
+    areas = face_areas_mm2(junction)
+    share = lambda name, by: float(areas @ (sample(grids[name], middles + by * normals) < 0.0)) / areas.sum()  # noqa: E731
+    assert areas.sum() > 60.0
+    assert share("dentine", 0.25) > 0.95
+    assert share("enamel", -0.25) > 0.85
