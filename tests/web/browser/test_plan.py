@@ -10,10 +10,11 @@ import pytest
 from kerfmark.exercise.folder import save_exercise
 from kerfmark.exercise.prepared import prepare
 from kerfmark.sittings.exercises import import_exercise
+from kerfmark.sittings.opening import open_sitting
 from kerfmark.sittings.people import actor_of
 from kerfmark.sittings.pieces import pieces
 from kerfmark.sittings.rights import PROGRAM
-from kerfmark.sittings.seating import open_sitting, seat_learners
+from kerfmark.sittings.seating import seat_learners
 from kerfmark.web.planning.desk import Desk
 
 sys.path.insert(0, str(Path(__file__).parents[3] / "benchmarks"))
