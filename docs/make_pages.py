@@ -29,7 +29,6 @@ from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.seating import appoint, seat_learners
 from kerfmark.sittings.work import Workforce, waiting
 from kerfmark.storage import Store, open_store
-from kerfmark.storage.schema import ExerciseVersion
 from kerfmark.web.app import create_app
 from kerfmark.web.drawn import draw_for_pages
 from kerfmark.web.options import WebOptions
@@ -97,11 +96,9 @@ def school(store: Store, folder: Path, settings: Settings, *, with_pieces: bool 
     for login, (name, role) in PEOPLE.items():
         ids[login] = add_person(store, PROGRAM, code=f"{login}-1", name=name, login=login, roles=[(role, ids["site"])])
         access.use_link(store, access.invite(store, PROGRAM, ids[login]), password_hash=kept)
-    ids["exercise"] = import_exercise(store, PROGRAM, EXERCISE, settings=settings, prove=False)
-    with store.write() as tx:
-        row = tx.get(ExerciseVersion, ids["exercise"])
-        assert row is not None
-        row.can_be_marked = row.can_be_cut = True
+    ids["exercise"] = import_exercise(store, PROGRAM, EXERCISE, settings=settings)
+    access.make_token(store, actor_of(store, ids["ruth"]), name="copies marks into the course book", scopes=["read"])
+    access.make_station_key(store, PROGRAM, site_id=ids["site"], rig="Scanner 1")
     teacher = actor_of(store, ids["tessa"])
     ids["planned"] = import_exercise(store, PROGRAM, PLANNED, settings=settings, prove=False)
     ids["planning"] = open_sitting(store, teacher, title="Planning practice", site_id=ids["site"], exercise_id=ids["planned"], simulated=True)  # fmt: skip
@@ -178,6 +175,7 @@ def photograph(address: str, ids: dict[str, str], folder: Path, only: list[str])
                 page.goto(address + place.format(**ids), wait_until="load")
                 if page.locator("kerfmark-view").count():
                     page.wait_for_selector('kerfmark-view:is([data-picture="1"], [data-picture="2"])', timeout=60_000)
+                    page.wait_for_load_state("networkidle")  # the section comes by itself
                 page.screenshot(path=folder / f"{name}-{look}.png", full_page=True)
                 print(folder / f"{name}-{look}.png")
         browser.close()

@@ -6,8 +6,11 @@ import threading
 from datetime import timedelta
 
 import pytest
+from sqlalchemy import event
+from sqlalchemy.exc import OperationalError
 from tests.school import assessed, piece_row
 
+from kerfmark.errors import StoreError
 from kerfmark.geometry.evening import refined
 from kerfmark.geometry.mesh_files.stl import stl_bytes
 from kerfmark.geometry.solids import Solid, difference
@@ -160,3 +163,28 @@ def test_a_workforce_does_what_waits_and_stops_at_once(school, settings):
         force.wake()
     force.stop()
     assert piece_row(school.store, made).state == "assessed"
+
+
+def test_a_database_that_goes_away_stops_no_worker(school, settings):
+    """As when PostgreSQL is restarted: what is asked meanwhile is refused in a sentence, and measuring goes on when it is back."""
+    store, asked = school.store, threading.Event()
+    made = school.received(school.sitting())
+
+    def gone(*_):
+        asked.set()
+        raise OperationalError("", {}, OSError("connection reset"))
+
+    force = Workforce(store, settings, workers=1)
+    force._aparts = [Stand(assessed(school.criteria))]
+    event.listen(store.engine, "before_cursor_execute", gone)
+    with pytest.raises(StoreError, match=r"the database does not answer \(connection reset\)"):
+        claim(store, "a test", seconds=60)
+    asked.clear()
+    force._threads = [threading.Thread(target=force._work, args=(0, force._aparts[0]))]
+    force._threads[0].start()
+    assert asked.wait(30.0)
+    event.remove(store.engine, "before_cursor_execute", gone)
+    while waiting(store):
+        force.wake()
+    force.stop()
+    assert piece_row(store, made).state == "assessed"

@@ -2,6 +2,8 @@
 
 import hashlib
 import io
+import os
+import shutil
 import sys
 
 import fsspec.implementations.memory
@@ -122,6 +124,24 @@ def test_a_store_keeps_its_files_at_an_address(tmp_path, address):
     assert (tmp_path / "files" / sha256[:2] / sha256[2:]).read_bytes() == b"a piece"
     assert open_blobs(place).age_s(sha256) < 60.0
     assert open_blobs(place).local(sha256, tmp_path, "again.stl").read_bytes() == b"a piece"
+
+
+def test_what_a_kill_left_half_written_goes_once_it_is_old(tmp_path):
+    blobs = open_blobs(tmp_path)
+    kept, _ = blobs.put(b"a piece")
+    left, fresh = tmp_path / "passing" / "left", tmp_path / "passing" / "fresh"
+    for file in (left, fresh):
+        file.write_bytes(b"a pi")
+    os.utime(left, (0, 0))
+    assert blobs.drop_unfinished(86_400.0) == 1
+    assert (left.exists(), fresh.exists(), blobs.has(kept)) == (False, True, True)
+
+
+def test_a_place_that_is_gone_is_said_in_a_sentence(tmp_path):
+    blobs = open_blobs(tmp_path / "files")
+    shutil.rmtree(tmp_path / "files")
+    with pytest.raises(StoreError, match="could not be kept"):
+        blobs.put(b"a piece")
 
 
 def test_an_unknown_address_says_what_is_taken():

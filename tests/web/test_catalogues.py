@@ -12,6 +12,7 @@ from babel.messages.pofile import read_po
 
 import kerfmark.reports
 import kerfmark.web
+from kerfmark.exercise.vocabulary import VOCABULARY
 from kerfmark.reports import wording
 from kerfmark.sittings.rights import ROLES
 from kerfmark.web.pages import evidence, passline, rigs
@@ -90,6 +91,7 @@ def test_every_word_that_pages_put_in_has_its_words(language):
 @pytest.mark.parametrize("language", OTHERS)
 def test_every_reading_has_a_name(language):
     names = {part for pair in wording._NAMES.values() for part in pair}
+    names |= {wording.name_of(reading, None, None, alone=alone) for reading in VOCABULARY for alone in (False, True)}
     assert sorted(names - known(language)) == []
 
 

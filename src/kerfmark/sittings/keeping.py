@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any
@@ -19,6 +19,7 @@ __all__ = [
     "StoreProof",
     "audit_entries",
     "audit_holds",
+    "audit_names",
     "erase_files",
     "let_go",
     "prove_audit",
@@ -86,6 +87,34 @@ def audit_entries(
     with store.read() as tx:
         rows = tx.all(kept.AuditEntry, *where, order=[kept.AuditEntry.seq.desc()], limit=limit)
         return [AuditLine(r.seq, r.at, r.actor, r.action, r.about, json.loads(r.details), r.hash) for r in rows]
+
+
+def audit_names(store: Store, actor: Actor, entries: Sequence[AuditLine]) -> dict[str, str]:
+    """What the things that entries are about and by are called, by `person ID`, `piece ID` and so on: codes and titles, no names."""
+    require_anywhere(actor, "audit.see")
+    ids: dict[str, set[str]] = {}
+    for entry in entries:
+        for thing in (entry.actor, entry.about):
+            kind, _, key = thing.partition(" ")
+            ids.setdefault(kind, set()).add(key)
+    queries = {
+        "person": select(kept.Person.id, kept.Person.code).where(kept.Person.id.in_(ids.get("person", set()))),
+        "station": select(kept.StationKey.id, kept.StationKey.rig).where(
+            kept.StationKey.id.in_(ids.get("station", set()))
+        ),
+        "site": select(kept.Site.id, kept.Site.name).where(kept.Site.id.in_(ids.get("site", set()))),
+        "sitting": select(kept.Sitting.id, kept.Sitting.title).where(kept.Sitting.id.in_(ids.get("sitting", set()))),
+        "exercise": select(kept.ExerciseVersion.id, kept.ExerciseVersion.exercise).where(
+            kept.ExerciseVersion.id.in_(ids.get("exercise", set()))
+        ),
+    }
+    pieces = select(kept.Piece.id, kept.Seat.code, kept.Piece.attempt).join(
+        kept.Seat, kept.Seat.id == kept.Piece.seat_id
+    )
+    with store.read() as tx:
+        found = {f"{kind} {key}": f"{kind} {name}" for kind, query in queries.items() for key, name in tx.rows(query)}
+        rows = tx.rows(pieces.where(kept.Piece.id.in_(ids.get("piece", set()))))
+        return found | {f"piece {key}": f"piece {code}-{attempt}" for key, code, attempt in rows}
 
 
 def audit_holds(store: Store, head: str) -> bool:
@@ -238,6 +267,7 @@ def _has_hung(tx: Transaction, piece: kept.Piece) -> bool:
 
 def _sweep_nobodys(store: Store) -> int:
     """Files no row names: what a kill left between keeping a file and writing its row. Those noted in the last day stay."""
+    store.blobs.drop_unfinished(NOBODYS_AFTER.total_seconds())
     names = set(store.blobs.names())
     with store.read() as tx:
         named = {r[0] for r in tx.rows(select(kept.Blob.sha256).where(kept.Blob.erased_at.is_(None)))}

@@ -50,6 +50,9 @@ class Blobs(Protocol):
     def age_s(self, sha256: str) -> float:
         """Seconds since a file was kept; 0 where it cannot be said."""
 
+    def drop_unfinished(self, older_than_s: float) -> int:
+        """Take away what a kill left half-written that long ago; returns how many."""
+
 
 def open_blobs(address: str | Path) -> Blobs:
     """Blobs at an address: a folder, or anything fsspec knows.
@@ -87,10 +90,9 @@ class DiskBlobs:
 
     def put(self, content: bytes | BinaryIO, *, limit_bytes: int | None = None) -> tuple[str, int]:
         """Keep a file; returns its SHA-256 and its size."""
-        handle, name = tempfile.mkstemp(dir=self._folder / "passing")
-        passing = Path(name)
+        passing = self._folder / "passing" / secrets.token_hex(8)
         try:
-            with os.fdopen(handle, "wb") as stream:
+            with os.fdopen(os.open(passing, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as stream:
                 sha256, size = _copied(content, stream, limit_bytes)
                 stream.flush()
                 os.fsync(stream.fileno())
@@ -144,6 +146,15 @@ class DiskBlobs:
             return max(0.0, time.time() - self._place(sha256).stat().st_mtime)
         except OSError:
             return 0.0
+
+    def drop_unfinished(self, older_than_s: float) -> int:
+        """Take away what a kill left half-written that long ago; returns how many."""
+        left = [
+            file for file in (self._folder / "passing").iterdir() if file.stat().st_mtime < time.time() - older_than_s
+        ]
+        for file in left:
+            file.unlink(missing_ok=True)
+        return len(left)
 
     def _place(self, sha256: str) -> Path:
         return self._folder / sha256[:2] / sha256[2:]
@@ -221,6 +232,10 @@ class RemoteBlobs:
         except (NotImplementedError, FileNotFoundError, KeyError):
             return 0.0
         return max(0.0, time.time() - float(kept_at.timestamp()))
+
+    def drop_unfinished(self, older_than_s: float) -> int:  # noqa: ARG002 - as on a disk
+        """Nothing: an object store keeps whole files only, and elsewhere `names` leaves half-written ones out."""
+        return 0
 
     def _place(self, sha256: str) -> str:
         return f"{self._root.rstrip('/')}/{sha256[:2]}/{sha256[2:]}"

@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from sqlalchemy import URL, ColumnElement, Engine, Executable, create_engine, event, make_url, select
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
+from sqlalchemy.exc import ArgumentError, DatabaseError, InterfaceError, OperationalError
 from sqlalchemy.orm import Session
 
 from kerfmark.errors import InputError, StoreError, printable
@@ -48,7 +48,7 @@ class Store:
     @contextmanager
     def read(self) -> Iterator[Transaction]:
         """A transaction that sees one state of everything and changes nothing."""
-        with Session(self.engine, expire_on_commit=False, autoflush=False) as session:
+        with _answering(), Session(self.engine, expire_on_commit=False, autoflush=False) as session:
             yield Transaction(session, self.clock(), writes=False)
 
     @contextmanager
@@ -64,7 +64,7 @@ class Store:
     @contextmanager
     def _writing(self) -> Iterator[Transaction]:
         writer = self.engine.execution_options(kerfmark_writes=True)
-        with Session(writer, expire_on_commit=False) as session:
+        with _answering(), Session(writer, expire_on_commit=False) as session:
             tx = Transaction(session, self.clock(), writes=True)
             yield tx
             audit.append(session, tx.said, tx.now)
@@ -173,6 +173,16 @@ def open_store(
             "Check its address, that it runs, and the rights there."
         ) from error
     return Store(str(address), engine, open_blobs(blobs if blobs is not None else beside or ""), clock)
+
+
+@contextmanager
+def _answering() -> Iterator[None]:
+    """Say in a sentence that a database is gone, locked or damaged; who asked may ask again later."""
+    try:
+        yield
+    except (OperationalError, InterfaceError) as error:
+        reason = printable(str(error.orig).splitlines()[0], limit=120)
+        raise StoreError(f"the database does not answer ({reason}), expected it to. Try again in a moment.") from error
 
 
 def is_store(address: str | Path) -> bool:

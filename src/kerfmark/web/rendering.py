@@ -16,6 +16,7 @@ from kerfmark.reports import symbols, tokens
 from kerfmark.reports.board.drawings import page_script
 from kerfmark.reports.board.page import board_style
 from kerfmark.reports.canvas import circle, line, svg
+from kerfmark.web.drawn_words import in_words
 from kerfmark.web.styles import stylesheet
 from kerfmark.web.visitor import Visitor
 from kerfmark.web.words import Words, words_in
@@ -116,7 +117,9 @@ def text_of(visitor: Visitor, template: str, content: Mapping[str, Any]) -> str:
 def page(visitor: Visitor, template: str, *, status: int = 200, **content: Any) -> HTMLResponse:
     """A whole page."""
     return HTMLResponse(
-        text_of(visitor, template, content), status_code=status, headers={"vary": "cookie, accept-language, hx-request"}
+        in_words(text_of(visitor, template, content), visitor.words),
+        status_code=status,
+        headers={"vary": "cookie, accept-language, hx-request"},
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,7 @@ __all__ = [
     "close_balloon",
     "criterion_names",
     "examiner_notes",
+    "for_both_widths",
     "judged_views",
     "row_of",
     "sheet_of",
@@ -123,6 +124,11 @@ def close_balloon(number: int) -> str:
 def painted(drawing: str) -> str:
     """A drawing with the page's colours."""
     return tokens.painted(drawing, for_page=True)
+
+
+def for_both_widths(draw: Callable[[float], str], *, wide: float, narrow: float) -> str:
+    """A drawing made for a wide page and for a phone, of which the style sheet shows one: neither is scaled until nobody can read it."""
+    return f'<div class="wide-only">{draw(wide)}</div><div class="narrow-only">{draw(narrow)}</div>'
 
 
 def _reading(line: ReadingLine) -> Reading:

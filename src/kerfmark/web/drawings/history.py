@@ -58,10 +58,14 @@ def piece_biases(history: History) -> list[PieceBias]:
     return found
 
 
-def bias_svg(history: History, say: Say, *, marked: str = "") -> str:
-    """Diamonds with their bars, the piece in hand filled; the mean over pieces as a band where there is one."""
+def bias_svg(history: History, say: Say, *, marked: str = "", width: float = 560.0) -> str:
+    """Diamonds with their bars, the piece in hand filled; the mean over pieces as a band where there is one.
+
+    Under 500 px the words at the sides stand within the plot.
+    """
     shown = piece_biases(history)[-MOST:]
-    width, height, left, right, top, base = 560.0, 210.0, 44.0, 400.0, 14.0, 178.0
+    beside = width >= 500.0
+    height, left, right, top, base = 210.0, 44.0, width - 160.0 if beside else width - 6.0, 14.0, 178.0
     reach = max([50.0, *(min(100.0, max(abs(b.lower), abs(b.upper))) for b in shown)])
 
     def y(points: float) -> float:
@@ -106,7 +110,16 @@ def bias_svg(history: History, say: Say, *, marked: str = "") -> str:
         body += f'<path d="M{num(x)} {num(y(bias.points) - 5)}L{num(x + 5)} {num(y(bias.points))}L{num(x)} {num(y(bias.points) + 5)}L{num(x - 5)} {num(y(bias.points))}Z" fill="{fill}" stroke="@ink" stroke-width="1.2"/>'
         body += text(x, base + 18, str(k + 1), size=12, anchor="middle", fill="@ink2")
     for points, words in ((reach * 0.7, "rated own work above"), (0.0, "even"), (-reach * 0.7, "rated it below")):
-        body += text(right + 10, y(points) + 4, say(words), size=12, fill="@ink2")
+        at = y(points) + 4 if beside else y(points) - 6
+        body += text(
+            right + 10 if beside else right - 4,
+            at,
+            say(words),
+            size=12,
+            anchor="start" if beside else "end",
+            fill="@ink2",
+            halo=not beside,
+        )
     if not shown:
         body += text(
             (left + right) / 2,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from fastapi import APIRouter
@@ -19,6 +22,7 @@ __all__ = ["router"]
 router = APIRouter()
 MOST = 300
 ENTRIES = 60
+LONG_ID = re.compile(r"[0-9a-f]{20,}")
 DONE = {
     "site": "The site is added.",
     "granted": "The role is given.",
@@ -124,9 +128,24 @@ def _audit(visit: Visit, *, about: str = "", before: int = 0, proof: Any = None)
     wrong = None if proof is None or proof.holds else "; ".join(filter(None, (proof.broken, *proof.changed[:5])))
     cells = [Cell(words("audit log"), words("append-only, each entry holds the one before"))]
     return page(
-        visit.visitor, "audit.html", entries=entries, about=about, cells=cells, said=said, wrong=wrong,
+        visit.visitor, "audit.html", entries=entries, called=_Called(keeping.audit_names(visit.store, visit.actor, entries)), about=about, cells=cells, said=said, wrong=wrong,
         older=entries[-1].seq if len(entries) == ENTRIES else 0, manages=may_anywhere(visit.actor, "people.manage"),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Called:
+    """How the log's ids are shown: by code or title where there is one, else by their first digits."""
+
+    names: Mapping[str, str]
+
+    def of(self, thing: str) -> str:
+        """Who or what an entry is by or about."""
+        return self.names.get(thing) or self.short(thing)
+
+    def short(self, value: object) -> str:
+        """A value with long ids and digests cut."""
+        return LONG_ID.sub(lambda found: found[0][:8], str(value))
 
 
 def _link(visit: Visit, secret: str) -> str:

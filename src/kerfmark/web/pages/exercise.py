@@ -20,6 +20,12 @@ from kerfmark.web.sheets import criterion_names, painted, thin_balloon
 __all__ = ["router"]
 
 router = APIRouter()
+SOURCE_WORDS = {
+    "kind": "captured as",
+    "noise_um": "noise of a point, µm",
+    "trueness_um": "shared by all points, µm",
+    "threshold": "material above this grey value",
+}
 
 
 @router.get("/exercises/{exercise_id}")
@@ -44,6 +50,7 @@ def show(visit: Visiting, exercise_id: str, done: str = "") -> Response:
         full=overall,
         findings=(found.proof or {}).get("findings", []),
         instruction=found.definition.get("instruction", ""),
+        source_words=SOURCE_WORDS,
         permitted=found.definition.get("permitted") or {},
         source=found.definition.get("source") or {},
         may_open=may_anywhere(visit.actor, "sitting.open"),

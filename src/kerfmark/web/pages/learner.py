@@ -16,6 +16,7 @@ from kerfmark.web.drawings.history import bias_svg, confidence_svg
 from kerfmark.web.drawings.progress import progress_svg
 from kerfmark.web.gate import Visit, Visiting
 from kerfmark.web.rendering import page
+from kerfmark.web.sheets import for_both_widths
 
 __all__ = ["router"]
 
@@ -65,9 +66,9 @@ def _show(visit: Visit, learner_id: str) -> Response:
         own=own,
         lines=lines,
         history=history,
-        bias=bias_svg(history, words),
+        bias=for_both_widths(lambda width: bias_svg(history, words, width=width), wide=560.0, narrow=360.0),
         confidence=confidence_svg(history, words),
-        progress=progress_svg(marked, words),
+        progress=progress_svg(marked),
         may_record=own or may(visit.actor, "record.erase", None),
         simulated=any(p.simulated for p in lines),
     )

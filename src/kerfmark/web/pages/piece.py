@@ -15,6 +15,7 @@ from kerfmark.sittings import appeals, measuring_again, notes, piece_files, piec
 from kerfmark.sittings.bundle import appeal_zip
 from kerfmark.sittings.pieces import PiecePage
 from kerfmark.web.drawn import PLAIN_SCENE, PLAIN_SHEET, SCENE, SHEET
+from kerfmark.web.drawn_words import in_words
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
 from kerfmark.web.rendering import page
 from kerfmark.web.sheets import examiner_notes, painted, sheet_of
@@ -76,7 +77,7 @@ def section(
         turn_deg=turn_deg,
         plain=not found.sight.measured,
     )
-    return Response(drawing, media_type="image/svg+xml")
+    return Response(in_words(drawing, visit.visitor.words), media_type="image/svg+xml")
 
 
 @router.get("/pieces/{piece_id}/assessment.json")

@@ -18,7 +18,7 @@ from kerfmark.web.drawings.history import bias_svg, confidence_svg
 from kerfmark.web.gate import Filled, Visit, Visiting
 from kerfmark.web.pages.piece import sheet_drawings, view_panel
 from kerfmark.web.rendering import page
-from kerfmark.web.sheets import Sheet, judged_views, sheet_of
+from kerfmark.web.sheets import Sheet, for_both_widths, judged_views, sheet_of
 from kerfmark.web.words import Words
 
 __all__ = ["Beside", "beside_of", "router"]
@@ -110,7 +110,9 @@ def _show(visit: Visit, found: PiecePage, *, said: str | None) -> Response:
         view=view_panel(found, drawn, can_note=True),
         chosen=beside[0].line.number if beside else 0,
         history=history,
-        bias=bias_svg(history, words, marked=found.id),
+        bias=for_both_widths(
+            lambda width: bias_svg(history, words, marked=found.id, width=width), wide=560.0, narrow=360.0
+        ),
         confidence=confidence_svg(history, words),
         prompts=list(enumerate([*found.prompts, ""] if not found.prompts else found.prompts)),
         written=found.reflection or {},

@@ -6,8 +6,8 @@ from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from kerfmark.errors import InputError
-from kerfmark.reports.contents import Cell
 from kerfmark.sittings import access
+from kerfmark.sittings.keeping import school_settings
 from kerfmark.web.gate import TOKEN_ONLY, AnyVisitor, Filled, Form, Here, Server, cookie_name, give_cookie
 from kerfmark.web.rendering import page
 from kerfmark.web.security.passwords import check_password, hashed, is_password
@@ -153,5 +153,5 @@ def _form(
         login=login,
         wrong=wrong,
         said=said,
-        cells=[Cell(visitor.words("server"), "Kerfmark", visitor.words("metrology of hands-on exercises"))],
+        school=school_settings(server.store).get("name", ""),
     )

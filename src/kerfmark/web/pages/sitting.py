@@ -203,6 +203,7 @@ def _live(visit: Visit, found: SittingPage) -> dict[str, Any]:
         "found": found,
         "line": found.line,
         "chains": _chains(counts, words),
+        "sums": _sums(counts, words),
         "headline": _headline(counts, words),
         "named": any(seat.learner_name for seat in found.seats),
         "own_only": not may(visit.actor, "sitting.see", found.line.site_id) and not found.appointments,
@@ -233,6 +234,22 @@ def _chains(counts: Counts, words: Words) -> list[str]:
         return [painted(chains_svg([*seats, *pieces], width=900.0))] if counts.seats else []
     whole = Chain(counts.pieces, (Part(counts.pieces, words("pieces"), strong=True),))
     return [painted(chains_svg(seats, width=900.0)), painted(chains_svg([whole, *pieces], width=900.0))]
+
+
+def _sums(counts: Counts, words: Words) -> list[dict[str, Any]]:
+    """The same counts as lines, for where there is no room for a drawing; each whole stands above its parts."""
+    lines = [
+        (counts.seats, words("seated"), True),
+        (counts.handed_in, words("handed in"), False),
+        (counts.nothing_yet, words("nothing yet"), False),
+        (counts.pieces, words("pieces"), True),
+        (counts.signed, words("signed"), False),
+        (counts.settled, words("settled"), False),
+        (counts.waits, words("wait for an examiner"), False),
+        (counts.received, words("being measured"), False),
+        (counts.set_aside, words("set aside"), False),
+    ]
+    return [{"count": n, "what": what, "whole": whole} for n, what, whole in lines if n or whole]
 
 
 def _headline(counts: Counts, words: Words) -> str:
