@@ -51,6 +51,11 @@ def test_a_plan_is_drawn_with_the_ct_across_the_arch_and_nothing_of_the_teachers
     strip = json.loads(files[SHEET])["jaw_strip"]
     assert strip.count("data:image/png;base64,") == 7
     assert "style=" not in strip
+    aligned = json.loads(files[SHEET])["aligned"]
+    assert [cell["figure"] for cell in aligned] == ["as planned"]
+    assert all(
+        "over-" not in drawing.partition("</defs>")[2] for _name, drawing in json.loads(files[SHEET])["sections"]
+    )
     plain = json.loads(files[PLAIN_SHEET])
     assert "jaw_strip" not in plain
     whole = dict(json.loads(files[SHEET])["sections"])

@@ -307,6 +307,8 @@ def _cells(
 def _aligned(assessment: Assessment, alignment: Alignment) -> Cell:
     """How a scan was laid over the exercise; of a motion, what it was carried in by."""
     motion = assessment.piece.motion
+    if assessment.piece.kind == "plan":
+        return Cell("aligned", "as planned", "in the exercise's own coordinates")
     if motion is None:
         fit = f"overlap {alignment.overlap:.2f} of {alignment.points_used} points"
         return Cell("aligned", f"{alignment.rms_um:.0f} µm rms", fit)

@@ -63,6 +63,8 @@ def piece_scene(
     labels : mapping, optional
         As in `contents_of`.
     """
+    if assessment.piece.kind == "plan":  # nothing is cut: no map, no corridor, no material left or gone
+        prepared = replace(prepared, target=None, target_grid=None)
     limit = corridor_mm(assessment)
     contents = contents_of(assessment, loaded, labels=labels)
     view = scene_of(assessment, prepared, limit_mm=limit)

@@ -11,7 +11,7 @@ from kerfmark.geometry.cylinders import Cylinder
 from kerfmark.geometry.reformat import ArchCurve, Picture, arch_curve, cross_section
 from kerfmark.measurement.implant.bed import Bed
 from kerfmark.measurement.implant.case import Case
-from kerfmark.records import Assessment, FloatArray, SectionPlane
+from kerfmark.records import Assessment, FloatArray, SectionPlane, Volume
 from kerfmark.reports.canvas import CHAIN_DOUBLE, DASHED, WIDE, line, path, svg, text, text_width
 from kerfmark.reports.sections.cut_solids import rod_outline, tube_outline
 from kerfmark.reports.sections.planes import way_words
@@ -28,7 +28,8 @@ PIXEL_MM: Final = 0.2
 WIDE_MM, TOP_MM, FOOT_MM = 15.0, 5.0, 23.0
 UP: Final = np.array([0.0, 0.0, 1.0])
 HEAD_PX, FOOT_PX, GAP_PX = 20.0, 40.0, 6.0
-DARK_PART, LIGHT_PART = 2.0, 99.5
+DARK_PART, LIGHT_PART = 2.0, 99.7
+LOOKED_AT: Final = 400_000
 
 
 def jaw_strip_svg(assessment: Assessment, prepared: Prepared, *, width: float) -> str:
@@ -54,8 +55,9 @@ def jaw_strip_svg(assessment: Assessment, prepared: Prepared, *, width: float) -
     each = (width - GAP_PX * (PLACES - 1)) / PLACES
     scale = each / WIDE_MM
     height = scale * (TOP_MM + FOOT_MM)
+    greys = _grey_window(prepared.volume)
     body = "".join(
-        _place(case, curve, along, n * (each + GAP_PX), scale=scale, offset_mm=along - middle)
+        _place(case, curve, along, n * (each + GAP_PX), scale=scale, offset_mm=along - middle, greys=greys)
         for n, along in enumerate(places)
         if -1e-6 <= along <= curve.length_mm + 1e-6
     )
@@ -77,7 +79,23 @@ def _curve(prepared: Prepared) -> ArchCurve:
     return arch_curve([entry - 12.0 * way, entry + 12.0 * way], up=UP, step_mm=PIXEL_MM)
 
 
-def _place(case: Case, curve: ArchCurve, along: float, left: float, *, scale: float, offset_mm: float) -> str:
+def _grey_window(volume: Volume) -> tuple[float, float]:
+    """Greys shown as darkest and lightest, the same in every section."""
+    flat = volume.values.reshape(-1, order="A")
+    low, high = np.percentile(flat[:: max(1, flat.size // LOOKED_AT)], [DARK_PART, LIGHT_PART])
+    return float(low), max(float(high), float(low) + 1.0)
+
+
+def _place(
+    case: Case,
+    curve: ArchCurve,
+    along: float,
+    left: float,
+    *,
+    scale: float,
+    offset_mm: float,
+    greys: tuple[float, float],
+) -> str:
     """One cross-section with what is drawn into it, its buccal side on the left."""
     at = curve.at(along)
     place = curve.points_mm[at]
@@ -93,7 +111,7 @@ def _place(case: Case, curve: ArchCurve, along: float, left: float, *, scale: fl
         return np.asarray(points * [scale, -scale] + [left + 0.5 * WIDE_MM * scale, HEAD_PX + TOP_MM * scale])
 
     width, height = WIDE_MM * scale, (TOP_MM + FOOT_MM) * scale
-    data = b64encode(png_of(_grey(picture))).decode("ascii")
+    data = b64encode(png_of(_grey(picture, *greys))).decode("ascii")
     body = f'<svg x="{left:.2f}" y="{HEAD_PX:g}" width="{width:.2f}" height="{height:.2f}">'
     body += f'<image width="{width:.2f}" height="{height:.2f}" preserveAspectRatio="none" href="data:image/png;base64,{data}"/></svg>'
     body += _drawn_in(case, plane, px)
@@ -111,13 +129,10 @@ def _place(case: Case, curve: ArchCurve, along: float, left: float, *, scale: fl
     )
 
 
-def _grey(picture: Picture) -> np.ndarray:
+def _grey(picture: Picture, low: float, high: float) -> np.ndarray:
     """(rows, columns, 2) grey and opacity: dark is empty, light is dense; nothing where the CT ends."""
     known = np.isfinite(picture.greys)
-    if not known.any():
-        return np.zeros((*picture.greys.shape, 2), dtype=np.uint8)
-    low, high = np.percentile(picture.greys[known], [DARK_PART, LIGHT_PART])
-    share = np.clip((np.nan_to_num(picture.greys, nan=low) - low) / max(float(high - low), 1e-9), 0.0, 1.0)
+    share = np.clip((np.nan_to_num(picture.greys, nan=low) - low) / (high - low), 0.0, 1.0)
     return np.stack([(30.0 + 215.0 * share).astype(np.uint8), np.where(known, 255, 0).astype(np.uint8)], axis=2)
 
 
