@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -297,3 +298,39 @@ def test_how_long_files_stay_is_chosen_by_a_command(tmp_path, capsys):
         2,
         "error: --exam is 'soon', expected a number of days or 'always'. Correct it.\n",
     )
+
+
+def test_a_rig_tells_the_server_of_what_runs_and_of_what_is_over():
+    from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+
+    from kerfmark.cli.telling import Teller
+    from kerfmark.spool import Target
+
+    asked = []
+
+    class Taking(BaseHTTPRequestHandler):
+        def do_PUT(self):
+            body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+            asked.append((self.command, self.path, body, self.headers["Authorization"]))
+            self.send_response(200)
+            self.end_headers()
+
+        def do_DELETE(self):
+            self.do_PUT()
+
+        def log_message(self, *_):
+            """Nothing is said."""
+
+    with ThreadingHTTPServer(("127.0.0.1", 0), Taking) as server:
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        target = Target(f"http://127.0.0.1:{server.server_port}", "ks_key")
+        teller = Teller(target, learner="L-1", sitting="s", under_way=dict)
+        teller.tell({"a": 2.5})
+        teller.tell({})
+        server.shutdown()
+    teller.tell({"a": 3.5})  # nobody answers: cutting goes on
+    told = {"learner": "L-1", "sitting": "s", "recorded_s": 2.5}
+    assert asked == [
+        ("PUT", "/api/v1/running/a", told, "Bearer ks_key"),
+        ("DELETE", "/api/v1/running/a", {}, "Bearer ks_key"),
+    ]

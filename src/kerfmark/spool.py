@@ -18,12 +18,23 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Literal, TypeAlias
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
 from kerfmark.errors import InputError, printable
 from kerfmark.version import __version__
 
-__all__ = ["Answer", "Held", "Spool", "Target", "idempotency_key", "piece_to_hold", "send", "send_file", "station_of"]
+__all__ = [
+    "Answer",
+    "Held",
+    "Spool",
+    "Target",
+    "ask",
+    "idempotency_key",
+    "piece_to_hold",
+    "send",
+    "send_file",
+    "station_of",
+]
 
 CHUNK = 1 << 16
 TIMEOUT_S = 30.0
@@ -251,11 +262,7 @@ def send_file(piece: Held, target: Target) -> tuple[int, dict[str, Any]]:
     OSError, HTTPException
         If the server cannot be reached or breaks off.
     """
-    url = urlsplit(target.server)
-    if url.scheme not in ("http", "https") or not url.hostname:
-        raise InputError(
-            f"server is '{printable(target.server)}', expected an address such as https://kerfmark.example. Correct it."
-        )
+    url = _url_of(target)
     boundary = f"kerfmark-{piece.key}"
     parts = [_text_part(boundary, name, value) for name, value in piece.fields().items()]
     files = [
@@ -263,7 +270,7 @@ def send_file(piece: Held, target: Target) -> tuple[int, dict[str, Any]]:
     ]
     tail = f"--{boundary}--\r\n".encode()
     length = sum(map(len, parts)) + sum(len(head) + path.stat().st_size + 2 for head, path in files) + len(tail)
-    connection = _connection(url.scheme, url.hostname, url.port)
+    connection = _connection(url.scheme, url.hostname or "", url.port)
     try:
         connection.putrequest("POST", f"{url.path.rstrip('/')}/api/v1/pieces")
         for name, value in {
@@ -283,6 +290,38 @@ def send_file(piece: Held, target: Target) -> tuple[int, dict[str, Any]]:
         return response.status, _values(response.read())
     finally:
         connection.close()
+
+
+def ask(target: Target, method: str, path: str, values: Mapping[str, Any] | None = None) -> tuple[int, dict[str, Any]]:
+    """Ask the server's API for something small; returns the status and the answer's values.
+
+    Raises
+    ------
+    OSError, HTTPException
+        If the server cannot be reached or breaks off.
+    """
+    url = _url_of(target)
+    connection = _connection(url.scheme, url.hostname or "", url.port)
+    headers = {
+        "Authorization": f"Bearer {target.secret}",
+        "Content-Type": "application/json",
+        "User-Agent": f"kerfmark/{__version__}",
+    }
+    try:
+        connection.request(method, f"{url.path.rstrip('/')}/api/v1{path}", json.dumps(values or {}), headers)
+        response = connection.getresponse()
+        return response.status, _values(response.read())
+    finally:
+        connection.close()
+
+
+def _url_of(target: Target) -> SplitResult:
+    url = urlsplit(target.server)
+    if url.scheme not in ("http", "https") or not url.hostname:
+        raise InputError(
+            f"server is '{printable(target.server)}', expected an address such as https://kerfmark.example. Correct it."
+        )
+    return url
 
 
 def _connection(scheme: str, host: str, port: int | None) -> http.client.HTTPConnection:

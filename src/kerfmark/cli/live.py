@@ -9,6 +9,8 @@ import typer
 
 from kerfmark.cli.options import ExerciseArgument, GridUm
 from kerfmark.cli.saying import Progress
+from kerfmark.cli.submit import KeyFile, target_of
+from kerfmark.cli.telling import Teller
 from kerfmark.errors import InputError, printable
 
 __all__ = ["live"]
@@ -23,6 +25,14 @@ def live(
         Path, typer.Option("--out", metavar="FOLDER", help="Where the records of finished sessions go.")
     ] = Path(),
     grid_um: GridUm = 50.0,
+    sitting: Annotated[
+        str | None, typer.Option(metavar="ID", help="Tell the server of running sessions, as of this sitting.")
+    ] = None,
+    learner: Annotated[str | None, typer.Option(metavar="CODE", help="Whose sessions they are.")] = None,
+    server_at: Annotated[
+        str | None, typer.Option("--server", metavar="URL", help="The server; KERFMARK_SERVER if left out.")
+    ] = None,
+    key_file: KeyFile = None,
 ) -> None:
     """Serve live sessions to a rig on this machine, over a WebSocket, until stopped (see `docs/live.md`)."""
     from kerfmark.live.server import LiveServer
@@ -35,11 +45,20 @@ def live(
         raise InputError(f"{printable(out)}: is no folder, expected an existing one. Make it or name another.")
     progress = Progress()
     progress("preparing the exercise")
-    loaded, prepared = open_exercise(exercise, settings=read_settings())
+    settings = read_settings()
+    target = None if sitting is None else target_of(server_at, key_file, settings)
+    loaded, prepared = open_exercise(exercise, settings=settings)
     progress.done()
     server = LiveServer(prepared, out=out, port=port, grid_um=grid_um)
     typer.echo(f"{loaded.exercise.id}: ws://127.0.0.1:{server.port}")
+    teller = (
+        None if target is None else Teller(target, learner=learner, sitting=sitting or "", under_way=server.under_way)
+    )
     try:
+        if teller is not None:
+            teller.start()
         server.run()
     finally:
+        if teller is not None:
+            teller.stop()
         server.close()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, TypeAlias
 
 import typer
 
@@ -16,8 +16,14 @@ if TYPE_CHECKING:
     from kerfmark.settings import Settings
     from kerfmark.spool import Answer, Held, Spool, Target
 
-__all__ = ["submit"]
+__all__ = ["KeyFile", "submit", "target_of"]
 
+KeyFile: TypeAlias = Annotated[
+    Path | None,
+    typer.Option(
+        "--key-file", metavar="FILE", help="File that holds the station key or token; KERFMARK_KEY if left out."
+    ),
+]
 FIRST_WAIT_S, LONGEST_WAIT_S = 2.0, 60.0
 
 
@@ -39,12 +45,7 @@ def submit(
     unit: Annotated[str | None, typer.Option(metavar="UNIT", help="Unit of the file: mm, cm, m, in or um.")] = None,
     rig: RigFile = None,
     server: Annotated[str | None, typer.Option(metavar="URL", help="The server; KERFMARK_SERVER if left out.")] = None,
-    key_file: Annotated[
-        Path | None,
-        typer.Option(
-            "--key-file", metavar="FILE", help="File that holds the station key or token; KERFMARK_KEY if left out."
-        ),
-    ] = None,
+    key_file: KeyFile = None,
     again: Annotated[bool, typer.Option("--again", help="Also send again what the server refused.")] = False,
     keep_trying: Annotated[bool, typer.Option("--keep-trying", help="Stay until everything is sent.")] = False,
 ) -> None:
@@ -56,7 +57,7 @@ def submit(
     from kerfmark.spool import Spool
 
     settings = read_settings()
-    target = _target(server or settings.server, _secret(key_file, settings))
+    target = target_of(server, key_file, settings)
     spool = Spool(settings.spool_dir)
     if piece is not None:
         held = _to_hold(piece, target, learner, sitting, exercise, neighbour or [], unit, rig, settings)
@@ -138,6 +139,11 @@ def _to_hold(
         piece, secret=target.secret, learner=learner, sitting=sitting, exercise=version, unit=unit,
         neighbours={side: Path(file) for side, file in neighbour_files(neighbour).items()}, rig=rig,
     )  # fmt: skip
+
+
+def target_of(server: str | None, key_file: Path | None, settings: Settings) -> Target:
+    """The server to talk to and the key to do it with, from options or else the settings."""
+    return _target(server or settings.server, _secret(key_file, settings))
 
 
 def _target(server: str | None, secret: str) -> Target:

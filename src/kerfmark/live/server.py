@@ -70,6 +70,10 @@ class LiveServer:
         """The port that is served."""
         return int(self._server.socket.getsockname()[1])
 
+    def under_way(self) -> dict[str, float]:
+        """Sessions that are running, and the seconds recorded of each."""
+        return {number: held.taken / held.session.rate_hz for number, held in list(self._sessions.items())}
+
     def run(self) -> None:
         """Serve until `close` is called."""
         self._server.serve_forever()

@@ -20,10 +20,11 @@ from kerfmark.storage.schema import (
     Piece,
     Seat,
     Sitting,
+    StationKey,
     new_id,
 )
 
-__all__ = ["Receipt", "hand_in"]
+__all__ = ["Receipt", "SeatToHandIn", "hand_in", "seat_to_hand_in"]
 
 
 UNITS = ("mm", "cm", "m", "in", "um")
@@ -116,6 +117,23 @@ def hand_in(
         if found is None:
             raise
         return _receipt(found, repeated=True)
+
+
+@dataclass(frozen=True, slots=True)
+class SeatToHandIn:
+    """A seat somebody may hand pieces in for, and what their rig is called (empty for a person)."""
+
+    seat_id: str
+    rig: str
+
+
+def seat_to_hand_in(store: Store, actor: Actor, *, learner: str | None, sitting_id: str) -> SeatToHandIn:
+    """The seat a piece would be handed in for; refused as handing in would be."""
+    with store.read() as tx:
+        seat, sitting, _ = _seat_of(tx, actor, learner, sitting_id, None)
+        _check_open(tx, sitting)
+        station = None if actor.station_id is None else tx.get(StationKey, actor.station_id)
+        return SeatToHandIn(seat.id, "" if station is None else station.rig)
 
 
 def _seat_of(

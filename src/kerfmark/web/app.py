@@ -24,6 +24,7 @@ from kerfmark.web.opened import Opened
 from kerfmark.web.options import WebOptions
 from kerfmark.web.pages import ROUTERS
 from kerfmark.web.rendering import asset_bytes, page
+from kerfmark.web.running import RunningSessions
 from kerfmark.web.scenes import Scenes
 from kerfmark.web.security.policy import GuardedApp
 from kerfmark.web.security.rates import Rate
@@ -70,13 +71,15 @@ def create_app(
         title="Kerfmark", version=__version__, description=API_WORDS, docs_url=None, redoc_url=None, openapi_url=None
     )
     opened = Opened(settings)
+    running = RunningSessions()
     app.state.server = Server(
         store,
         options,
         settings,
         sign_ins=Rate(options.sign_in_tries, 60.0 * options.sign_in_minutes),
         submissions=Rate(options.submissions_a_minute, 60.0),
-        watch=Watch(lambda: last_audit_number(store)),
+        watch=Watch(lambda: last_audit_number(store) + running.changes),
+        running=running,
         scenes=Scenes(opened),
         opened=opened,
         wake=wake,

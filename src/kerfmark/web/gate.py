@@ -22,6 +22,7 @@ from kerfmark.web.imports import Imports
 from kerfmark.web.live import Watch
 from kerfmark.web.opened import Opened
 from kerfmark.web.options import WebOptions
+from kerfmark.web.running import RunningSessions
 from kerfmark.web.scenes import Scenes
 from kerfmark.web.security.forms import FIELD, is_form_token, new_secret
 from kerfmark.web.security.rates import Rate
@@ -64,6 +65,8 @@ class Server:
         Pieces ready to be cut by a plane.
     opened : Opened
         Exercises made ready.
+    running : RunningSessions
+        Sessions of rigs that are running now.
     wake : callable
         Called when a piece was handed in.
     benches : Benches
@@ -78,6 +81,7 @@ class Server:
     sign_ins: Rate
     submissions: Rate
     watch: Watch
+    running: RunningSessions
     scenes: Scenes
     opened: Opened
     wake: Callable[[], None]

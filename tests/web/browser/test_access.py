@@ -19,12 +19,13 @@ RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 LOOKS = {
     "light": {"color_scheme": "light"},
     "dark": {"color_scheme": "dark"},
+    "german": {"locale": "de-DE"},
     "phone": {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True},
 }
 
 
 @pytest.mark.parametrize(
-    "look", ["light", pytest.param("dark", marks=pytest.mark.slow), pytest.param("phone", marks=pytest.mark.slow)]
+    "look", ["light", *(pytest.param(look, marks=pytest.mark.slow) for look in ("dark", "phone", "german"))]
 )
 def test_every_page_can_be_read_and_used_by_everybody(desk, served, look):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()

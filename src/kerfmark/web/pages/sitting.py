@@ -205,6 +205,10 @@ def _live(visit: Visit, found: SittingPage) -> dict[str, Any]:
         "chains": _chains(counts, words),
         "sums": _sums(counts, words),
         "headline": _headline(counts, words),
+        "running": {
+            seat: _minutes(one.recorded_s, one.rig, words)
+            for seat, one in visit.server.running.of(found.line.id).items()
+        },
         "named": any(seat.learner_name for seat in found.seats),
         "own_only": not may(visit.actor, "sitting.see", found.line.site_id) and not found.appointments,
     }
@@ -234,6 +238,15 @@ def _chains(counts: Counts, words: Words) -> list[str]:
         return [painted(chains_svg([*seats, *pieces], width=900.0))] if counts.seats else []
     whole = Chain(counts.pieces, (Part(counts.pieces, words("pieces"), strong=True),))
     return [painted(chains_svg(seats, width=900.0)), painted(chains_svg([whole, *pieces], width=900.0))]
+
+
+def _minutes(recorded_s: float, rig: str, words: Words) -> str:
+    time = f"{recorded_s // 60:.0f} min {recorded_s % 60:02.0f} s"
+    return (
+        words("cutting now on {rig}, {time}").format(rig=rig, time=time)
+        if rig
+        else words("cutting now, {time}").format(time=time)
+    )
 
 
 def _sums(counts: Counts, words: Words) -> list[dict[str, Any]]:
