@@ -229,10 +229,10 @@ def bed_rules() -> list[Rule]:
     """Criteria of a drilled bed, in the order a teacher looks."""
     name = "implant."
     return [
-        Rule(f"{name}entry_deviation_mm", None, None, (0.0, 1.2), 2.0, "Does the bed begin where it was planned?", NEWCOMERS),
-        Rule(f"{name}apex_deviation_mm", None, None, (0.0, 1.5), 2.0, "Does the bed end where it was planned?", NEWCOMERS),
+        Rule(f"{name}entry_deviation_mm", None, None, (0.0, 1.2), 3.0, "Does the bed begin where it was planned?", NEWCOMERS),
+        Rule(f"{name}apex_deviation_mm", None, None, (0.0, 1.5), 3.0, "Does the bed end where it was planned?", NEWCOMERS),
         Rule(f"{name}depth_deviation_mm", None, None, (-0.8, 0.5), 2.0, "Is the bed as deep as planned?", "planning margin of guided full arches 1 mm, IJOMI [seen]; limits [practice]"),
-        Rule(f"{name}angle_deg", None, None, (0.0, 6.0), 2.0, "Does the bed stand at the planned angle?", NEWCOMERS),
+        Rule(f"{name}angle_deg", None, None, (0.0, 6.0), 3.0, "Does the bed stand at the planned angle?", NEWCOMERS),
         Rule(f"{name}oversize_mm", None, None, (-inf, 0.25), 1.0, "Is the bed no wider than the last drill makes it?", "[practice]"),
         Rule(f"{name}canal_clearance_mm", "bed", None, (2.0, inf), 3.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
         Rule(f"{name}root_clearance_mm", "bed/mesial", None, (1.5, inf), 1.0, "Is the mesial root kept clear of?", ROOT),
