@@ -20,11 +20,15 @@ import numpy as np
 from kerfmark.demo.operators import write_simulated_motion
 from kerfmark.demo.operators.hand import STEADINESS
 from kerfmark.errors import KerfmarkError
-from kerfmark.pipeline import assess_prepared, open_exercise
+from kerfmark.measurement import events, measure
+from kerfmark.pipeline import open_exercise
+from kerfmark.recorded import piece_of, read_recorded
 from kerfmark.settings import read_settings
 
 EXERCISE = "full-crown-46"
 FIRST_SEED = 100
+CONVERGENCE = "crown.total_occlusal_convergence_deg"
+WANTED = frozenset({(CONVERGENCE, None, None), ("process.duration_s", None, None)})
 PLANES = {"MD": ("mesial", "distal"), "BL": ("buccal", "lingual")}
 PUBLISHED = "15.4 ± 6.7, 33 % within 6 to 12 (n = 75, mesiodistal, practice teeth)"
 TOUCHED = "75 % of crowns hit one or both neighbours, 98 % of surfaces in another study"
@@ -32,37 +36,37 @@ HEAD = """| who | n | MD, ° | BL, ° | MD skew | MD within 6 to 12° | neighbou
 |---|---|---|---|---|---|---|---|"""
 
 
-def one_piece(level, seed, loaded, prepared, settings, folder):
+def one_piece(level, seed, prepared, settings, folder):
     """What one operator was after, and what was measured on its piece; null where it could not be."""
     path = Path(folder) / "piece.parquet"
     plan = write_simulated_motion(path, EXERCISE, level=level, seed=seed, settings=settings).plan
     meant = {plane: sum(plan.taper_deg[wall] for wall in walls) for plane, walls in PLANES.items()}
-    row = {"level": level, "seed": seed, "meant": meant, "taper": plan.taper_deg, "tilt": plan.tilt_deg}
-    row["measured"] = None
+    row = {"level": level, "seed": seed, "meant": meant, "measured": None}
     try:
-        assessment = assess_prepared(loaded, prepared, path, settings=settings)
+        recorded = read_recorded(path, prepared, rig=None, limits=settings.limits)
+        source = prepared.exercise.source.model_copy(update={"kind": "motion", "noise_um": 5.0, "trueness_um": 15.0})
+        piece = piece_of(recorded, prepared, source=source, grid_um=50.0, threads=settings.threads, name=path.name)
+        value = {(r.id, r.where): r.value for r in measure(piece, prepared, wanted=WANTED)}
     except KerfmarkError as error:
         print(f"{level} {seed}: {error}", file=sys.stderr)
         return row
-    value = {(r.id, r.where): r.value for r in assessment.readings}
-    row["measured"] = {plane: value["crown.total_occlusal_convergence_deg", plane] for plane in PLANES}
-    row["touched"] = any(e.kind == "neighbour" and e.depth_mm > 0.05 for e in assessment.events)
+    row["measured"] = {plane: value[CONVERGENCE, plane] for plane in PLANES}
+    row["touched"] = any(e.kind == "neighbour" and e.depth_mm > 0.05 for e in events(piece, prepared))
     row["duration_s"] = value["process.duration_s", None]
     return row
 
 
-def pieces(per_level, results):
+def pieces(per_level, results, *, settings):
     """A row for each operator; those that `results` holds are not cut again."""
     rows = [json.loads(line) for line in results.read_text().splitlines()] if results and results.exists() else []
     have = {(row["level"], row["seed"]) for row in rows}
-    settings = read_settings()
-    loaded, prepared = open_exercise(EXERCISE, settings=settings)
+    _loaded, prepared = open_exercise(EXERCISE, settings=settings)
     with tempfile.TemporaryDirectory() as folder:
         for seed in range(FIRST_SEED, FIRST_SEED + per_level):
             for level in STEADINESS:
                 if (level, seed) in have:
                     continue
-                rows.append(one_piece(level, seed, loaded, prepared, settings, folder))
+                rows.append(one_piece(level, seed, prepared, settings, folder))
                 if results:
                     with results.open("a") as file:
                         file.write(json.dumps(rows[-1]) + "\n")
@@ -77,7 +81,7 @@ def figures(md, bl):
 
 
 def main(per_level, results):
-    rows = pieces(per_level, results)
+    rows = pieces(per_level, results, settings=read_settings())
     measured = [row for row in rows if row["measured"] and None not in row["measured"].values()]
     print(HEAD)
     for level in (*STEADINESS, "all"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,7 @@ def crown_strokes(
     *,
     mesial_sign: int,
     side: float,
+    overcut_deg: float = 0.0,
 ) -> list[Stroke]:
     """The strokes that leave a preparation, nearly.
 
@@ -62,8 +63,11 @@ def crown_strokes(
     mesial_sign : int
     side : float
         +1 right-handed, −1 left-handed: which way round the tooth, and from which side the rows over the top begin.
+    overcut_deg : float
+        How much steeper than meant the hand leaves a wall: the last rounds lean that much less.
     """
-    return [*_top(cut, neighbours, side=side), *_walls(cut, bur, neighbours, mesial_sign=mesial_sign, side=side)]
+    walls = _walls(cut, bur, neighbours, mesial_sign=mesial_sign, side=side, overcut_deg=overcut_deg)
+    return [*_top(cut, neighbours, side=side), *walls]
 
 
 def _top(cut: CutCrown, neighbours: Mapping[str, Grid], *, side: float) -> list[Stroke]:
@@ -129,21 +133,22 @@ def _resting(heights: FloatArray, radius: float) -> FloatArray:
 
 
 def _walls(
-    cut: CutCrown, bur: Instrument, neighbours: Mapping[str, Grid], *, mesial_sign: int, side: float
+    cut: CutCrown, bur: Instrument, neighbours: Mapping[str, Grid], *, mesial_sign: int, side: float, overcut_deg: float
 ) -> list[Stroke]:
     """Round the tooth from outside in: roughing clear of the neighbours, then along the wall itself."""
     wall, lean = _wall(cut, mesial_sign), _lean(cut, mesial_sign)
+    allowed = replace(wall, lean_deg=wall.lean_deg - overcut_deg)
     strokes = []
     for outer in OUTER_MM:
-        tips, axes = _against(wall, bur, outer_mm=outer)
+        tips, axes = _against(wall if outer > 0.0 else allowed, bur, outer_mm=outer)
         tips, axes = transform_points(lean, tips), transform_directions(lean, axes)
         if outer > 0.0:
             tips = _kept_clear(tips, axes, wall, bur, neighbours, most_mm=outer)
-        order = np.r_[np.arange(len(tips)), 0][:: int(side)]
-        times = ROUND_TIMES if outer == 0.0 else 1
+        rounds = ROUND_TIMES if outer == 0.0 else 1
+        order = np.r_[np.tile(np.arange(len(tips)), rounds), 0][:: int(side)]
         speed = WALL_MM_S if outer == 0.0 else ROUGH_MM_S
-        strokes += [Stroke(tips[order], axes[order], speed, bur.name)] * times
-    return [*strokes, *_second_plane(cut, wall, bur, lean, side=side)]
+        strokes.append(Stroke(tips[order], axes[order], speed, bur.name))
+    return [*strokes, *_second_plane(cut, allowed, bur, lean, side=side)]
 
 
 def _second_plane(cut: CutCrown, wall: _Wall, bur: Instrument, lean: FloatArray, *, side: float) -> list[Stroke]:

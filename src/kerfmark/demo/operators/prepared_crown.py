@@ -8,7 +8,7 @@ from kerfmark.anatomy.preparations import CrownPlan, CutCrown
 from kerfmark.anatomy.tooth import tooth
 from kerfmark.demo.hands import hand, strayed_plan
 from kerfmark.demo.operators.crown import crown_strokes
-from kerfmark.demo.operators.hand import Stroke
+from kerfmark.demo.operators.hand import Stroke, steadiness
 from kerfmark.errors import InputError
 from kerfmark.exercise.builtin.crowns import ROUND_TAPER, SHOULDER_TAPER, CrownSpec, cut_tooth, ideal_plan
 from kerfmark.instruments import instrument
@@ -40,5 +40,12 @@ def strokes_of(
     shape = SHOULDER_TAPER if min(spec.width_mm.values()) >= SHOULDER_FROM_MM else ROUND_TAPER
     name, profile = str(shape["name"]), shape["profile_mm"]
     bur = instrument(name, own={name: profile})  # type: ignore[dict-item]
-    strokes = crown_strokes(cut, bur, prepared.neighbour_grids, mesial_sign=made.mesial_sign, side=side)
+    strokes = crown_strokes(
+        cut,
+        bur,
+        prepared.neighbour_grids,
+        mesial_sign=made.mesial_sign,
+        side=side,
+        overcut_deg=steadiness(level).overcut_deg,
+    )
     return strokes, faults, cut.plan
