@@ -1,8 +1,8 @@
 """Replay of ten minutes at 1 kHz in a 10 mm cube: how many times faster than it was recorded, how cost grows, and other ways.
 
-Run `NUMBA_NUM_THREADS=2 python benchmarks/replay.py [--quick]`. The record is simulated: strokes of 12 mm/s with tremor of 30 µm
+Run `NUMBA_NUM_THREADS=2 python benchmarks/replay.py [--quick] [--only sweep|command|growth|others]`. The record is simulated: strokes of 12 mm/s with tremor of 30 µm
 that clear a pocket of 7 × 7 × 3 mm in layers, every sample cutting. Factors are seconds recorded over seconds taken: by the clock, and by
-processor time shared over two cores (what the clock would show on two idle ones). Other ways sweep an excerpt.
+processor time shared over two cores (what the clock would show on two idle ones), the better of two runs. Other ways sweep an excerpt.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ from kerfmark.replay import cut_surface, removal, replay
 from kerfmark.settings import read_settings
 
 BALL, TAPER, CYLINDER = "806 314 001 524 010", "chamfer diamond 0.8 to 1.2", "straight fissure 1.4"
+FORMS = (BALL, "round 1.0", "245", "33 1/2", "flame 1.0", "171", "272", TAPER, CYLINDER, "twist drill 2.0")
+"""Ball, ball on a neck, pear, inverted cone, flame, flat cone, rounded cylinder, rounded taper, flat cylinder, twist drill."""
 
 
 def strokes(seconds, *, rate_hz=1000, speed_mm_s=12.0, depth_mm=3.0, half_mm=3.5, layers=6, tilt=0.15):
@@ -71,16 +73,20 @@ def timed(work):
 
 def sweep_alone(seconds):
     subject = cube()
-    for name, spacing in itertools.product((BALL, TAPER, CYLINDER), (0.05, 0.025)):
+    for name, spacing in itertools.product(FORMS, (0.05, 0.025)):
         tools, motion = [instrument(name)], motion_of(name, seconds)
         replay(motion_of(name, 1.0), subject, instruments=tools, spacing_mm=spacing)
-        field, clock, cpu = timed(
-            lambda m=motion, t=tools, s=spacing: replay(m, subject, instruments=t, spacing_mm=s, threads=2)
-        )
+        clocks, cpus = [], []
+        for _ in range(2):
+            field, clock, cpu = timed(
+                lambda m=motion, t=tools, s=spacing: replay(m, subject, instruments=t, spacing_mm=s, threads=2)
+            )
+            clocks.append(clock)
+            cpus.append(cpu)
         _, surface_s, _ = timed(lambda f=field: cut_surface(f, subject))
         _, volumes_s, _ = timed(lambda f=field: removal(f, subject, layers={"all": subject}))
         print(
-            f"sweep, {name}, {spacing * 1e3:g} µm: {seconds / clock:.0f} × real time by the clock, {seconds / (cpu / 2):.0f} × by "
+            f"sweep, {name}, {spacing * 1e3:g} µm: {seconds / min(clocks):.0f} × real time by the clock, {seconds / (min(cpus) / 2):.0f} × by "
             f"processor time; {field.poses} poses, {len(field.blocks)} blocks; surface {surface_s:.2f} s, volumes {volumes_s:.2f} s"
         )
 
@@ -165,27 +171,38 @@ def other_ways():
         ways.append(("a Warp kernel on one core", by_warp, 10.0))
     for what, way, seconds in ways:
         motion = motion_of(BALL, seconds)
-        _, theirs, _ = timed(lambda m=motion, w=way: w(m))
+        _, _, theirs = timed(lambda m=motion, w=way: w(m))
         ours = min(
             timed(lambda m=motion: replay(m, subject, instruments=tools, spacing_mm=0.05, threads=1))[2]
             for _ in range(3)
         )
         print(
-            f"{what}: {seconds / theirs:.2f} × real time; ours on one core on the same {seconds:g} s: {theirs / ours:.0f} times as fast"
+            f"{what}: {seconds / theirs:.2f} × real time by processor time; ours on the same {seconds:g} s: {theirs / ours:.0f} times as fast"
         )
 
 
-def main():
-    asked = argparse.ArgumentParser(description=__doc__)
-    asked.add_argument("--quick", action="store_true", help="one minute of record in place of ten")
-    seconds = 60.0 if asked.parse_args().quick else 600.0
-    print(f"{seconds:g} s at 1 kHz, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
-    sweep_alone(seconds)
+def commands(seconds):
     with tempfile.TemporaryDirectory() as name:
         for spacing_um in (50, 25):
             whole_command(Path(name), seconds, spacing_um)
-    growth()
-    other_ways()
+
+
+def main():
+    asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    asked.add_argument("--quick", action="store_true", help="one minute of record in place of ten")
+    asked.add_argument("--only", choices=("sweep", "command", "growth", "others"))
+    given = asked.parse_args()
+    seconds = 60.0 if given.quick else 600.0
+    print(f"{seconds:g} s at 1 kHz, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
+    parts = {
+        "sweep": lambda: sweep_alone(seconds),
+        "command": lambda: commands(seconds),
+        "growth": growth,
+        "others": other_ways,
+    }
+    for part, work in parts.items():
+        if given.only in (None, part):
+            work()
 
 
 if __name__ == "__main__":

@@ -5,74 +5,36 @@ Run `python docs/make_replay.py`.
 
 from __future__ import annotations
 
+import base64
 import struct
 import zlib
+from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
+import vl_convert
 from scipy.spatial import cKDTree
 
+from kerfmark.demo.operators import simulated_motion
 from kerfmark.geometry.edges import components
-from kerfmark.geometry.grids import sample
 from kerfmark.instruments import instrument, instrument_names, shank_profile
-from kerfmark.live import point_shell
 from kerfmark.pipeline import open_exercise
-from kerfmark.records import Motion
+from kerfmark.recorded import tools_held
 from kerfmark.replay import cut_surface, replay
+from kerfmark.reports.tokens import PAPER_FONT
 from kerfmark.reports.view.camera import Camera
 from kerfmark.reports.view.render import KEY_LIGHT, render, shade
 from kerfmark.settings import read_settings
 
 PICTURES = Path(__file__).parent / "pictures"
-DIAMOND, BALL = "chamfer diamond 1.0 to 1.6", "round 1.8"
 STEPS = np.array([[0, 32, 76], [66, 77, 108], [124, 123, 120], [187, 174, 110], [255, 234, 70]], dtype=float)
 OLD = np.array([233.0, 231.0, 226.0])
 
 
-def farthest(grid, shell, start, way, *, most=8.0):
-    """How far from each start along its way a head first clears the body, to 2 µm."""
-    low, high = np.zeros(len(start)), np.full(len(start), most)
-    for _ in range(12):
-        middle = (low + high) / 2
-        points = (start + middle[:, None] * way)[:, None, :] + shell[None, :, :3]
-        clear = sample(grid, points.reshape(-1, 3)).reshape(len(start), -1).min(axis=1) >= 0.0
-        low, high = np.where(clear, low, middle), np.where(clear, middle, high)
-    return start + high[:, None] * way
-
-
-def around(prepared):
-    """Three rounds about the stump, each nearer, the instrument upright."""
-    shell, turn = point_shell(instrument(DIAMOND)), np.linspace(0.0, 2 * np.pi, 900)
-    out = np.stack([np.cos(turn), np.sin(turn), 0 * turn], axis=1)
-    touching = farthest(prepared.target_grid, shell, np.tile([0.0, 0.0, 1.0], (900, 1)), out)
-    rounds = [touching + off * out + [0.0, 0.0, lift] for off, lift in ((0.7, 0.5), (0.3, 0.2), (0.0, 0.0))]
-    return np.concatenate(rounds)
-
-
-def over(prepared):
-    """Strokes to and fro over the occlusal surface."""
-    shell, rows = point_shell(instrument(BALL)), np.arange(-4.6, 4.7, 0.35)
-    strokes = [np.linspace(-5.4, 5.4, 160)[:: 1 if n % 2 == 0 else -1] for n in range(len(rows))]
-    flat = np.concatenate(
-        [np.stack([x, np.full(160, y), np.full(160, 2.0)], axis=1) for x, y in zip(strokes, rows, strict=True)]
-    )
-    return farthest(prepared.target_grid, shell, flat, np.tile([0.0, 0.0, 1.0], (len(flat), 1)), most=10.0)
-
-
-def motion_about(prepared):
-    """Both, at 100 samples a second."""
-    first, second = over(prepared), around(prepared)
-    tip, n = np.vstack([first, second]), len(first) + len(second)
-    joined = np.ones(n, dtype=bool)
-    joined[[0, len(first)]] = False
-    held = np.repeat([0, 1], [len(first), len(second)]).astype(np.int32)
-    upright = np.tile([1.0, 0, 0, 0], (n, 1))
-    return Motion(np.arange(n) / 100.0, tip, upright, joined, np.ones(n, dtype=bool), held, (BALL, DIAMOND))
-
-
 def coloured(surface, times, camera, *, width, height, floor_mm):
     """The surface, what was cut coloured by time from dark (first) to light (last)."""
-    old, share = ~np.isfinite(times), np.nan_to_num(times / np.nanmax(times), nan=0.0)
+    old = ~np.isfinite(times)
+    share = np.where(old, 0.0, times / times[~old].max())
     beside = surface.faces[old[surface.faces].any(axis=1)]
     reach = np.zeros(len(share))
     np.maximum.at(reach, beside, share[beside].max(axis=1, keepdims=True))
@@ -91,19 +53,39 @@ def coloured(surface, times, camera, *, width, height, floor_mm):
     return colour.reshape(height, 2, width, 2, 3).mean(axis=(1, 3)).astype(np.uint8)
 
 
-def bar(width, height=26):
-    """The scale of times, first to last."""
-    strip = np.full((height + 18, width, 3), 255, dtype=np.uint8)
-    place = np.linspace(0, len(STEPS) - 1 - 1e-9, width // 2)
-    low = place.astype(int)
-    strip[6 : height - 6, width // 4 : width // 4 + width // 2] = STEPS[low] + (place - low)[:, None] * (
-        STEPS[low + 1] - STEPS[low]
+def with_scale(path, picture, *, seconds):
+    """The picture with the scale of times below it, in seconds from the first cut to the last."""
+    height, width = picture.shape[:2]
+    left, long, top = width // 4, width // 2, height + 14
+    stops = "".join(
+        f'<stop offset="{n / (len(STEPS) - 1)}" stop-color="rgb({",".join(f"{c:.0f}" for c in step)})"/>'
+        for n, step in enumerate(STEPS)
     )
-    return strip
+    ticks = "".join(
+        f'<path d="M{left + long * at / seconds:.1f} {top + 16}v5" stroke="#1f2628"/>'
+        f'<text x="{left + long * at / seconds:.1f}" y="{top + 36}" text-anchor="middle">{at:g}</text>'
+        for at in np.arange(0.0, seconds + 1e-9, 15.0)
+    )
+    names = "".join(
+        f'<text x="{width * place}" y="18" text-anchor="middle">{name}</text>'
+        for place, name in ((0.25, "from the mesial and buccal"), (0.75, "from above"))
+    )
+    drawing = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="{width}" height="{height + 60}" '
+        f'font-family="{PAPER_FONT}" font-size="15" fill="#3b4042"><rect width="100%" height="100%" fill="#ffffff"/>'
+        f'<image width="{width}" height="{height}" xlink:href="data:image/png;base64,{base64.b64encode(png_of(picture)).decode()}"/>'
+        f'<defs><linearGradient id="t">{stops}</linearGradient></defs>'
+        f'<rect x="{left}" y="{top}" width="{long}" height="14" fill="url(#t)"/>{ticks}{names}'
+        f'<text x="{left + long + 14}" y="{top + 12}">s when laid bare</text>'
+        f'<rect x="{left - 130}" y="{top}" width="14" height="14" fill="rgb({",".join(f"{c:.0f}" for c in OLD)})" stroke="#7c8280"/>'
+        f'<text x="{left - 110}" y="{top + 12}">not cut</text></svg>'
+    )
+    vl_convert.register_font_directory(str(files("kerfmark.reports") / "fonts"))
+    path.write_bytes(vl_convert.svg_to_png(drawing, scale=1))
 
 
-def write_png(path, picture):
-    """8-bit RGB."""
+def png_of(picture):
+    """8-bit RGB, as a file's bytes."""
     height, width = picture.shape[:2]
     rows = b"".join(b"\0" + row.tobytes() for row in picture)
     parts = [
@@ -112,7 +94,7 @@ def write_png(path, picture):
         (b"IEND", b""),
     ]
     body = b"".join(struct.pack(">I", len(d)) + k + d + struct.pack(">I", zlib.crc32(k + d)) for k, d in parts)
-    path.write_bytes(b"\x89PNG\r\n\x1a\n" + body)
+    return b"\x89PNG\r\n\x1a\n" + body
 
 
 def looking(eye, up, size, scale, middle):
@@ -163,10 +145,10 @@ def instruments_sheet():
 def main():
     """Make the pictures."""
     instruments_sheet()
-    _, prepared = open_exercise("full-crown-46", settings=read_settings())
-    motion = motion_about(prepared)
-    tools = [instrument(name) for name in motion.instruments]
-    field = replay(motion, prepared.subject_grid, instruments=tools, spacing_mm=0.05)
+    settings = read_settings()
+    _, prepared = open_exercise("full-crown-46", settings=settings)
+    motion = simulated_motion("full-crown-46", level="able", seed=1, settings=settings).motion
+    field = replay(motion, prepared.subject_grid, instruments=tools_held(motion, prepared), spacing_mm=0.05)
     cut = cut_surface(field, prepared.subject_grid)
     left = components(cut.surface)[0]  # what was cut off falls off
     times = cut.time_s[cKDTree(cut.surface.vertices_mm).query(left.vertices_mm)[1]]
@@ -176,7 +158,7 @@ def main():
         coloured(left, times, looking(eye, up, size, 36.0, middle), width=size[0], height=size[1], floor_mm=-3.0)
         for eye, up in views
     ]
-    write_png(PICTURES / "replay.png", np.vstack([np.hstack(pictures), bar(2 * size[0])]))
+    with_scale(PICTURES / "replay.png", np.hstack(pictures), seconds=float(np.nanmax(times[np.isfinite(times)])))
 
 
 if __name__ == "__main__":

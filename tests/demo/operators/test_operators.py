@@ -146,7 +146,7 @@ def test_what_the_bur_sweeps_converges_as_meant(settings, level):
     sure = np.std(found) / np.sqrt(len(found) * 2)
     assert np.mean(found) == pytest.approx(14.0, abs=2.5 * sure + 0.1)
     assert 2.5 * sure < 1.2  # or the shift that was there once would pass
-    assert np.std(found) < 0.35 * 6.68  # what the hand adds hardly widens the spread of the plans
+    assert np.std(found) < 0.4 * 6.68  # so the spread over three levels widens by less than a twentieth
 
 
 @pytest.mark.slow
