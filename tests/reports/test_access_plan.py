@@ -47,7 +47,7 @@ def test_it_has_every_orifice_by_number_and_both_outlines(narrow):
 
 def test_no_other_exercise_has_one(narrow):
     assessment, _ = narrow
-    other = SimpleNamespace(exercise=SimpleNamespace(family="crown"))
+    other = SimpleNamespace(outline=np.zeros((3, 3)), exercise=SimpleNamespace(family="crown"))
     assert access_plan_svg(assessment, other, width=660.0) == ""
 
 

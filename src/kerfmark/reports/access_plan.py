@@ -54,7 +54,7 @@ def access_plan_svg(assessment: Assessment, prepared: Prepared, *, width: float)
     drawing : str
         Empty where the exercise is no access.
     """
-    if prepared.exercise.family != "access" or prepared.outline is None or prepared.orifices is None:
+    if prepared.outline is None or prepared.exercise.family != "access" or prepared.orifices is None:
         return ""
     case = Opened(assessment.piece, prepared)
     crown = _silhouette(case)

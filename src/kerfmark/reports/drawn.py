@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from kerfmark.geometry.grids import sample_with_gradient
 from kerfmark.records import Assessment, Removal
 from kerfmark.reports.abutments import abutments_contents
 from kerfmark.reports.contents import PieceContents, contents_of
@@ -34,6 +35,7 @@ __all__ = [
 ]
 
 PAGE_VIEWS: Final = "SOBLMD"
+FACES_BACK: Final = 0.5
 PAGE_SECTION: Final = (400, 424)
 NEAR_CANAL_MM, BELOW_CANAL_MM = 8.0, 3.2
 
@@ -94,9 +96,19 @@ def corridor_mm(assessment: Assessment) -> float:
 
 
 def views_for_page(scene: PieceScene, *, letters: str = PAGE_VIEWS) -> tuple[View, ...]:
-    """The views of the page, drawn two at a time."""
+    """The views of the page, drawn two at a time; slanted from behind first where the plan faces that way."""
+    if _faces_back(scene.prepared):
+        letters = letters.replace("S", "Z")
     with ThreadPoolExecutor(2) as two:
         return tuple(two.map(lambda letter: view_of(letter, scene.view, scene.contents), letters))
+
+
+def _faces_back(prepared: Prepared) -> bool:
+    """Whether what is planned opens to the lingual side, as an access of a front tooth does."""
+    if prepared.outline is None:
+        return False
+    outward = sample_with_gradient(prepared.subject_grid, prepared.outline)[1].mean(axis=0)
+    return bool(outward[1] < -FACES_BACK * np.linalg.norm(outward))
 
 
 def sections_for_page(scene: PieceScene) -> tuple[Section, ...]:

@@ -126,7 +126,10 @@ def _extension(pit: Pit, side: str) -> Reading:
     own = pit.view.to_view(pit.margin.points_mm[chosen])
     outline = opened(pit.view.to_view(np.asarray(pit.prepared.outline, dtype=float)))
     beyond, foot = beyond_outline(own[:, :2], outline[:, :2])
-    middle = int(np.argsort(beyond)[len(beyond) // 2])
+    usual = np.argsort(beyond)[int(0.35 * len(beyond)) : int(0.65 * len(beyond)) + 1]
+    middle = int(
+        usual[np.linalg.norm(own[usual] - own.mean(axis=0), axis=1).argmin()]
+    )  # shown where the side is seen best
     value = float(np.median(beyond))
     weights = np.zeros(len(pit.margin.points_mm))
     weights[chosen] = 1.0 / chosen.sum()

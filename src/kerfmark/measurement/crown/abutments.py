@@ -59,7 +59,8 @@ def undercut_volume(bridge: Bridge) -> tuple[Reading, ...]:
     common = _common(bridge)
     if common.trouble is not None:
         return (unmeasured(HIDDEN, common.trouble, unit="mm3"),)
-    found = [_hidden(stump, common.own_path(n)) for n, stump in enumerate(bridge.stumps)]
+    turn = max(_size(path_u_deg(stump)) for stump in bridge.stumps)
+    found = [_hidden(stump, common.own_path(n), turn_deg=turn) for n, stump in enumerate(bridge.stumps)]
     value = sum(h.volume_mm3 for h in found)
     points = [transform_points(rigid_inverse(bridge.into_own(n)), h.points_mm) for n, h in enumerate(found)]
     budget = tuple(
@@ -68,6 +69,7 @@ def undercut_volume(bridge: Bridge) -> tuple[Reading, ...]:
             "surface noise",
             "trueness",
             "where hiding begins",
+            "turn of the path",
             "place of the rim",
             "sections every 5°",
         )
@@ -213,8 +215,12 @@ class _Hidden:
     budget: dict[str, float]
 
 
-def _hidden(stump: Stump, path: FloatArray) -> _Hidden:
-    """Between each hidden point and the widest ring above it, all round, in sections that hold the path."""
+def _hidden(stump: Stump, path: FloatArray, *, turn_deg: float) -> _Hidden:
+    """Between each hidden point and the widest ring above it, all round, in sections that hold the path.
+
+    A path that is unsure by an angle brings the foot of a wall as much deeper into hiding as the wall is high: along a path
+    chosen because next to nothing is hidden, that is what decides whether a sliver counts.
+    """
     around = stump.about(path)
     profiles = tuple(_down_the_wall(p, stump.stands_off_mm) for p in around.profiles)
     found = map_of(profiles, step_mm=FINE_STEP_MM, clear_mm=stump.clear_mm, mean_mm=FINE_STEP_MM)
@@ -232,10 +238,13 @@ def _hidden(stump: Stump, path: FloatArray) -> _Hidden:
     below = _levels_below(profiles, found)
     volume, less, more = (_volume(found, depths, below, threshold + by) * cell for by in (0.0, u_mm, -u_mm))
     rim = _rim(around, found, depths)
+    deeper = float(np.ptp(rim @ path)) * math.radians(turn_deg)
+    turned = [_volume(found, depths, below, threshold + by) * cell for by in (deeper, -deeper)]
     budget = {
         "surface noise": stump.noise_mm * area * math.sqrt(2.0 / effective_count(edge_mm=stump.edge_mm, area_mm2=area)),
         "trueness": area * shared_u_mm(stump.shared_mm, rim, [-1.0, 1.0]),
         "where hiding begins": 0.5 * abs(more - less),
+        "turn of the path": 0.5 * abs(turned[1] - turned[0]),
         "place of the rim": RIM_MM * area,
         "sections every 5°": 0.02 * volume,
     }
