@@ -175,7 +175,7 @@ def photograph(address: str, ids: dict[str, str], folder: Path, only: list[str])
                 page.goto(address + place.format(**ids), wait_until="load")
                 if page.locator("kerfmark-view").count():
                     page.wait_for_selector('kerfmark-view:is([data-picture="1"], [data-picture="2"])', timeout=60_000)
-                    page.wait_for_load_state("networkidle")  # the section comes by itself
+                    page.wait_for_selector("kerfmark-view .kv-section svg", timeout=60_000)  # it comes by itself
                 page.screenshot(path=folder / f"{name}-{look}.png", full_page=True)
                 print(folder / f"{name}-{look}.png")
         browser.close()

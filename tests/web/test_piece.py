@@ -90,3 +90,16 @@ def test_a_piece_set_aside_is_measured_again_from_its_page_and_from_the_sittings
     told = teacher.post(f"/sittings/{held}/measure-again").headers["location"]
     assert "1 piece waits to be measured again." in teacher.get(told).text
     assert teacher.post(f"/pieces/{other}/measure-again").status_code == 409
+
+
+def test_the_attempt_before_is_offered_to_be_laid_over_this_one_where_both_may_be_seen(school, visit):
+    held = school.sitting()
+    first, second = school.measured(held, "l1"), school.measured(held, "l1", content=b"another piece")
+    offered = f'other="/pieces/{first}/scene.glb" other-name="attempt 1"'
+    assert offered in visit("teacher").get(f"/pieces/{second}").text
+    assert "other=" not in visit("teacher").get(f"/pieces/{first}").text
+    school.judge(second)
+    assert "other=" not in visit("l1").get(f"/pieces/{second}").text  # their own view of the first is not in yet
+    school.judge(first)
+    assert offered in visit("l1").get(f"/pieces/{second}/reveal").text
+    assert visit("l1").get(f"/pieces/{first}/scene.glb").status_code == 200

@@ -21,7 +21,7 @@ from kerfmark.web.rendering import page
 from kerfmark.web.sheets import examiner_notes, painted, sheet_of
 from kerfmark.web.words import Words
 
-__all__ = ["piece_cells", "router", "sheet_drawings", "view_panel"]
+__all__ = ["piece_beside", "piece_cells", "router", "sheet_drawings", "view_panel"]
 
 router = APIRouter()
 DONE = {
@@ -166,8 +166,18 @@ def piece_cells(found: PiecePage, words: Words) -> list[Cell]:
     return cells
 
 
-def view_panel(found: PiecePage, sheet: dict[str, Any] | None, *, can_note: bool) -> dict[str, Any]:
-    """What the view needs: addresses of its files, notes; whether it may show what was measured."""
+def piece_beside(visit: Visit, found: PiecePage) -> tuple[str, str] | None:
+    """Where the scene of the attempt before stands, to be laid over this piece, and what its button says."""
+    before = pieces.piece_before(visit.store, visit.actor, found.id, kind=SCENE) if SCENE in found.drawings else None
+    if before is None:
+        return None
+    return f"/pieces/{before[0]}/scene.glb", visit.visitor.words("attempt {n}").format(n=before[1])
+
+
+def view_panel(
+    found: PiecePage, sheet: dict[str, Any] | None, *, can_note: bool, beside: tuple[str, str] | None = None
+) -> dict[str, Any]:
+    """What the view needs: addresses of its files, notes, another piece to compare; whether it may show what was measured."""
     measured = found.sight.measured
     kind = SCENE if measured else PLAIN_SCENE
     notes = [
@@ -181,6 +191,7 @@ def view_panel(found: PiecePage, sheet: dict[str, Any] | None, *, can_note: bool
         "section": f"/pieces/{found.id}/section",
         "notes": json.dumps(notes, ensure_ascii=False),
         "can_note": can_note,
+        "beside": beside,
         "still": "" if sheet is None else sheet["still"],
         "planes": [] if sheet is None else sheet["sections"],
         "modelled": found.modelled,
@@ -212,7 +223,7 @@ def _show(
         piece=found,
         cells=piece_cells(found, words),
         simulated=found.simulated,
-        view=view_panel(found, drawn, can_note=True),
+        view=view_panel(found, drawn, can_note=True, beside=piece_beside(visit, found)),
         drawn={**NOTHING_DRAWN, **(drawn or {})},
         contents=sheet,
         rows=sheet.rows if sheet else {},
