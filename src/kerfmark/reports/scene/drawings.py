@@ -71,7 +71,8 @@ def section_at(
     if plain:
         here = replace(here, corridor=(), target=(), departures=(), layers={})
         contents = replace(contents, families=())
-        prepared = replace(prepared, implant=None)  # the planned implant is the answer, too
+        if prepared.implant is not None:
+            prepared = replace(prepared, implant=None)  # the planned implant is the answer, too
     drawn = section_of(
         moved, here, scene.assessment, prepared, contents, size=size,
         px_per_mm=fitting_scale(at_rest, size), key=f"view-{plane}",
