@@ -128,6 +128,12 @@ class Fillet:
         scale = noise_mm * math.sqrt(len(self.points) / self.independent)
         return Noise(scale * math.sqrt(by_alone), scale * math.sqrt(OF_MEDIAN * max(by_own - by_alone, 0.0)))
 
+    def radius_by_point(self) -> FloatArray:
+        """(n,) how the fitted radius answers when one of the points moves outwards."""
+        free = [i for i, name in enumerate(PARAMETERS) if name not in self.fixed]
+        solved = np.linalg.pinv(self._slopes()[:, free], rcond=1e-9)
+        return np.asarray(-solved[free.index(PARAMETERS.index("radius"))])
+
     def _slopes(self) -> FloatArray:
         """How the distances of the points (n, 5) answer to each parameter."""
         shape = np.array([getattr(self, name) for name in PARAMETERS])

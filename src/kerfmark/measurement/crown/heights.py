@@ -199,6 +199,9 @@ def _ratio(stump: Stump, plane: str) -> Reading:
     u_base = math.hypot(*(u for p in sides for u in foot_noise_mm(stump, p)))
     budget = [Component(c.source, c.u / base) for c in _height_budget(stump, found)]
     budget.append(Component("base", value * u_base / base))
+    feet = np.array([around.place(p, p.foot) for p in sides if p.foot is not None])
+    smooth = shared_u_mm(stump.shared_mm, feet, np.ones(len(feet)))
+    budget.append(Component("trueness of the base", value * smooth / base))
     budget.append(Component("an arc too small to be seen", value * 2.0 * unseen_arc_u_mm(stump, sides) / base))
     witness = Witness(
         "length", segments_mm=_base_and_heights(stump, sides), plane=around.turning.plane(plane, PLANES[plane])

@@ -14,7 +14,7 @@ from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample_with_gradient
 from kerfmark.geometry.mesh import even_edge_mm
 from kerfmark.kernels.neighbourhoods import means_within, near_any
-from kerfmark.measurement.budget import effective_count, measured, unmeasured
+from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.measures import Measure
 from kerfmark.records import Component, FloatArray, IntArray, Piece, Reading, Surface, Witness
 
@@ -127,7 +127,7 @@ def loss_of(beside: Beside, side: str) -> NeighbourLoss | None:
         beside.prepared.neighbours[side], scan, np.flatnonzero(around & (depth > GRID_IS_EXACT_MM)), depth, outward
     )
     counted = np.flatnonzero(around).astype(np.int32)
-    return _summed(beside, scan, counted, depth - base, outward, beyond=int(np.count_nonzero(beyond)))
+    return _summed(beside, scan, counted, depth - base, outward, np.flatnonzero(beyond).astype(np.int32))
 
 
 def _mean_noise_mm(beside: Beside, scan: Surface) -> float:
@@ -202,7 +202,7 @@ def _sharpen(old: Surface, scan: Surface, deep: NDArray[np.intp], depth: FloatAr
 
 
 def _summed(
-    beside: Beside, scan: Surface, around: IntArray, depth: FloatArray, outward: FloatArray, *, beyond: int
+    beside: Beside, scan: Surface, around: IntArray, depth: FloatArray, outward: FloatArray, beyond: IntArray
 ) -> NeighbourLoss:
     """Volume, opening and deepest mean over the faces round what was lost; `beyond` points say where depth begins."""
     inside = np.zeros(len(scan.vertices_mm), bool)
@@ -223,10 +223,13 @@ def _summed(
     opening, by_opening = _opened(across, depths, volume, deepest_mm, noise_mm=noise_mm, edge_mm=edge_mm)
     bottom = scan.vertices_mm[around[deepest]]
     segment = np.array([[bottom, bottom + deepest_mm * _unit(outward[around[deepest]][None])[0]]])
-    drift = 0.5 * WITHIN_A_WAVE * beside.shared_mm
+    mean_of = np.linalg.norm(laid - laid[deepest], axis=1) < MEAN_RADIUS_MM
+    share = of_each[around] / total
+    at_bottom = np.where(mean_of, of_each[around], 0.0)
+    drift_of_all = _drift_mm(beside, scan, around, share, beyond)
+    drift = _drift_mm(beside, scan, around, at_bottom / at_bottom.sum(), beyond)
     # Where a loss is no wider than what is averaged, the few points that fall on it decide.
     narrow = 0.2 * deepest_mm * min(math.pi * MEAN_RADIUS_MM**2 / max(opening, 1e-6), 1.0) ** 2
-    mean_of = np.linalg.norm(laid - laid[deepest], axis=1) < MEAN_RADIUS_MM
     depth_budget = (
         Component("surface noise", beside.noise_mm * _noise_of_mean(of_each[around][mean_of])),
         Component("old surface", 0.0008),
@@ -235,15 +238,24 @@ def _summed(
     )
     volume_budget = (
         Component("surface noise", beside.noise_mm * math.sqrt(float(of_each @ of_each))),
-        Component("surface round the loss", beside.noise_mm * total / math.sqrt(max(beyond, 1))),
+        Component("surface round the loss", beside.noise_mm * total / math.sqrt(max(len(beyond), 1))),
         Component("old surface", 0.0002 * total),
-        Component("trueness", drift * total),
+        Component("trueness", drift_of_all * total),
     )
     area_budget = (*by_opening, Component("trueness", 2.0 * drift * opening / max(deepest_mm, 1e-6)))
     return NeighbourLoss(
         deepest_mm, volume, opening, scan.vertices_mm[around[averaged > 0.3 * deepest_mm]],
         segment, depth_budget, volume_budget, area_budget,
     )  # fmt: skip
+
+
+def _drift_mm(beside: Beside, scan: Surface, around: IntArray, share: FloatArray, beyond: IntArray) -> float:
+    """What a smooth error of the source adds to a mean over some of the points, counted from the surface beyond them."""
+    if beside.shared_mm == 0.0:
+        return 0.0
+    some, ring = np.flatnonzero(share)[:: max(1, np.count_nonzero(share) // 60)], beyond[:: max(1, len(beyond) // 60)]
+    weights = np.concatenate([share[some] / share[some].sum(), np.full(len(ring), -1.0 / max(len(ring), 1))])
+    return shared_u_mm(beside.shared_mm, scan.vertices_mm[np.concatenate([around[some], ring])], weights)
 
 
 def _noise_of_mean(weights: FloatArray) -> float:
