@@ -229,10 +229,10 @@ def bed_rules() -> list[Rule]:
     """Criteria of a drilled bed, in the order a teacher looks."""
     name = "implant."
     return [
-        Rule(f"{name}entry_deviation_mm", None, None, (0.0, 1.2), 3.0, "Does the bed begin where it was planned?", NEWCOMERS),
-        Rule(f"{name}apex_deviation_mm", None, None, (0.0, 1.5), 3.0, "Does the bed end where it was planned?", NEWCOMERS),
+        Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.2), 3.0, "Does the bed begin where it was planned?", NEWCOMERS),
+        Rule(f"{name}apex_deviation_mm", None, None, (-inf, 1.5), 3.0, "Does the bed end where it was planned?", NEWCOMERS),
         Rule(f"{name}depth_deviation_mm", None, None, (-0.8, 0.5), 2.0, "Is the bed as deep as planned?", "planning margin of guided full arches 1 mm, IJOMI [seen]; limits [practice]"),
-        Rule(f"{name}angle_deg", None, None, (0.0, 6.0), 3.0, "Does the bed stand at the planned angle?", NEWCOMERS),
+        Rule(f"{name}angle_deg", None, None, (-inf, 6.0), 3.0, "Does the bed stand at the planned angle?", NEWCOMERS),
         Rule(f"{name}oversize_mm", None, None, (-inf, 0.25), 1.0, "Is the bed no wider than the last drill makes it?", "[practice]"),
         Rule(f"{name}canal_clearance_mm", "bed", None, (2.0, inf), 3.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
         Rule(f"{name}root_clearance_mm", "bed/mesial", None, (1.5, inf), 1.0, "Is the mesial root kept clear of?", ROOT),
@@ -254,7 +254,7 @@ def plan_rules() -> list[Rule]:
         Rule(f"{name}root_clearance_mm", "distal", None, (1.5, inf), 2.0, "Is the distal root kept clear of by 1.5 mm?", ROOT),
         Rule(f"{name}plate_thickness_mm", "buccal", None, (1.0, inf), 2.0, "Is 1 mm of bone left on the cheek side?", PLATE),
         Rule(f"{name}plate_thickness_mm", "lingual", None, (1.0, inf), 2.0, "Is 1 mm of bone left on the tongue side?", PLATE),
-        Rule(f"{name}prosthetic_axis_deg", None, None, (0.0, 10.0), 1.0, "Will the crown stand over the implant?", "[practice]"),
-        Rule(f"{name}entry_deviation_mm", None, None, (0.0, 1.5), 1.0, "Is the entry near the teacher's?", "[practice]"),
-        Rule(f"{name}angle_deg", None, None, (0.0, 8.0), 1.0, "Is the axis near the teacher's?", "[practice]"),
+        Rule(f"{name}prosthetic_axis_deg", None, None, (-inf, 10.0), 1.0, "Will the crown stand over the implant?", "[practice]"),
+        Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.5), 1.0, "Is the entry near the teacher's?", "[practice]"),
+        Rule(f"{name}angle_deg", None, None, (-inf, 8.0), 1.0, "Is the axis near the teacher's?", "[practice]"),
     ]  # fmt: skip
