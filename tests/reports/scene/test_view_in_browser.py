@@ -3,6 +3,7 @@
 import json
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -383,3 +384,15 @@ def test_in_the_room_the_piece_has_its_true_size_or_is_twenty_times_as_large(sho
     shown.page.evaluate("window.device.activeSession.end()")
     shown.rest()
     assert shown.said == []
+
+
+def test_what_is_seen_is_saved_as_a_picture(show, page):
+    """Source of the signature: PNG (third edition), 5.2."""
+    shown = show(page)
+    shown.rest()
+    with shown.page.expect_download() as told:
+        shown.page.get_by_role("button", name="Save picture").click()
+    content = Path(told.value.path()).read_bytes()
+    assert content.startswith(b"\x89PNG\r\n\x1a\n")
+    assert len(content) > 20_000  # a white sheet of that size packs into some hundred bytes
+    assert told.value.suggested_filename.endswith(".png")

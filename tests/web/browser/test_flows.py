@@ -21,6 +21,27 @@ def test_a_teacher_opens_a_sitting_seats_a_roster_and_sees_it_add_up(desk, serve
     assert page.get_by_role("row", name="Elin Haddad examiner").is_visible()
 
 
+def test_a_form_clicked_twice_is_sent_once_and_again_after_going_back(desk, served):
+    at = desk("tessa")
+    page = at.page
+    at.go("/sittings/new")
+    page.get_by_label("Title", exact=True).fill("Clicked twice")
+    page.get_by_role("button", name="Open", exact=True).dblclick()
+    page.wait_for_url("**/sittings/*?done=opened")
+    at.go("/sittings")
+    assert page.get_by_role("link", name="Clicked twice").count() == 1
+    at.go("/sittings/new")
+    page.get_by_label("Title", exact=True).fill("Sent, then sent again")
+    page.get_by_role("button", name="Open", exact=True).click()
+    page.wait_for_url("**/sittings/*?done=opened")
+    page.go_back()
+    page.get_by_label("Title", exact=True).fill("Sent, then sent again")
+    page.get_by_role("button", name="Open", exact=True).click()
+    page.wait_for_url("**/sittings/*?done=opened")
+    at.go("/sittings")
+    assert page.get_by_role("link", name="Sent, then sent again").count() == 2
+
+
 def test_an_open_page_shows_a_piece_as_it_arrives(desk, served):
     from kerfmark.sittings.handing_in import hand_in
     from kerfmark.sittings.opening import open_sitting

@@ -11,6 +11,15 @@ document.addEventListener("keydown", (event) => {
   if (list && (event.key === "ArrowDown" || event.key === "ArrowUp")) moveRow(list, event);
 });
 
+// A form that changes something is sent once, however often it is clicked; coming back to the page lets it be sent again.
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (event.defaultPrevented || form.method !== "post" || event.submitter?.formTarget) return;
+  if (form.dataset.sent) event.preventDefault();
+  form.dataset.sent = "1";
+});
+addEventListener("pageshow", () => { for (const form of document.querySelectorAll("form[data-sent]")) delete form.dataset.sent; });
+
 function moveRow(list, event) {
   const rows = [...list.querySelectorAll(list.dataset.rows)];
   const at = rows.indexOf(document.activeElement);
