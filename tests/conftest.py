@@ -29,9 +29,11 @@ SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
 
 @pytest.fixture(scope="session")
 def settings(tmp_path_factory) -> Settings:
-    """Settings whose cache all tests share, so that each built-in exercise is made once a run."""
+    """Settings whose cache all tests share, in all processes, so that each built-in exercise is made once a run."""
     kept = os.environ.get("KERFMARK_CACHE_DIR")
-    return replace(read_settings(), cache_dir=Path(kept) if kept else tmp_path_factory.mktemp("cache"))
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    return replace(read_settings(), cache_dir=Path(kept) if kept else shared / "cache")
 
 
 @pytest.fixture(scope="session")

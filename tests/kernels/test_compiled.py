@@ -258,3 +258,32 @@ def test_a_bound_call_keeps_its_arrays_alive():
     np.full(100_000, 7.0)
     again()
     np.testing.assert_array_equal(out, np.arange(100_000.0))
+
+
+def test_who_comes_second_waits_for_what_the_first_compiles(own_folder):
+    loop_ = loop(of_everything)
+    kinds = tuple(compiled.kinds_of_text(k) for k in (["<f8", 2, "C", False], "d", "q", "?"))
+    claim = loop_._file(kinds).with_suffix(".making")
+    claim.parent.mkdir(parents=True)
+    claim.write_text(str(os.getpid()))  # somebody who is alive is at it
+    done = []
+    waiting = threading.Thread(target=lambda: done.append(loop_.make(kinds)))
+    waiting.start()
+    waiting.join(0.2)
+    assert not done
+    claim.unlink()
+    waiting.join(60.0)
+    assert done
+    assert list(own_folder.glob("*.making")) == []
+
+
+def test_a_claim_of_a_process_that_ended_holds_nobody_up(own_folder):
+    loop_ = loop(of_everything)
+    kinds = tuple(compiled.kinds_of_text(k) for k in (["<f8", 2, "C", False], "d", "q", "?"))
+    claim = loop_._file(kinds).with_suffix(".making")
+    claim.parent.mkdir(parents=True)
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    claim.write_text(str(ended.pid))
+    assert loop_.make(kinds) is not None
+    assert not claim.exists()

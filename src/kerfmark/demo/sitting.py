@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import multiprocessing
-import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -14,7 +13,7 @@ from kerfmark.compute import PieceJob, assess_many
 from kerfmark.demo.hands import LEVELS
 from kerfmark.demo.learners import Key, SimulatedPiece, simulated_piece
 from kerfmark.errors import InputError, printable
-from kerfmark.exercise.folder import LoadedExercise
+from kerfmark.kernels.ahead import start_compiling
 from kerfmark.pipeline import open_exercise
 from kerfmark.records import Assessment
 from kerfmark.reports.overview import SittingRow, write_overview
@@ -69,7 +68,8 @@ def run(out: Path, *, learners: int, seed: int, settings: Settings, say: Callabl
     pieces, reports = _folders(out)
     say(f"{SCHOOL}: {SITTING}. Everything here is invented and every piece is simulated.")
     say(f"preparing the exercise {EXERCISE} …")
-    loaded = _prepared_while_warming(settings)
+    start_compiling(settings.threads)
+    loaded = open_exercise(EXERCISE, settings=settings)[0]
     say(f"cutting {learners} simulated pieces, every {RECORDED_EVERY}th recorded at a rig and the others scanned …")
     made = _cut_all(pieces, learners=learners, seed=seed, settings=settings)
     say("assessing them and writing the reports …")
@@ -83,32 +83,6 @@ def run(out: Path, *, learners: int, seed: int, settings: Settings, say: Callabl
     say(
         f"{learners} pieces in {time.monotonic() - began:.0f} s. Look first at {overview}; each learner's report stands in {reports}."
     )
-
-
-def _prepared_while_warming(settings: Settings) -> LoadedExercise:
-    """The exercise, prepared; on a second processor a block is assessed meanwhile, so that loops both need are compiled by then."""
-    if settings.threads < 2:
-        return open_exercise(EXERCISE, settings=settings)[0]
-    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-        warming = pool.submit(_warm_up, settings)
-        loaded, _prepared = open_exercise(EXERCISE, settings=settings)
-        warming.result()
-    return loaded
-
-
-def _warm_up(settings: Settings) -> None:
-    """Cut, scan, assess and report one simulated block, and throw it away."""
-    from kerfmark.pipeline import assess_prepared
-    from kerfmark.reports import write_reports
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "block.ply"
-        simulated_piece("layered-block", level="able", seed=0, settings=settings).write(path)
-        loaded, prepared = open_exercise("layered-block", settings=settings)
-        assessment = assess_prepared(loaded, prepared, path, settings=settings)
-        write_reports(
-            assessment, prepared, loaded, html=path.with_suffix(".html"), pdf=path.with_suffix(".pdf"), labels={}
-        )
 
 
 def _folders(out: Path) -> tuple[Path, Path]:

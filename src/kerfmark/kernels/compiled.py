@@ -12,7 +12,8 @@ import hashlib
 import json
 import os
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import CodeType, FunctionType
 from typing import Any, ParamSpec, TypeVar, overload
@@ -22,7 +23,7 @@ import numpy as np
 from kerfmark.kernels.native import ArrayKind, Kind, NotNative, build_object, load_object, machine_name
 from kerfmark.settings import compiled_dir
 
-__all__ = ["Loop", "loop"]
+__all__ = ["Loop", "kinds_of_text", "loop", "text_of_kind"]
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -37,6 +38,8 @@ SCALARS = {
     np.float32: "d",
 }  # a narrower number is widened: one loop for each, not four
 LAYOUT_AND_WRITEABLE = 0x403  # bits of `ndarray.flags.num`: rows together, columns together, writeable
+LONGEST_S = 60.0
+"""How long one loop can take to compile on a busy machine."""
 _lock = threading.RLock()
 
 
@@ -129,9 +132,16 @@ class Loop:
     def _made_ready(self, shapes: tuple[Any, ...]) -> Callable[..., Any]:
         with _lock:
             if shapes not in self._ready:
-                kinds = tuple(_kind(shape) for shape in shapes)
-                self._ready[shapes] = self._kept(kinds) or self._compiled(kinds)
+                self._ready[shapes] = self.make(tuple(_kind(shape) for shape in shapes))
             return self._ready[shapes]
+
+    def make(self, kinds: tuple[Kind, ...]) -> Callable[..., Any]:
+        """The machine code for kinds of arguments: kept, or compiled and kept, once for all processes that ask together."""
+        kept = self._kept(kinds)
+        if kept is not None:
+            return kept
+        with _alone(self._file(kinds)):
+            return self._kept(kinds) or self._compiled(kinds)
 
     def _file(self, kinds: tuple[Kind, ...]) -> Path:
         digest = hashlib.sha256(self.content + repr(kinds).encode() + machine_name().encode()).hexdigest()
@@ -162,6 +172,7 @@ class Loop:
         except NotNative:
             return compiler
         head = {"symbol": symbol, "gives": _text_of_kinds(gives), "sha256": hashlib.sha256(code).hexdigest()}
+        head["of"] = [self.py_func.__module__, self.py_func.__qualname__, [text_of_kind(kind) for kind in kinds]]
         _keep(self._file(kinds), json.dumps(head).encode(), code)
         return ready
 
@@ -239,6 +250,59 @@ def _kinds_of_text(text: Any) -> tuple[Kind, ...] | Kind | None:
         dtype, ndim = text["array"]
         return ArrayKind(str(dtype), int(ndim), "A", False)
     return None if text is None else str(text)
+
+
+def text_of_kind(kind: Kind) -> Any:
+    """A kind of argument as it stands in a list or in the head of a kept loop."""
+    return [kind.dtype, kind.ndim, kind.layout, kind.readonly] if isinstance(kind, ArrayKind) else kind
+
+
+def kinds_of_text(text: Any) -> Kind:
+    """The kind of argument that `text_of_kind` wrote."""
+    return text if isinstance(text, str) else ArrayKind(str(text[0]), int(text[1]), str(text[2]), bool(text[3]))
+
+
+@contextlib.contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """Held by one process at a time: the others wait, for what it makes is what they want.
+
+    Not for longer than a loop can take to compile, nor for a process that has ended; then two make the same thing, which is
+    no harm.
+    """
+    claim, mine = path.with_suffix(".making"), False
+    until = time.monotonic() + LONGEST_S
+    while time.monotonic() < until and not mine:
+        try:
+            claim.parent.mkdir(parents=True, exist_ok=True)
+            with claim.open("x", encoding="ascii") as file:
+                file.write(str(os.getpid()))
+            mine = True
+        except FileExistsError:
+            if not _alive(claim):
+                break
+            time.sleep(0.02)
+        except OSError:
+            break
+    try:
+        yield
+    finally:
+        if mine or (claim.exists() and not _alive(claim)):
+            with contextlib.suppress(OSError):
+                claim.unlink(missing_ok=True)
+
+
+def _alive(claim: Path) -> bool:
+    """Whether the process that made a claim still runs; a claim that cannot be read yet counts as alive while it is new."""
+    try:
+        pid = claim.read_text(encoding="ascii")
+        if not pid:
+            return time.time() - claim.stat().st_mtime < LONGEST_S
+        os.kill(int(pid), 0)
+    except (ProcessLookupError, ValueError):
+        return False
+    except OSError:
+        return True  # another user's process, or given up just now: to be asked for again
+    return True
 
 
 def _keep(path: Path, head: bytes, code: bytes) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from kerfmark.demo.school import make_term
 from kerfmark.errors import InputError, KerfmarkError, printable
+from kerfmark.kernels.ahead import start_compiling
 from kerfmark.settings import Serving, Settings
 from kerfmark.sittings.people import in_use
 from kerfmark.storage import Store, open_store
@@ -53,6 +54,8 @@ def run_demonstration(
     demonstration = Demonstration()
     store = open_store(folder)
     making = None if in_use(store) else _Making(store, settings, seed, demonstration, say)
+    if making is not None:
+        start_compiling(settings.threads)
     if making is None:
         demonstration.said.append("The term stood here already.")
         demonstration.ready.set()
