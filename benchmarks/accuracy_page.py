@@ -36,7 +36,8 @@ def page(measured: Sequence[tuple[Any, Rows]]) -> str:
     for family in dict.fromkeys(sweep.family for sweep, _ in done):
         own = [(s, r) for s, r in done if s.family == family]
         text += [f"## {family.capitalize()}", ""]
-        text += main_table(*own[0]) + end_table(own[0][1])
+        table = main_table(*own[0])
+        text += [*table[:2], *REMARKS.get(family, ()), *table[2:]] + end_table(own[0][1])
         if family == "crown":
             text += by_design(own[0][1]) + by_quadrant(own[0][1])
         if len(own) > 1:
@@ -189,6 +190,15 @@ def sweep_table(own: Sequence[tuple[Any, Rows]]) -> list[str]:
     lines.append("| all together | | " + " | ".join(held) + " |")
     return [*lines, ""]
 
+
+REMARKS = {
+    "implant": (
+        "The first 193 pieces were measured before two parts of u changed (what is added near 0; the chords of a scan's triangles). Their u "
+        "was worked out anew from what was kept; on 29 pieces that were measured again it is the same within 0.1 %.",
+        "",
+    ),
+}
+"""What must be known of the rows of a family; to be taken out when they are measured anew."""
 
 INTRODUCTION = """# Accuracy
 
