@@ -29,11 +29,13 @@ SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
 
 @pytest.fixture(scope="session")
 def settings(tmp_path_factory) -> Settings:
-    """Settings whose cache all tests share, in all processes, so that each built-in exercise is made once a run."""
+    """Settings whose cache all tests of a process share, so that each built-in exercise is made once.
+
+    Not all processes: some tests damage what is kept there, to see it made anew.
+    """
     kept = os.environ.get("KERFMARK_CACHE_DIR")
-    base = tmp_path_factory.getbasetemp()
-    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
-    return replace(read_settings(), cache_dir=Path(kept) if kept else shared / "cache")
+    cache = Path(kept) / os.environ.get("PYTEST_XDIST_WORKER", "") if kept else tmp_path_factory.mktemp("cache")
+    return replace(read_settings(), cache_dir=cache)
 
 
 @pytest.fixture(scope="session")
