@@ -37,7 +37,7 @@ def page(measured: Sequence[tuple[Any, Rows]]) -> str:
         own = [(s, r) for s, r in done if s.family == family]
         text += [f"## {family.capitalize()}", ""]
         table = main_table(*own[0])
-        text += [*table[:2], *REMARKS.get(family, ()), *table[2:]] + end_table(own[0][1])
+        text += [*table[:2], *REMARKS.get(family, ()), *table[2:], *end_table(own[0][1])]
         if family == "crown":
             text += by_design(own[0][1]) + by_quadrant(own[0][1])
         if len(own) > 1:
