@@ -10,13 +10,13 @@ from types import SimpleNamespace
 
 import crown_phantoms as crowns
 import numpy as np
+from placed_scans import placed_scan
 
 from kerfmark.geometry.evening import evened
 from kerfmark.geometry.frames import rigid_inverse, rotation_about
 from kerfmark.geometry.mesh import joined, transformed
-from kerfmark.geometry.phantoms import scanned
 from kerfmark.geometry.solids import Solid, difference, hull, intersection, union
-from kerfmark.records import Alignment, FloatArray, Piece, Surface
+from kerfmark.records import FloatArray, Piece, Surface
 
 Key = tuple[str, str | None, str | None]
 PATH, HIDDEN = "crown.abutments.common_path_deg", "crown.abutments.undercut_volume_mm3"
@@ -125,12 +125,7 @@ class Blank:
         trueness_um: float = 0.0,
         covariance: FloatArray | None = None,
     ) -> Piece:
-        spread = np.zeros((6, 6)) if covariance is None else covariance
-        motion = rng.multivariate_normal(np.zeros(6), spread, method="eigh")
-        seen = scanned(self.even, noise_um=noise_um, edge_mm=1.0, rng=rng, trueness_um=trueness_um, even=False)
-        points = seen.vertices_mm
-        moved = Surface(points + np.cross(motion[:3], points) + motion[3:], seen.faces)
-        return Piece("scan", "0" * 64, moved, Alignment(np.eye(4), 0.0, 1.0, spread, 20_000), noise_um, trueness_um)
+        return placed_scan(self.even, rng, noise_um=noise_um, trueness_um=trueness_um, covariance=covariance)
 
 
 DESIGNS = {
