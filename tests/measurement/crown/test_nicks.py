@@ -49,7 +49,8 @@ def test_a_nick_too_shallow_to_be_seen_lies_within_what_may_hide(exercise):
 
 @pytest.mark.parametrize("seed", [7, 8])
 def test_noise_of_fifty_micrometres_does_not_deepen_a_nick(exercise, seed):
-    # Built: 0.25 mm deep; its mean over 0.3 mm is 0.25 − 0.15² / (4 · 0.8) = 0.243 mm, its volume 0.1407 mm³.
+    # Built: 0.25 mm deep; its mean over 0.3 mm is 0.25 − 0.15² / (4 · 0.8) = 0.243 mm, its volume 0.1407 mm³. Means among the
+    # points within a ball read 0.046 mm deeper at this noise: 0.03 keeps u below what such a fault would hide in.
     found = beside(exercise, depth_mm=0.25, seed=seed, trueness_um=0.0, noise_um=50.0)
     depth, volume = (damage(found, family="crown", what=what)[0] for what in ("depth_mm", "volume_mm3"))
     assert depth.value == pytest.approx(0.243, abs=2.5 * depth.u)

@@ -1,9 +1,13 @@
 """What neighbouring sections may take off a value, and what they must leave."""
 
+import math
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from kerfmark.measurement.crown.fillet import Noise
+from kerfmark.measurement.crown.fillet import Fillet, Noise, gain, is_no_better
+from kerfmark.measurement.crown.heights import _extent_u_mm
 from kerfmark.measurement.crown.spread import percentile, smoothed
 from kerfmark.measurement.crown.steady import steady
 
@@ -61,3 +65,23 @@ def test_a_value_on_a_ledge_stands_for_itself():
     level = np.where(np.arange(72) < 18, 0.0, 0.3)
     found = steady(level, 18, noise=Noise(0.0045, 0.001))
     assert (found.value, found.slack) == (0.3, 0.0)
+
+
+@pytest.mark.parametrize("begins_mm", [0.9, 0.1])
+def test_an_occlusal_line_without_its_near_half_has_an_extent_all_the_same(begins_mm):
+    # A plane top, of which a hole in the scan leaves the far half only: drawn out it meets the corner where it is.
+    wall = np.column_stack([np.zeros(40), np.linspace(1.0, 0.02, 40)])
+    top = np.column_stack([np.linspace(begins_mm, 1.4, 40), np.zeros(40)])
+    edge = Fillet(0.0, 0.0, 0.0, 1e-6, math.pi / 2.0, 0.0, np.vstack([wall, top]))
+    found = _extent_u_mm(SimpleNamespace(noise_mm=0.01), SimpleNamespace(edge=edge))
+    assert found == pytest.approx(0.0, abs=1e-5)  # the arc's own radius
+
+
+@pytest.mark.parametrize(("plain_rms", "gained", "no_better"), [(0.012, 5.016, True), (0.016, 17.784, False)])
+def test_what_a_freer_fit_gains_is_half_its_points_times_what_it_lowers_the_misfit_by(plain_rms, gained, no_better):
+    # 60 points 0.025 mm apart in triangles of 0.1 mm: 1.52 · 1.5 / 0.1 = 22.8 with noise of their own (docs/measures/crown.md);
+    # half of that times (0.012² / 0.01² − 1) = 0.44, or 1.56. One parameter more: noise alone gains 10.8 once in a thousand.
+    points = np.zeros((60, 2))
+    plain, free = (Fillet(0.0, 0.0, 0.0, r, 1.5, rms, points) for r, rms in ((0.005, plain_rms), (0.1, 0.01)))
+    assert gain(free, plain) == pytest.approx(gained)
+    assert is_no_better(free, plain, more=1) is no_better
