@@ -91,8 +91,8 @@ def test_assess_loads_neither_the_compiler_nor_the_large_libraries(block, settin
         f"app(['assess', 'layered-block', {str(block)!r}, '--json', 'out.json'], standalone_mode=False)\n"
         "print([name for name in ('numba', 'scipy', 'skimage', 'pyarrow', 'statsmodels', 'manifold3d') if name in sys.modules])"
     )
-    # The first may have to prepare the exercise and compile; the second reads it back, and compiles for arrays it may not write to.
-    for _ in range(3):
+    # The first may have to prepare the exercise and compile.
+    for _ in range(2):
         done = subprocess.run(
             [sys.executable, "-c", program],
             cwd=tmp_path,

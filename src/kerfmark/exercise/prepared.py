@@ -123,8 +123,7 @@ def prepare(loaded: LoadedExercise, *, cache_dir: Path, limits: Limits) -> Prepa
         If a surface cannot be used, or the surfaces do not belong together.
     """
     folder = cache_dir / "prepared" / loaded.version.removeprefix("sha256:") / str(PREPARED_FORMAT)
-    kept = read_back(folder)
-    prepared = None if kept is None else _from_kept(loaded, *kept)
+    prepared = _from_kept(loaded, folder)
     if prepared is not None:
         return prepared
     arrays, facts = _made(loaded, limits=limits)
@@ -132,7 +131,9 @@ def prepare(loaded: LoadedExercise, *, cache_dir: Path, limits: Limits) -> Prepa
         write_whole(folder, arrays, facts)
     except OSError:
         facts = {**facts, "remarks": [*facts["remarks"], asdict(_not_kept(cache_dir))]}
-    return _assembled(loaded, arrays, facts)
+        return _assembled(loaded, arrays, facts)
+    # Read back as every later process reads it: the loops are compiled once, for arrays that may not be written to.
+    return _from_kept(loaded, folder) or _assembled(loaded, arrays, facts)
 
 
 def _not_kept(cache_dir: Path) -> Remark:
@@ -209,10 +210,11 @@ def _named_surfaces(found: Any) -> list[tuple[str, Surface]]:
     return [(name, surface) for name, surface in (single | many).items() if surface is not None]
 
 
-def _from_kept(loaded: LoadedExercise, arrays: dict[str, Any], facts: dict[str, Any]) -> Prepared | None:
-    """From what was kept; None where something is missing from it."""
+def _from_kept(loaded: LoadedExercise, folder: Path) -> Prepared | None:
+    """From what was kept; None where nothing was, or something is missing from it."""
+    kept = read_back(folder)
     try:
-        return _assembled(loaded, arrays, facts)
+        return None if kept is None else _assembled(loaded, *kept)
     except (KeyError, TypeError, ValueError):
         return None
 
