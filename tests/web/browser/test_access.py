@@ -7,8 +7,8 @@ import pytest
 
 PAGES = {
     "ines": ("/pieces", "/pieces/new", "/sittings", "/sittings/{practice}", "/progress", "/account"),
-    "milo": ("/pieces/{seen}", "/pieces/{seen}/reveal"),
-    "elin": ("/queue",),
+    "milo": ("/pieces/{seen}", "/pieces/{seen}/reveal", "/pieces/{waiting}/judge"),
+    "otto": ("/queue", "/pieces/{waiting}/decide"),
     "ruth": (
         "/sittings", "/sittings/new", "/sittings/{practice}", "/pieces/{seen}", "/exercises", "/exercises/{exercise}", "/limits", "/limits/{exercise}?c=2", "/learners",
         "/learners/{milo}", "/evidence?ask=1", "/evidence/line", "/rigs", "/admin", "/admin/audit", "/keys", "/api/docs", "/find?q=zzz",

@@ -1,5 +1,7 @@
 """The three flows, walked in a real browser: the teacher's, the learner's and the examiner's; much of it by keyboard alone."""
 
+import httpx2 as httpx
+
 from kerfmark.sittings.people import actor_of
 from kerfmark.sittings.pieces import piece as piece_page
 from kerfmark.sittings.rights import PROGRAM
@@ -63,6 +65,39 @@ def test_an_open_page_shows_a_piece_as_it_arrives(desk, served):
         sitting_id=sitting,
     )
     at.page.get_by_text("1 handed in").wait_for(timeout=15_000)
+
+
+def test_an_open_page_shows_a_rig_s_session_as_it_begins_goes_on_and_ends(desk, served):
+    from kerfmark.sittings import access
+    from kerfmark.sittings.opening import open_sitting
+    from kerfmark.sittings.people import add_person
+    from kerfmark.sittings.seating import seat_learners
+
+    teacher, site = actor_of(served.store, served.ids["tessa"]), served.ids["site"]
+    sitting = open_sitting(served.store, teacher, title="At the rigs", site_id=site, exercise_id=served.ids["exercise"])
+    seat_learners(served.store, teacher, sitting, [served.ids["milo"], served.ids["ines"]])
+    technician = add_person(served.store, PROGRAM, code="tech-1", name="Uta Lind", roles=[("technician", site)])
+    _, key = access.make_station_key(served.store, actor_of(served.store, technician), site_id=site, rig="Bench 4")
+
+    def rig(method, **told):
+        body = {"learner": "milo-1", "sitting": sitting, **told}
+        headers = {"authorization": f"Bearer {key}"}
+        answer = httpx.request(method, f"{served.address}/api/v1/running/a1", json=body, headers=headers)
+        assert answer.status_code == 200
+
+    at = desk("tessa")
+    at.go(f"/sittings/{sitting}")
+    at.page.evaluate("window.loadedOnce = true")
+    seat = at.page.get_by_role("row", name="Milo Ferreira")
+    assert seat.get_by_text("nothing yet").is_visible()
+    rig("PUT", recorded_s=4.0)
+    seat.get_by_text("cutting now on Bench 4, 0 min 04 s").wait_for(timeout=15_000)
+    rig("PUT", recorded_s=65.4)
+    seat.get_by_text("cutting now on Bench 4, 1 min 05 s").wait_for(timeout=15_000)
+    assert at.page.get_by_text("cutting now").count() == 1
+    rig("DELETE")
+    seat.get_by_text("nothing yet").wait_for(timeout=15_000)
+    assert at.page.evaluate("window.loadedOnce")
 
 
 def test_a_learner_judges_by_keys_alone_and_then_sees_the_readings(desk, served):
