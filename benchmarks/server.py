@@ -50,6 +50,7 @@ HEADER_BYTES = 80
 LONGEST_S = {"handing in": 0.3, "measuring": 2.0, "marking": 0.06, "signing": 0.06}
 """What a kill is aimed at, in turn, and how long after that has begun it comes at most; what else was under way is counted."""
 PATIENCE_S = 300.0
+"""How long nothing may move before it counts as stuck."""
 WAITING = 4
 """So many pieces wait to be measured before clients hand in no more, but where handing in is aimed at."""
 SCOPES = ("read", "submit", "examine", "manage")
@@ -80,7 +81,7 @@ class Served:
         self._end()
 
     def _end(self) -> None:
-        self._process.wait(30.0)
+        self._process.wait(PATIENCE_S)
         assert self._process.stdout is not None
         self._process.stdout.close()
 
@@ -234,6 +235,7 @@ class Round:
         self.over, self.armed, self.struck = threading.Event(), threading.Event(), threading.Event()
         self.aim = ""
         self.under_way: Counter[str] = Counter()
+        self.wrong: list[BaseException] = []
         self._lock = threading.Lock()
 
     def run(self, aim: str, delay: Callable[[], float], busy: Callable[[], bool]) -> Counter[str]:
@@ -256,6 +258,8 @@ class Round:
         self.over.set()
         for thread in threads:
             thread.join()
+        if self.wrong:
+            raise self.wrong[0]
         return under_way + Counter(measuring=int(measuring))
 
     def _work(self, act: Callable[[int], bool], n: int) -> None:
@@ -265,6 +269,9 @@ class Round:
                     self.over.wait(0.1)
             except (OSError, http.client.HTTPException):
                 return  # the server is gone
+            except BaseException as wrong:
+                self.wrong.append(wrong)  # a thread's own failure is nobody's: the round raises it
+                return
 
     def _asked(self, what: str, caller: Caller, *request: Any) -> tuple[int, Any]:
         with self._lock:
@@ -349,6 +356,7 @@ def kills(
         life = Round(held, told, served, rng, number)
         hit += life.run(aim, lambda longest_s=longest_s: rng.uniform(0.0, longest_s), busy)
         _check_told(store, told)
+        print(f"kill {number + 1} of {rounds}: {len(told.pieces)} pieces acknowledged", file=sys.stderr, flush=True)
     again = _measured_to_the_end(store, Served(address, files))
     _check_told(store, told)
     proof = prove_store(store, PROGRAM)
@@ -373,8 +381,10 @@ def _measured_to_the_end(store: Store, served: Served) -> int:
         with store.read() as tx:
             return len(tx.all(kept.Job, kept.Job.state.in_(("queued", "running"))))
 
-    waiting = left()
-    _wait(lambda: left() == 0, patience_s=PATIENCE_S + 10.0 * waiting)
+    waiting = before = left()
+    while before:
+        _wait(lambda before=before: left() < before)
+        before = left()
     served.stop()
     return waiting
 
