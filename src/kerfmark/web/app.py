@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from importlib.resources import as_file, files
 
-from fastapi import FastAPI, HTTPException, Request
+from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, RedirectResponse, Response
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException as AnyHTTPException
 from starlette.staticfiles import StaticFiles
 
 from kerfmark.errors import ConflictError, InputError, KerfmarkError, MissingError, RightsError, StoreError
@@ -17,17 +19,19 @@ from kerfmark.storage import Store
 from kerfmark.version import __version__
 from kerfmark.web.api import ROUTERS as API_ROUTERS
 from kerfmark.web.benches import Benches
-from kerfmark.web.gate import NotSignedInError, Server, visitor_of
+from kerfmark.web.gate import NotSignedInError, Server, form_data, visitor_of
 from kerfmark.web.imports import Imports
 from kerfmark.web.live import Watch
 from kerfmark.web.opened import Opened
 from kerfmark.web.options import WebOptions
 from kerfmark.web.pages import ROUTERS
+from kerfmark.web.pages.sign_in import sign_in_again
 from kerfmark.web.rendering import asset_bytes, page
 from kerfmark.web.running import RunningSessions
 from kerfmark.web.scenes import Scenes
 from kerfmark.web.security.policy import GuardedApp
 from kerfmark.web.security.rates import Rate
+from kerfmark.web.unsent import unsent_of
 
 __all__ = ["create_app", "status_of"]
 
@@ -40,7 +44,11 @@ _STATUSES: dict[type[KerfmarkError], int] = {
     InputError: 422,
 }
 API_WORDS = "The same actions as the pages, for scripts and rigs. Exercises only: nothing here is for use on patients."
+UNREAD = (
+    "The body of the request could not be read, expected JSON in UTF-8 or a form, whole. Correct it and send it again."
+)
 _HEADINGS = {
+    400: "Not readable",
     401: "Not signed in",
     403: "You may not do that",
     404: "Not found",
@@ -139,12 +147,14 @@ class _KeptFiles(StaticFiles):
 
 def _answer_failures(app: FastAPI) -> None:
     @app.exception_handler(NotSignedInError)
-    def to_sign_in(request: Request, _failure: NotSignedInError) -> Response:
-        """Where to sign in, and where to go then."""
+    async def to_sign_in(request: Request, _failure: NotSignedInError) -> Response:
+        """Where to sign in, and where to go then; what was written in a form is carried along."""
         if request.headers.get("hx-request"):
             return Response(status_code=401, headers={"hx-redirect": "/sign-in"})
         if request.url.path == "/" and request.app.state.server.options.demonstration is not None:
             return RedirectResponse("/demo", status_code=303)
+        if request.method == "POST" and (unsent := unsent_of(request, await form_data(request))) is not None:
+            return await run_in_threadpool(sign_in_again, request, unsent)
         asked = f"?next={request.url.path}" if request.method == "GET" and request.url.path != "/" else ""
         return RedirectResponse(f"/sign-in{asked}", status_code=303)
 
@@ -153,17 +163,18 @@ def _answer_failures(app: FastAPI) -> None:
         """A failure with a sentence of its own."""
         return _said(request, status_of(failure), str(failure))
 
-    @app.exception_handler(HTTPException)
-    def theirs(request: Request, failure: HTTPException) -> Response:
-        """A failure of the framework, such as an address that is not there."""
-        answer = _said(request, failure.status_code, str(failure.detail))
+    @app.exception_handler(AnyHTTPException)
+    def theirs(request: Request, failure: AnyHTTPException) -> Response:
+        """A failure of the framework, such as an address that is not there or a body that cannot be read."""
+        said = UNREAD if failure.status_code == 400 else str(failure.detail)
+        answer = _said(request, failure.status_code, said)
         answer.headers.update(failure.headers or {})
         return answer
 
     @app.exception_handler(RequestValidationError)
     def unfit(request: Request, failure: RequestValidationError) -> Response:
         """A request that does not fit what is described: where, and what is taken."""
-        told = [f"{'.'.join(str(part) for part in e['loc'][1:])}: {e['msg']}" for e in failure.errors()[:5]]
+        told = [f"{'.'.join(str(part) for part in e['loc'][1:] or e['loc'])}: {e['msg']}" for e in failure.errors()[:5]]
         return _said(request, 422, "; ".join(told) + ". Correct it and send it again.")
 
     app.add_exception_handler(404, lambda request, _: _said(request, 404, "There is no such page."))
@@ -183,4 +194,15 @@ def _said(request: Request, status: int, sentence: str) -> Response:
     heading = visitor.words(_HEADINGS.get(status, "That did not go through"))
     referer = request.headers.get("referer", "")
     back = referer if referer.startswith(f"{request.url.scheme}://{request.url.netloc}/") else "/"
-    return page(visitor, "wrong.html", status=status, heading=heading, sentence=visitor.words(sentence), back=back)
+    return page(
+        visitor, "wrong.html", status=status, heading=heading, sentence=visitor.words(sentence), back=back,
+        unsent=getattr(request.state, "unsent", None), send_again=_may_help(request, status),
+    )  # fmt: skip
+
+
+def _may_help(request: Request, status: int) -> bool:
+    """Whether the same form may be sent once more: a stale token of our own page, or a store that was away."""
+    own = (
+        request.headers.get("sec-fetch-site") == "same-origin" or "origin" in request.headers
+    )  # others were refused before
+    return status == 503 or (status == 403 and own and getattr(request.state, "stale", False))

@@ -10,6 +10,7 @@ from typing import Annotated, Final
 from fastapi import Depends, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
+from starlette.exceptions import HTTPException as AnyHTTPException
 
 from kerfmark.errors import InputError, MissingError
 from kerfmark.settings import Settings
@@ -26,6 +27,7 @@ from kerfmark.web.running import RunningSessions
 from kerfmark.web.scenes import Scenes
 from kerfmark.web.security.forms import FIELD, is_form_token, new_secret
 from kerfmark.web.security.rates import Rate
+from kerfmark.web.unsent import Unsent, unsent_of
 from kerfmark.web.visitor import SignedIn, Visitor
 from kerfmark.web.words import chosen_language
 
@@ -40,6 +42,7 @@ __all__ = [
     "Visit",
     "Visiting",
     "cookie_name",
+    "form_data",
     "give_cookie",
     "server_of",
 ]
@@ -192,8 +195,8 @@ Visiting = Annotated[Visit, Depends(visit_of)]
 class Form:
     """A form whose token was right: fields by name, read with what is taken."""
 
-    def __init__(self, data: FormData) -> None:
-        self._data = data
+    def __init__(self, data: FormData, unsent: Unsent | None = None) -> None:
+        self._data, self.unsent = data, unsent
 
     def text(self, name: str, *, most: int = 4000) -> str:
         """A field's text without blanks around it; empty where it was not sent."""
@@ -249,19 +252,26 @@ class Form:
         return list(dict.fromkeys(self._data.keys()))
 
 
-async def form_of(request: Request, server: Here) -> AsyncIterator[Form]:
-    """A form with the right token; anything else is refused before it is looked at. Its files are closed with the request."""
-    visitor = await run_in_threadpool(visitor_of, request, server)
+async def form_data(request: Request) -> FormData:
+    """A form as it was sent, read once for each request."""
     try:
-        data = await request.form(max_fields=FORM_FIELDS, max_files=FORM_FILES, max_part_size=FIELD_BYTES)
-    except HTTPException as error:
+        return await request.form(max_fields=FORM_FIELDS, max_files=FORM_FILES, max_part_size=FIELD_BYTES)
+    except AnyHTTPException as error:
         raise HTTPException(
             422, "The form could not be read, expected one of this server's own. Open the page again."
         ) from error
+
+
+async def form_of(request: Request, server: Here) -> AsyncIterator[Form]:
+    """A form with the right token; anything else is refused before it is looked at. Its files are closed with the request."""
+    visitor = await run_in_threadpool(visitor_of, request, server)
+    data = await form_data(request)
+    request.state.unsent = unsent_of(request, data)
     try:
-        if not is_form_token(data.get(FIELD), visitor.cookie):
+        request.state.stale = not is_form_token(data.get(FIELD), visitor.cookie)
+        if request.state.stale:
             raise HTTPException(403, "The form is too old or not from here. Open the page again and send it once more.")
-        yield Form(data)
+        yield Form(data, request.state.unsent)
     finally:
         await data.close()
 

@@ -110,6 +110,8 @@ def text_of(visitor: Visitor, template: str, content: Mapping[str, Any]) -> str:
         "simulated": False,
         "said": None,
         "wrong": None,
+        "unsent": None,
+        "send_again": False,
     }
     return _environment(visitor.language).get_template(template).render({**given, **content})
 

@@ -16,6 +16,7 @@ from kerfmark.sittings import access, keeping, people
 from kerfmark.sittings.rights import ROLES, may, may_anywhere, require_anywhere
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
 from kerfmark.web.rendering import page
+from kerfmark.web.unsent import Unsent
 
 __all__ = ["router"]
 
@@ -59,7 +60,7 @@ def add_person(visit: Visiting, form: Filled) -> Response:
         invites = bool(login) and may(visit.actor, "people.manage", None)
         link = _link(visit, access.invite(visit.store, visit.actor, person_id)) if invites else None
     except InputError as failure:
-        return _show(visit, wrong=str(failure))
+        return _show(visit, wrong=str(failure), unsent=form.unsent)
     return _show(visit, link=link, said=visit.visitor.words("Added."))
 
 
@@ -96,7 +97,7 @@ def add_site(visit: Visiting, form: Filled) -> Response:
     try:
         people.add_site(visit.store, visit.actor, form.needed("name", most=200))
     except InputError as failure:
-        return _show(visit, wrong=str(failure))
+        return _show(visit, wrong=str(failure), unsent=form.unsent)
     return RedirectResponse("/admin?done=site", status_code=303)
 
 
@@ -154,7 +155,13 @@ def _link(visit: Visit, secret: str) -> str:
 
 
 def _show(
-    visit: Visit, *, asked: str = "", said: str | None = None, wrong: str | None = None, link: str | None = None
+    visit: Visit,
+    *,
+    asked: str = "",
+    said: str | None = None,
+    wrong: str | None = None,
+    unsent: Unsent | None = None,
+    link: str | None = None,
 ) -> Response:
     require_anywhere(visit.actor, "people.manage")
     words = visit.visitor.words
@@ -169,6 +176,7 @@ def _show(
         status=422 if wrong else 200,
         said=said,
         wrong=wrong,
+        unsent=unsent,
         link=link,
         lines=lines[:MOST],
         further=max(0, len(lines) - MOST),

@@ -22,6 +22,7 @@ from kerfmark.sittings.table import holds_simulated
 from kerfmark.web.answers import answers
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
 from kerfmark.web.rendering import page
+from kerfmark.web.unsent import Unsent
 
 __all__ = ["router"]
 
@@ -65,7 +66,7 @@ def _put_beside(visit: Visit, form: Form, kind: str, content: bytes | None) -> R
         name = form.text("name", most=100) if kind == "earlier" else ""
         add_paper(visit.store, visit.actor, cast(PaperKind, kind), text, exercise=exercise, name=name)
     except InputError as failure:
-        return _show(visit, exercise, wrong=str(failure))
+        return _show(visit, exercise, wrong=str(failure), unsent=form.unsent)
     return _back(exercise, kind)
 
 
@@ -93,7 +94,13 @@ def _action(form: Form) -> str:
 
 
 def _show(
-    visit: Visit, exercise: str, *, ask: bool = False, said: str | None = None, wrong: str | None = None
+    visit: Visit,
+    exercise: str,
+    *,
+    ask: bool = False,
+    said: str | None = None,
+    wrong: str | None = None,
+    unsent: Unsent | None = None,
 ) -> Response:
     require_anywhere(visit.actor, "evidence.see")
     words = visit.visitor.words
@@ -103,7 +110,7 @@ def _show(
         "title": next((title for name, title in lines if name == exercise), ""),
         "cells": [Cell(words("evidence"), words("of all marks that are kept"))],
         "beside": papers(visit.store, visit.actor, exercise=exercise), "may_sign": may_anywhere(visit.actor, "evidence.sign"),
-        "panel_columns": ", ".join(PANEL_COLUMNS), "said": said, "wrong": wrong,
+        "panel_columns": ", ".join(PANEL_COLUMNS), "said": said, "wrong": wrong, "unsent": unsent,
     }  # fmt: skip
     if ask:
         try:

@@ -8,7 +8,7 @@ from typing import Any
 from fastapi import APIRouter
 from fastapi.responses import RedirectResponse, Response
 
-from kerfmark.errors import ConflictError, InputError, MissingError
+from kerfmark.errors import MissingError
 from kerfmark.reports import symbols, wording
 from kerfmark.reports.contents import Cell
 from kerfmark.sittings import appeals, measuring_again, notes, piece_files, pieces, signing
@@ -45,7 +45,7 @@ def show(visit: Visiting, piece_id: str, done: str = "") -> Response:
     """The sheet; a learner who has not given their own view yet is led there first."""
     found = pieces.piece(visit.store, visit.actor, piece_id)
     said = visit.visitor.words(DONE.get(done, "")) or None
-    if found.sight.as_ == "learner" and found.own_view_wanted and found.word != "set aside":
+    if found.sight.as_ == "learner" and found.own_view_wanted:
         return RedirectResponse(f"/pieces/{piece_id}/judge" + (f"?done={done}" if said else ""), status_code=303)
     return _show(visit, found, said=said)
 
@@ -137,11 +137,7 @@ def withdraw_note(visit: Visiting, piece_id: str, note_id: str) -> Response:
 @router.post("/pieces/{piece_id}/appeal")
 def appeal(visit: Visiting, piece_id: str, form: Filled) -> Response:
     """Ask for the mark to be looked at again."""
-    try:
-        appeals.appeal(visit.store, visit.actor, piece_id, form.text("reason"))
-    except (InputError, ConflictError) as failure:
-        found = pieces.piece(visit.store, visit.actor, piece_id)
-        return _show(visit, found, wrong=str(failure), status=422)
+    appeals.appeal(visit.store, visit.actor, piece_id, form.text("reason"))
     return RedirectResponse(f"/pieces/{piece_id}?done=appealed", status_code=303)
 
 
@@ -207,9 +203,7 @@ def sheet_drawings(visit: Visit, found: PiecePage) -> dict[str, Any] | None:
     return None if content is None else json.loads(content)
 
 
-def _show(
-    visit: Visit, found: PiecePage, *, said: str | None = None, wrong: str | None = None, status: int = 200
-) -> Response:
+def _show(visit: Visit, found: PiecePage, *, said: str | None = None) -> Response:
     words = visit.visitor.words
     drawn = sheet_drawings(visit, found)
     sheet = sheet_of(found, words, budgets=None if drawn is None else drawn.get("budgets")) if found.readings else None
@@ -217,9 +211,7 @@ def _show(
     return page(
         visit.visitor,
         "piece.html",
-        status=status,
         said=said,
-        wrong=wrong,
         piece=found,
         cells=piece_cells(found, words),
         simulated=found.simulated,

@@ -17,6 +17,7 @@ from kerfmark.sittings.pieces import pieces
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
 from kerfmark.web.pages.plan import planned_here
 from kerfmark.web.rendering import page
+from kerfmark.web.unsent import Unsent
 
 __all__ = ["router"]
 
@@ -47,7 +48,7 @@ def take_in(visit: Visiting, form: Filled) -> Response:
     try:
         receipt = _handed_in(visit, form)
     except (InputError, ConflictError, MissingError) as failure:
-        return _new(visit, chosen=form.text("sitting", most=40), wrong=str(failure))
+        return _new(visit, chosen=form.text("sitting", most=40), wrong=str(failure), unsent=form.unsent)
     visit.server.wake()
     return RedirectResponse(
         f"/pieces/{receipt.piece_id}?done={'again' if receipt.repeated else 'received'}", status_code=303
@@ -90,9 +91,9 @@ def _planned(visit: Visit, lines: list[SittingLine]) -> list[SittingLine]:
     return [line for own, line in by_exercise.items() if planned_here(exercise(visit.store, visit.actor, own))]
 
 
-def _new(visit: Visit, *, chosen: str, wrong: str | None = None) -> Response:
+def _new(visit: Visit, *, chosen: str, wrong: str | None = None, unsent: Unsent | None = None) -> Response:
     lines = [line for line in sittings(visit.store, visit.actor) if line.state == "open"]
     return page(
-        visit.visitor, "piece_new.html", status=422 if wrong else 200, wrong=wrong, lines=lines, plans=_planned(visit, lines), chosen=chosen, units=UNITS,
+        visit.visitor, "piece_new.html", status=422 if wrong else 200, wrong=wrong, unsent=unsent, lines=lines, plans=_planned(visit, lines), chosen=chosen, units=UNITS,
         for_others=bool(visit.person.roles & {"teacher", "lead", "technician"}), limit_mib=visit.server.options.upload_mib,
     )  # fmt: skip

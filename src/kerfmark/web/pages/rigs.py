@@ -16,6 +16,7 @@ from kerfmark.sittings.rights import may, may_anywhere, require_anywhere
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Form, Visit, Visiting
 from kerfmark.web.pages.sittings import time_of
 from kerfmark.web.rendering import page
+from kerfmark.web.unsent import Unsent
 
 __all__ = ["router"]
 
@@ -63,7 +64,7 @@ def calibrated(visit: Visiting, form: Filled) -> Response:
             note=form.text("note", most=500),
         )  # fmt: skip
     except InputError as failure:
-        return _show(visit, wrong=str(failure))
+        return _show(visit, wrong=str(failure), unsent=form.unsent)
     return RedirectResponse("/rigs?done=calibrated", status_code=303)
 
 
@@ -91,17 +92,24 @@ def _again(visit: Visit, form: Form, content: bytes | None, file_name: str) -> R
             device=form.needed("device", most=100), content=content, file_name=file_name,
         )  # fmt: skip
     except (InputError, ConflictError, MissingError) as failure:
-        return _show(visit, wrong=str(failure))
+        return _show(visit, wrong=str(failure), unsent=form.unsent)
     visit.server.wake()
     return RedirectResponse("/rigs?done=again", status_code=303)
 
 
-def _show(visit: Visit, *, said: str | None = None, wrong: str | None = None, secret: str | None = None) -> Response:
+def _show(
+    visit: Visit,
+    *,
+    said: str | None = None,
+    wrong: str | None = None,
+    unsent: Unsent | None = None,
+    secret: str | None = None,
+) -> Response:
     require_anywhere(visit.actor, "stations.manage")
     keys = access.stations(visit.store, visit.actor)
     found, every = devices(visit.store, visit.actor), sites(visit.store)
     return page(
-        visit.visitor, "rigs.html", status=422 if wrong else 200, said=said, wrong=wrong, secret=secret, lines=keys, devices=found,
+        visit.visitor, "rigs.html", status=422 if wrong else 200, said=said, wrong=wrong, unsent=unsent, secret=secret, lines=keys, devices=found,
         cells=_cells(visit, found, sum(not line.stopped for line in keys)), named={s.id: s.name for s in every}, today=visit.visitor.now.date(),
         sites=[s for s in every if not s.hidden and may(visit.actor, "stations.manage", s.id)], rereads=_sittings(visit),
     )  # fmt: skip

@@ -2,20 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse, Response
 
 from kerfmark.errors import InputError
 from kerfmark.sittings import access
 from kerfmark.sittings.keeping import school_settings
-from kerfmark.web.gate import TOKEN_ONLY, AnyVisitor, Filled, Form, Here, Server, cookie_name, give_cookie
+from kerfmark.web.gate import (
+    TOKEN_ONLY,
+    AnyVisitor,
+    Filled,
+    Form,
+    Here,
+    Server,
+    cookie_name,
+    give_cookie,
+    server_of,
+    visitor_of,
+)
 from kerfmark.web.rendering import page
 from kerfmark.web.security.passwords import check_password, hashed, is_password
+from kerfmark.web.unsent import HELD, MOST, Unsent, held_in
 from kerfmark.web.visitor import Visitor
 
-__all__ = ["let_in", "own_address", "router"]
+__all__ = ["let_in", "own_address", "router", "sign_in_again"]
 
 router = APIRouter()
+OUT_BETWEEN = (
+    "You were signed out before this could be kept. Sign in: what you wrote stands below and can be sent then."
+)
 WRONG = "Account name or password is not right. Try again, or ask your lead for a new link."
 
 
@@ -32,6 +49,7 @@ def show(visitor: AnyVisitor, server: Here, next: str = "/", done: str = "") -> 
 def enter(request: Request, visitor: AnyVisitor, server: Here, form: Filled) -> Response:
     """Check name and password; too many failures of a name or an address have to wait."""
     login, next_ = form.text("login", most=200).casefold(), form.text("next", most=400)
+    held = held_in(form.text(HELD, most=MOST))
     keys = (f"name {login}", f"address {request.client.host if request.client else ''}")
     wait_s = max(server.sign_ins.wait_s(key) for key in keys)
     if wait_s > 0.0:
@@ -40,15 +58,27 @@ def enter(request: Request, visitor: AnyVisitor, server: Here, form: Filled) -> 
             "Too many tries. Wait %(n)d minutes and try again.",
             max(1, round(wait_s / 60)),
         )
-        return _form(visitor, server, next=next_, login=login, wrong=words, status=429)
+        return _form(visitor, server, next=next_, login=login, wrong=words, held=held, status=429)
     account = access.account_by_login(server.store, login) if login else None
     if not is_password(form.text("password", most=2000), account[1] if account else None) or account is None:
         for key in keys:
             server.sign_ins.add(key)
-        return _form(visitor, server, next=next_, login=login, wrong=visitor.words(WRONG), status=401)
+        return _form(visitor, server, next=next_, login=login, wrong=visitor.words(WRONG), held=held, status=401)
     server.sign_ins.forget(keys[0])
-    let_in(request, server, account[0])
+    secret = let_in(request, server, account[0])
+    if held is not None:
+        return page(
+            replace(visitor, cookie=secret), "resume.html", unsent=held, send_again=True, next=own_address(next_)
+        )
     return RedirectResponse(own_address(next_), status_code=303)
+
+
+def sign_in_again(request: Request, unsent: Unsent) -> Response:
+    """The form for somebody whose session ended while they wrote: what they wrote goes along."""
+    server = server_of(request)
+    visitor = visitor_of(request, server)
+    words = visitor.words
+    return _form(visitor, server, next="/", held=unsent, wrong=words(OUT_BETWEEN), status=401)
 
 
 @router.post("/sign-out", dependencies=TOKEN_ONLY)
@@ -101,10 +131,11 @@ def use_link(visitor: AnyVisitor, server: Here, secret: str, form: Filled) -> Re
     return RedirectResponse("/sign-in?done=password", status_code=303)
 
 
-def let_in(request: Request, server: Server, person_id: str) -> None:
-    """Sign a browser in, with a fresh secret."""
+def let_in(request: Request, server: Server, person_id: str) -> str:
+    """Sign a browser in, with a fresh secret; returns it."""
     secret = access.sign_in(server.store, person_id, hours=server.options.session_hours)
     give_cookie(request, cookie_name("session", server.options), secret, seconds=3600 * server.options.session_hours)
+    return secret
 
 
 def own_address(address: str) -> str:
@@ -141,6 +172,7 @@ def _form(
     status: int = 200,
     wrong: str | None = None,
     said: str | None = None,
+    held: Unsent | None = None,
 ) -> Response:
     oidc = server.options.oidc
     return page(
@@ -151,6 +183,7 @@ def _form(
         oidc_name=oidc.name if oidc else "",
         next=own_address(next),
         login=login,
+        held=held,
         wrong=wrong,
         said=said,
         school=school_settings(server.store).get("name", ""),

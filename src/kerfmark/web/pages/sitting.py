@@ -18,6 +18,7 @@ from kerfmark.sittings.rights import may
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
 from kerfmark.web.rendering import page, part
 from kerfmark.web.sheets import painted
+from kerfmark.web.unsent import Unsent
 from kerfmark.web.words import Words
 
 __all__ = ["router"]
@@ -68,7 +69,7 @@ async def seat(visit: Visiting, sitting_id: str, form: Filled) -> Response:
 
     file = form.file("roster")
     content = (await file.read()) if file is not None else form.text("rows", most=400_000).encode()
-    return await run_in_threadpool(_seated, visit, sitting_id, content)
+    return await run_in_threadpool(_seated, visit, sitting_id, content, form.unsent)
 
 
 @router.post("/sittings/{sitting_id}/appoint")
@@ -121,7 +122,7 @@ def release(visit: Visiting, sitting_id: str) -> Response:
     return RedirectResponse(f"/sittings/{sitting_id}?done=released", status_code=303)
 
 
-def _seated(visit: Visit, sitting_id: str, content: bytes) -> Response:
+def _seated(visit: Visit, sitting_id: str, content: bytes, unsent: Unsent | None) -> Response:
     found = overview.sitting(visit.store, visit.actor, sitting_id)
     try:
         text = content.decode("utf-8-sig")
@@ -135,7 +136,7 @@ def _seated(visit: Visit, sitting_id: str, content: bytes) -> Response:
     try:
         result = seating.import_roster(visit.store, visit.actor, sitting_id, text)
     except InputError as failure:
-        return _show(visit, found, wrong=str(failure), status=422)
+        return _show(visit, found, wrong=str(failure), unsent=unsent, status=422)
     words = visit.visitor.words
     said = words("{seated} seated, {added} people new, {known} known already.").format(
         seated=result.seated, added=result.added, known=result.known
@@ -149,6 +150,7 @@ def _show(
     *,
     said: str | None = None,
     wrong: str | None = None,
+    unsent: Unsent | None = None,
     faults: tuple[str, ...] = (),
     status: int = 200,
 ) -> Response:
@@ -160,6 +162,7 @@ def _show(
         status=status,
         said=said,
         wrong=wrong,
+        unsent=unsent,
         faults=faults,
         cells=_cells(found, words),
         simulated=line.simulated,

@@ -75,7 +75,7 @@ class GuardedApp:
                 "This came from another site and was refused. Open the page here and send it again.", status_code=403
             )
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > self._options.upload_mib * 2**20:
+        if not (length.isascii() and length.isdigit()) or int(length) > self._options.upload_mib * 2**20:
             return _too_large(self._options)
         return None
 

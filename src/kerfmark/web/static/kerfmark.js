@@ -105,10 +105,16 @@ for (const place of document.querySelectorAll("[data-live]")) {
   addEventListener("pagehide", () => events.close());
 }
 
-// Words typed and not yet sent stay in this browser tab until they are.
-for (const area of document.querySelectorAll("textarea[data-draft]")) {
-  const key = `draft:${area.dataset.draft}`;
+// Words typed stay in this browser tab, for this person, until a page comes that says nothing went wrong with them.
+const draftsOf = `draft:${document.body.dataset.person}:`;
+if (document.body.dataset.person && !document.querySelector(".wrong[role=alert]")) {
+  for (const key of JSON.parse(sessionStorage.getItem("sent") || "[]")) sessionStorage.removeItem(key);
+  sessionStorage.removeItem("sent");
+}
+for (const area of document.body.dataset.person ? document.querySelectorAll("textarea[data-draft]") : []) {
+  const key = draftsOf + area.dataset.draft;
   if (!area.value) area.value = sessionStorage.getItem(key) || "";
   area.addEventListener("input", () => sessionStorage.setItem(key, area.value));
-  area.form?.addEventListener("submit", () => sessionStorage.removeItem(key));
+  area.form?.addEventListener("submit", () => sessionStorage.setItem("sent", JSON.stringify([...JSON.parse(sessionStorage.getItem("sent") || "[]"), key])));
 }
+document.querySelector('form[action="/sign-out"]')?.addEventListener("submit", () => sessionStorage.clear());
