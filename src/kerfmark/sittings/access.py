@@ -15,7 +15,7 @@ from kerfmark.errors import ConflictError, InputError, MissingError, RightsError
 from kerfmark.sittings.people import actor_within, add_person_within
 from kerfmark.sittings.rights import PROGRAM, SCOPES, Actor, require
 from kerfmark.spool import STATION
-from kerfmark.storage import Store, Transaction
+from kerfmark.storage import Store, Transaction, func
 from kerfmark.storage.schema import Grant, OneTimeLink, Person, SignIn, Site, StationKey, Token, new_id
 
 __all__ = [
@@ -138,7 +138,9 @@ def account_by_subject(store: Store, issuer: str, subject: str) -> str | None:
 def link_subject(store: Store, issuer: str, subject: str, *, email: str) -> str | None:
     """Tie a provider's account to the person with that e-mail address, if there is exactly one without a tie; their id."""
     with store.write() as tx:
-        rows = tx.all(Person, Person.email == email, Person.subject.is_(None), Person.stopped_at.is_(None))
+        rows = tx.all(
+            Person, func.lower(Person.email) == email.lower(), Person.subject.is_(None), Person.stopped_at.is_(None)
+        )
         if not email or len(rows) != 1:
             return None
         rows[0].issuer, rows[0].subject = issuer, subject

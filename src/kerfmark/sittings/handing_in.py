@@ -82,7 +82,7 @@ def hand_in(
     ConflictError
         If the sitting is not open, the attempts are used up, or the key came with another piece before.
     InputError
-        If a file is damaged on the way or too large.
+        If a file is empty, damaged on the way or too large.
     """
     _check_options(unit, neighbours or {}, file_name)
     with store.read() as tx:
@@ -92,6 +92,8 @@ def hand_in(
             _check_open(tx, sitting)  # before a file is read
             _check_attempts(tx, sitting, seat)
     digest, size = store.blobs.put(content, limit_bytes=limit_bytes)
+    if size == 0:
+        raise InputError(f"{printable(file_name)} is empty (0 bytes), expected the piece's file. Export it again.")
     if sha256 is not None and sha256 != digest:
         raise InputError(
             f"{printable(file_name)}: its digest is {digest[:12]}, expected {printable(sha256)[:12]}. It was damaged on the way; send it again."

@@ -35,6 +35,9 @@ __all__ = [
 
 NOBODYS_AFTER = timedelta(days=1)
 
+LAST_NUMBER = 2**31 - 1
+"""Of an entry, as PostgreSQL counts them."""
+
 SETTINGS = ("name", "term", "practice_files_days", "exam_files_days")
 
 
@@ -83,7 +86,7 @@ def audit_entries(
     if about is not None:
         where.append(kept.AuditEntry.about == about)
     if before is not None:
-        where.append(kept.AuditEntry.seq < before)
+        where.append(kept.AuditEntry.seq < min(max(before, 0), LAST_NUMBER))
     with store.read() as tx:
         rows = tx.all(kept.AuditEntry, *where, order=[kept.AuditEntry.seq.desc()], limit=limit)
         return [AuditLine(r.seq, r.at, r.actor, r.action, r.about, json.loads(r.details), r.hash) for r in rows]

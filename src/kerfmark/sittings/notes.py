@@ -8,6 +8,7 @@ from datetime import datetime
 
 from kerfmark.errors import InputError, MissingError
 from kerfmark.sittings.belonging import sitting_of
+from kerfmark.sittings.exercises import criteria_of
 from kerfmark.sittings.rights import Actor, require
 from kerfmark.sittings.sight import Sight, seen
 from kerfmark.storage import Store, Transaction, select
@@ -19,6 +20,9 @@ from kerfmark.storage.schema import (
 )
 
 __all__ = ["NoteLine", "add_note", "notes_of", "withdraw_note"]
+
+FARTHEST_MM = 1000.0
+"""No piece is larger."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +56,7 @@ def add_note(
         found, sight = seen(tx, actor, piece_id)
         if sight.as_ == "examiner":
             require(actor, "examine", sitting_of(tx, found.piece).site_id)
+        _check_place(criterion, len(criteria_of(tx, found.piece.exercise_version_id)), point_mm)
         x, y, z = point_mm or (None, None, None)
         part = {"learner": "learner", "examiner": "examiner", "overseer": "teacher"}[sight.as_]
         row = Note(
@@ -63,6 +68,14 @@ def add_note(
             str(actor), "note added", f"piece {piece_id}", note=row.id, sha256=hashlib.sha256(text.encode()).hexdigest()
         )
         return row.id
+
+
+def _check_place(criterion: int | None, n: int, point_mm: tuple[float, float, float] | None) -> None:
+    """Refuse a criterion that the exercise has not, and a point that lies nowhere."""
+    if criterion is not None and not 0 <= criterion < n:
+        raise InputError(f"criterion is {criterion + 1}, expected 1 to {n}, or none. Choose one of the list.")
+    if point_mm is not None and not all(abs(v) <= FARTHEST_MM for v in point_mm):
+        raise InputError(f"the point lies outside {FARTHEST_MM:g} mm, expected one on the piece. Pin the note again.")
 
 
 def withdraw_note(store: Store, actor: Actor, note_id: str) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, printable
 from kerfmark.sittings.rights import ROLES, Actor, may, require
-from kerfmark.storage import Store, Transaction, Where, or_, select
+from kerfmark.storage import Store, Transaction, Where, func, or_, select
 from kerfmark.storage.schema import Grant, Person, Site, Trait, new_id
 
 __all__ = [
@@ -29,6 +29,11 @@ __all__ = [
 ]
 
 CODE_LIMIT = 60
+EMAIL_LIMIT = 254
+FORMULAS = ("=", "+", "-", "@")
+"""Codes stand in tables that spreadsheets open, and these would be run there."""
+JOINERS = "\u200c\u200d"
+"""Unseen, and part of how names are written in Persian and other scripts (Unicode 15, 23.2)."""
 TRAITS = ("hand", "group")
 
 
@@ -137,7 +142,7 @@ def add_person_within(
         raise ConflictError(
             f"login '{printable(login)}' is taken, expected one of its own for each person. Choose another."
         )
-    row = Person(id=new_id(), code=code, name=name, email=email or None, login=login or None, made_at=tx.now)
+    row = Person(id=new_id(), code=code, name=name, email=_email(tx, email), login=login or None, made_at=tx.now)
     tx.add(row)
     tx.say(str(actor), "person added", f"person {row.id}")
     for role, site_id in roles:
@@ -158,6 +163,8 @@ def change_person(
         if login and (other := tx.one(Person, Person.login == login)) is not None and other.id != row.id:
             raise ConflictError(f"login '{printable(login)}' is taken, expected one of its own. Choose another.")
         given = {"name": name, "email": email, "login": login, "language": language}
+        if email:
+            given["email"] = _email(tx, email, of=row.id)
         changed = [key for key, value in given.items() if value is not None]
         for key in changed:
             setattr(row, key, given[key] or None if key != "name" else _words(name or "", "name", "person"))
@@ -313,11 +320,34 @@ def _code(code: str) -> str:
         raise InputError(
             f"code '{printable(code, limit=40)}' is not usable, expected 1 to {CODE_LIMIT} printable characters without a comma. Correct it."
         )
+    if code.startswith(FORMULAS):
+        raise InputError(
+            f"code '{printable(code, limit=40)}' begins as a spreadsheet's formula does, expected a letter or a digit. Correct it."
+        )
     return code
 
 
 def _words(text: str, field: str, what: str) -> str:
     text = " ".join(text.split())
-    if not text or len(text) > 200 or not text.isprintable():
-        raise InputError(f"{what}: {field} is '{printable(text, limit=40)}', expected 1 to 200 characters. Give one.")
+    if not text or len(text) > 200 or not "".join(c for c in text if c not in JOINERS).isprintable():
+        raise InputError(
+            f"{what}: {field} is '{printable(text, limit=40)}', expected 1 to 200 characters that can be shown. Give one."
+        )
     return text
+
+
+def _email(tx: Transaction, email: str | None, *, of: str | None = None) -> str | None:
+    """An address nobody else has: whoever a university's sign-in names is found by it."""
+    email = (email or "").strip()
+    if not email:
+        return None
+    if len(email) > EMAIL_LIMIT or email.count("@") != 1 or not email.isprintable() or " " in email:
+        raise InputError(
+            f"email is '{printable(email, limit=40)}', expected an address such as name@school.example. Correct it."
+        )
+    others = tx.all(Person, func.lower(Person.email) == email.lower(), Person.erased_at.is_(None))
+    if any(other.id != of for other in others):
+        raise ConflictError(
+            f"email '{printable(email, limit=40)}' is another person's, expected one of their own. Correct it."
+        )
+    return email

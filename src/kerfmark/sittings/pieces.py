@@ -24,6 +24,7 @@ from kerfmark.storage.schema import (
     Reading,
     Reflection,
     Seat,
+    Sitting,
     StationKey,
 )
 
@@ -199,7 +200,7 @@ def _page(tx: Transaction, actor: Actor, found: Standing, sight: Sight) -> Piece
         attempt=row.attempt, attempts=sitting.attempts, sha256=row.blob,
         file_name=row.file_name if sight.named else f"piece{Path(row.file_name).suffix}",
         capture=row.kind, rig=None if station is None else station.rig, received_at=row.received_at, simulated=row.simulated,
-        sight=sight, word=found.word, reason=row.reason, own_view_wanted=sitting.own_view and own_view is None,
+        sight=sight, word=found.word, reason=row.reason, own_view_wanted=_own_view_wanted(sitting, row, own_view is not None),
         own_view=own_view if sight.own_view else None, prompts=tuple(sitting.prompts),
         reflection=_reflection(tx, row.id) if sight.as_ != "examiner" or sight.own_view else None,
         readings=_readings(tx, marked.assessment_id) if marked is not None else (),
@@ -213,6 +214,11 @@ def _page(tx: Transaction, actor: Actor, found: Standing, sight: Sight) -> Piece
         waits_for_me=turn_of(tx, actor, found, sitting), can_sign=can_sign(tx, actor, found, sitting),
         drawings=tuple(sorted(k for k in kinds if sight.measured or k.startswith(PLAIN))),
     )  # fmt: skip
+
+
+def _own_view_wanted(sitting: Sitting, row: Piece, given: bool) -> bool:
+    """Nobody is asked how they see a piece that could not be measured: nothing would stand beside it."""
+    return sitting.own_view and not given and row.state != "set aside"
 
 
 def _examined_for(actor: Actor, found: Standing, sight: Sight) -> tuple[Examined, ...]:
@@ -240,7 +246,7 @@ def _readings(tx: Transaction, assessment_id: str) -> tuple[ReadingLine, ...]:
 
 def _line(tx: Transaction, found: Standing, sight: Sight) -> PieceLine:
     row, sitting = found.piece, sitting_of(tx, found.piece)
-    wanted = sitting.own_view and own_view_of(tx, row.id) is None
+    wanted = _own_view_wanted(sitting, row, own_view_of(tx, row.id) is not None)
     shown = sight.mark
     return PieceLine(
         row.id, sitting.id, sitting.title, version_of(tx, sitting).title, sitting.kind, row.attempt, row.received_at, found.word,

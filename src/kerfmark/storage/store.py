@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from kerfmark.errors import InputError, StoreError, printable
 from kerfmark.storage import audit
 from kerfmark.storage.blobs import Blobs, open_blobs
+from kerfmark.storage.given import refuse_what_cannot_be_kept
 from kerfmark.storage.migrate import migrate
 from kerfmark.storage.schema import Base, Blob
 
@@ -164,6 +165,7 @@ def open_store(
             f"{printable(address)}: a database alone, expected also a place for files. Give one with --files or KERFMARK_FILES."
         )
     engine = _engine(url)
+    refuse_what_cannot_be_kept(engine)
     try:
         migrate(engine)
     except (OperationalError, DatabaseError) as error:

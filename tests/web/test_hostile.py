@@ -1,0 +1,173 @@
+"""Clumsy and hostile requests: a sentence, never a fault of our own, and nothing of another's shown."""
+
+import re
+import struct
+
+import pytest
+from fastapi.routing import APIRoute
+from lxml import html
+
+from kerfmark.sittings import access
+from kerfmark.sittings.overview import sitting as sitting_page
+from kerfmark.sittings.pieces import pieces
+from kerfmark.sittings.rights import PROGRAM
+from kerfmark.storage import open_store
+from kerfmark.web.app import create_app
+from kerfmark.web.options import WebOptions
+from kerfmark.web.pages import ROUTERS
+from kerfmark.web.security import passwords
+
+IDS = ("x", "%00", "%ff", "..%2f..%2fetc", "a" * 400, "%F0%9F%98%80", "9" * 40)
+ODD = ("99999999999999999999", "-1", "nan", "1e400", "a\x00b", "<b>&\"'", "\u202e😀", "a" * 2000)
+ROUTES = [r for router in ROUTERS for r in router.routes if isinstance(r, APIRoute) and "events" not in r.path]
+
+
+def said(answer):
+    return " ".join(html.fromstring(answer.text).xpath("string((//*[@role='alert'])[1])").split())
+
+
+@pytest.fixture
+def beside_postgresql(postgresql, tmp_path, settings, open_browser):
+    """A lead's browser at a school of nobody else, on PostgreSQL, which is the stricter of the two."""
+    store = open_store(postgresql(), tmp_path / "files")
+    access.finish_setup(
+        store, access.begin_setup(store), name="Ruth", login="ruth", password_hash=passwords.hashed("four plain words here"), site="North"
+    )  # fmt: skip
+    yield open_browser("ruth", of=create_app(store, options=WebOptions(), settings=settings))
+    store.close()
+
+
+def test_no_address_with_a_typo_in_it_ends_in_a_fault(beside_postgresql):
+    """The client raises what the application does not answer itself."""
+    for route in (r for r in ROUTES if "GET" in r.methods and "{" in r.path):
+        for odd in IDS:
+            answer = beside_postgresql.get(re.sub(r"\{[^}]+\}", odd, route.path))
+            assert answer.status_code < 500, (route.path, odd)
+            assert answer.status_code < 400 or said(answer) or "json" in answer.headers["content-type"]
+
+
+def test_no_odd_number_or_text_in_a_query_ends_in_a_fault(beside_postgresql):
+    asked = 0
+    for route in (r for r in ROUTES if "GET" in r.methods and "{" not in r.path):
+        for name in [p.name for p in route.dependant.query_params]:
+            for odd in ODD:
+                assert beside_postgresql.get(route.path, params={name: odd}).status_code < 500, (route.path, name, odd)
+                asked += 1
+    assert asked > 80
+
+
+def test_a_sign_in_with_odd_characters_is_refused_like_any_other(beside_postgresql, open_browser):
+    for login in ("a\x00b", "\u202eruth", "'; drop table people; --"):
+        assert beside_postgresql.post("/sign-in", {"login": login, "password": "x\x00"}).status_code in (401, 422)
+
+
+def test_a_body_that_is_no_form_is_told_so_on_a_page(visit, school):
+    browser = visit("teacher")
+    for kind, body in (
+        ("multipart/form-data", b"x"),
+        ("multipart/form-data; boundary=x; charset=utf-7", b"--x--"),
+        ("multipart/form-data; boundary=x", b"--y\r\n\r\n"),
+        ("application/json", b"{}"),
+    ):
+        answer = browser.send("POST", "/sittings/new", content=body, headers={"content-type": kind})
+        assert answer.status_code in (403, 422), kind
+        assert "Open the page again" in said(answer)
+
+
+def test_a_body_that_is_no_json_is_told_so_as_a_problem(visit, school):
+    """Source: RFC 9457: a problem is `application/problem+json` with a status and a detail."""
+    _, secret = access.make_token(school.store, school["lead"], name="a test", scopes=["read", "manage"])
+    headers = {"authorization": f"Bearer {secret}", "content-type": "application/json"}
+    for body in (b"{", b'{"title": "\xff"}', b"[" * 100_000, b"\x00"):
+        answer = visit(None).send("POST", "/api/v1/sittings", content=body, headers=headers)
+        assert answer.status_code in (400, 422)
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert answer.json()["detail"].endswith("send it again.")
+
+
+def test_a_length_that_is_no_number_is_refused(visit):
+    for length in ("²", "-1", "1e3"):
+        headers = {"content-length": length.encode("latin-1")}
+        assert visit(None).send("POST", "/look", content=b"x", headers=headers).status_code == 413
+
+
+def test_a_method_that_an_address_does_not_take_is_told_in_a_sentence(visit):
+    browser = visit("teacher")
+    for method, address in (("DELETE", "/sittings"), ("PUT", "/pieces/x"), ("POST", "/limits"), ("PATCH", "/")):
+        answer = browser.send(method, address)
+        assert (answer.status_code, said(answer)) == (405, "That cannot be done at this address.")
+
+
+ROSTERS = {
+    "with a byte order mark": ("﻿code,name\nn-1,Zoë Ångström\n".encode(), 1, 0),
+    "with semicolons and CRLF": (b"code;name;email\r\nn-1;Ann Field;ann@school.example\r\n", 1, 0),
+    "with the same code twice": (b"code,name\nn-1,Ann Field\nn-1,Ann Again\n", 1, 0),
+    "with the same address twice": (b"code,name,email\nn-1,Ann,a@school.example\nn-2,Bea,A@school.example\n", 1, 1),
+    "with a formula": (b"code,name\n\"=cmd|' /C calc'!A0\",Ann\n@n-2,Bea\n", 0, 2),
+    "with an address that is none": (b"code,name,email\nn-1,Ann,ann at school\n", 0, 1),
+    "with a joiner in a name": ("code,name\nn-1,علی\u200cرضا\n".encode(), 1, 0),
+    "with an override in a name": ("code,name\nn-1,\u202eAnn\n".encode(), 0, 1),
+    "with HTML, right to left and emoji": ("code,name\nn-1,<b>Ann</b>\nn-2,שרה כהן\nn-3,😀 Kim\n".encode(), 3, 0),
+    "with rows too short": (b"code,name\nn-1\n\n,\nn-2,Bea\n", 1, 1),
+}
+
+
+@pytest.mark.parametrize("roster", ROSTERS.values(), ids=ROSTERS)
+def test_a_roster_is_taken_row_by_row(school, visit, roster):
+    content, seated, passed = roster
+    browser, sitting = visit("teacher"), school.sitting()
+    before = len(sitting_page(school.store, PROGRAM, sitting).seats)
+    answer = browser.post(f"/sittings/{sitting}/roster", files={"roster": ("roster.csv", content, "text/csv")})
+    assert answer.status_code == 200
+    page = html.fromstring(answer.text)
+    now = len(sitting_page(school.store, PROGRAM, sitting).seats) - before
+    assert (now, len(page.xpath("//*[@role='alert']//li"))) == (seated, passed)
+    assert page.xpath("//td//b[text()='Ann']") == []
+
+
+def test_a_roster_in_another_encoding_is_refused_and_seats_nobody(school, visit):
+    browser, sitting = visit("teacher"), school.sitting()
+    before = len(sitting_page(school.store, PROGRAM, sitting).seats)
+    for content in (
+        "code,name\nn-1,Zoë\n".encode("latin-1"),
+        "code,name\nn-1,Zoë\n".encode("utf-16"),
+        b"",
+        b"PK\x03\x04\xff",
+    ):
+        answer = browser.post(f"/sittings/{sitting}/roster", files={"roster": ("roster.csv", content, "text/csv")})
+        assert answer.status_code == 422
+        assert said(answer)
+    assert len(sitting_page(school.store, PROGRAM, sitting).seats) == before
+
+
+def test_an_empty_file_is_refused_at_once_and_is_no_piece(school, visit):
+    browser, sitting = visit("l1"), school.sitting()
+    answer = browser.post("/pieces/new", {"sitting": sitting}, files={"piece": ("piece.stl", b"")})
+    assert answer.status_code == 422
+    assert "empty (0 bytes)" in said(answer)
+    assert pieces(school.store, school["l1"]) == []
+
+
+def test_a_piece_that_could_not_be_measured_is_not_asked_about(school, visit):
+    piece = school.set_aside(school.sitting(), "l1", struct.pack("<80xI", 0))
+    browser = visit("l1")
+    assert "waits for your own view" not in (mine := browser.get("/pieces").text)
+    assert "set aside" in mine
+    assert browser.get(f"/pieces/{piece}/judge").headers["location"] == f"/pieces/{piece}/reveal"
+    assert "Scan it again" in browser.get(f"/pieces/{piece}").text
+
+
+def test_names_and_notes_are_words_and_never_markup(school, visit):
+    piece = school.measured(school.sitting(), "l1")
+    browser = visit("teacher")
+    text = "<script>alert(1)</script><img src=x onerror=alert(2)> \u202e עברית 😀"
+    assert (
+        browser.post(f"/pieces/{piece}/notes", {"text": text, "x_mm": "0", "y_mm": "0", "z_mm": "1"}).status_code == 303
+    )
+    page = html.fromstring(browser.get(f"/pieces/{piece}").text)
+    assert page.xpath("//script[not(@src)] | //img") == []
+    assert any(text in note for note in page.xpath("//ul[contains(@class, 'notes')]//span/text()"))
+    title = "</title><svg onload=alert(1)>"
+    data = {"title": title, "exercise": school.exercise, "site": school.site, "kind": "practice"}
+    made = browser.post("/sittings/new", data).headers["location"]
+    assert title in html.fromstring(browser.get(made).text).xpath("string(//title)")
