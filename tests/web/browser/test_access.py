@@ -43,14 +43,31 @@ def test_every_page_can_be_read_and_used_by_everybody(desk, served, look):
     assert found == {}
 
 
-def test_nothing_runs_over_the_edge_of_a_phone(desk, served):
-    """Source: WCAG 2.2, 1.4.10 Reflow: no scrolling in two directions."""
-    wide = {}
+SMALLEST_PX = """
+() => {
+  const small = new Set();
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+    const held = node.parentElement;
+    if (!node.data.trim() || held.closest("script, style, .spoken") || !held.checkVisibility()) continue;
+    const matrix = held.closest("svg") ? held.getScreenCTM?.() : null;
+    const size = parseFloat(getComputedStyle(held).fontSize) * (matrix ? Math.hypot(matrix.a, matrix.b) : 1);
+    if (size < 10.95) small.add(`${size.toFixed(1)} px: ${node.data.trim().slice(0, 30)}`);
+  }
+  return [...small];
+}
+"""
+
+
+def test_nothing_runs_over_the_edge_of_a_phone_and_no_words_are_too_small_there(desk, served):
+    """Source: WCAG 2.2, 1.4.10 Reflow: no scrolling in two directions; our own rule: nothing under 11 px, in drawings neither."""
+    wrong = {}
     for login, addresses in PAGES.items():
         at = desk(login, **LOOKS["phone"])
         for address in addresses:
             at.go(address.format(**{k: v for k, v in served.ids.items() if k.isidentifier()}))
             over = at.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-            if over > 0:
-                wide[login, address] = over
-    assert wide == {}
+            small = at.page.evaluate(SMALLEST_PX)
+            if over > 0 or small:
+                wrong[login, address] = over, small
+    assert wrong == {}, wrong

@@ -20,6 +20,9 @@ __all__ = ["BenchReadings", "bench_svg", "small_bench_svg", "too_close_mm"]
 
 WIDTH: Final = 560.0
 HEIGHT: Final = 360.0
+SECOND_LINE: Final = 18.0
+"""Taller by this where the sides' words have no room beside the reading drawn to scale."""
+ROOMY: Final = 500.0
 LEFT: Final = 18.0
 TOP: Final = 58.0
 BASE: Final = 318.0
@@ -56,22 +59,22 @@ def too_close_mm(u: float, met_at: float) -> float:
     return float(ndtri(met_at)) * u
 
 
-def bench_svg(bench: BenchReadings) -> str:
-    """The picture of the bench: jaws are marked `data-limit` and carry what a script needs to move them."""
+def bench_svg(bench: BenchReadings, *, width: float = WIDTH) -> str:
+    """The picture of the bench, so many px wide: jaws are marked `data-limit` and carry what a script needs to move them."""
     low, high = _ends(bench)
-    scale = _Scale(low, high, flipped=bench.side == "left")
-    body = f"<defs>{hatching('close-zone', turn_deg=45, gap=5.0, stroke='@rule')}</defs>"
+    scale = _Scale(low, high, flipped=bench.side == "left", width=width)
+    body = f"<defs>{hatching(scale.zone, turn_deg=45, gap=5.0, stroke='@rule')}</defs>"
     body += _corridor(bench, scale) + _grid(scale)
     shown = np.isfinite(bench.value)
     body += _dots(bench, scale, shown) if shown.sum() <= MOST_DOTS else _bars(bench, scale, shown)
-    body += line(LEFT, BASE, WIDTH - LEFT, BASE, stroke="@edge") + _ends_words(bench)
+    body += line(LEFT, BASE, width - LEFT, BASE, stroke="@edge") + _ends_words(bench, scale)
     body += _was(bench, scale) + _jaws(bench, scale) + _typical(bench, scale)
     counts = [int(np.sum(bench.code_now[shown] == code)) for code in (Code.MET, Code.TOO_CLOSE, Code.NOT_MET)]
     changed = int(np.sum(bench.code_now[shown] != bench.code_before[shown]))
     label = f"{bench.name}: {counts[0]} met, {counts[1]} too close to call, {counts[2]} not met; {changed} change with these limits"
     drawn = svg(
-        WIDTH,
-        HEIGHT,
+        width,
+        scale.height,
         body,
         label=label,
         class_="jaws",
@@ -79,7 +82,7 @@ def bench_svg(bench: BenchReadings) -> str:
         data_low=low,
         data_high=high,
         data_left=LEFT,
-        data_right=WIDTH - LEFT,
+        data_right=width - LEFT,
         data_flipped=int(scale.flipped),
     )
     return tokens.painted(drawn, for_page=True)
@@ -90,12 +93,23 @@ class _Scale:
     low: float
     high: float
     flipped: bool
+    width: float
+
+    @property
+    def height(self) -> float:
+        """Of the whole picture, px."""
+        return HEIGHT + (0.0 if self.width >= ROOMY else SECOND_LINE)
+
+    @property
+    def zone(self) -> str:
+        """What the hatching is called in this picture: a page may hold one of each width."""
+        return f"close-zone-{self.width:g}"
 
     def x(self, value: float) -> float:
         """Where a value stands, px; held inside the picture."""
         share = (value - self.low) / (self.high - self.low)
         share = min(max(1.0 - share if self.flipped else share, 0.0), 1.0)
-        return LEFT + share * (WIDTH - 2 * LEFT)
+        return LEFT + share * (self.width - 2 * LEFT)
 
 
 def _ends(bench: BenchReadings) -> tuple[float, float]:
@@ -119,12 +133,12 @@ def _corridor(bench: BenchReadings, scale: _Scale) -> str:
     for limit in (low, high):
         if isfinite(limit) and reach > 0.0:
             zone = sorted((scale.x(limit - reach), scale.x(limit + reach)))
-            body += f'<rect x="{num(zone[0])}" y="{num(TOP)}" width="{num(zone[1] - zone[0])}" height="{num(BASE - TOP)}" fill="url(#close-zone)"/>'
+            body += f'<rect x="{num(zone[0])}" y="{num(TOP)}" width="{num(zone[1] - zone[0])}" height="{num(BASE - TOP)}" fill="url(#{scale.zone})"/>'
     return body
 
 
 def _grid(scale: _Scale) -> str:
-    step = _step(scale.high - scale.low)
+    step = _step(scale.high - scale.low, marks=scale.width / 70.0)
     first = ceil(scale.low / step) * step
     body = ""
     for k in range(int((scale.high - first) / step) + 1):
@@ -136,9 +150,9 @@ def _grid(scale: _Scale) -> str:
     return body
 
 
-def _step(span: float) -> float:
-    """A round step, about eight to the span: 1, 2 or 5 times a power of ten."""
-    rough = span / 8.0
+def _step(span: float, *, marks: float) -> float:
+    """A round step, about so many to the span: 1, 2 or 5 times a power of ten."""
+    rough = span / marks
     power = 10.0 ** np.floor(np.log10(rough))
     return float(next(m for m in (1, 2, 5, 10) if m * power >= rough) * power)
 
@@ -220,11 +234,12 @@ def _bar(a: float, b: float, y: float, height: float, code: Code, bench: BenchRe
     )
 
 
-def _ends_words(bench: BenchReadings) -> str:
+def _ends_words(bench: BenchReadings, scale: _Scale) -> str:
     if bench.side is None:
         return ""
-    return text(LEFT, HEIGHT - 4, "◂ material left", size=12, fill="@left") + text(
-        WIDTH - LEFT, HEIGHT - 4, "cut too far ▸", size=12, anchor="end", fill="@over"
+    y = scale.height - 4
+    return text(LEFT, y, "◂ material left", size=12, fill="@left") + text(
+        scale.width - LEFT, y, "cut too far ▸", size=12, anchor="end", fill="@over"
     )
 
 
@@ -263,7 +278,7 @@ def _jaw(name: str, value: float, bench: BenchReadings, scale: _Scale) -> str:
         ]
     )
     shown = wording.number(value, max(bench.decimals, _places(value)))
-    words = _jaw_words(x, away, wording.with_unit(shown, bench.unit))
+    words = _jaw_words(x, away, scale.width, wording.with_unit(shown, bench.unit))
     handle = (
         f'<rect x="{num(x - 14)}" y="{num(TOP - 40)}" width="28" height="{num(BASE - TOP + 40)}" fill="transparent"/>'
     )
@@ -277,13 +292,13 @@ def _jaw(name: str, value: float, bench: BenchReadings, scale: _Scale) -> str:
     )  # fmt: skip
 
 
-def _jaw_words(x: float, away: float, shown: str) -> str:
+def _jaw_words(x: float, away: float, width: float, shown: str) -> str:
     """The limit beside its jaw's beam; over it where the picture ends too soon."""
     at = x + away * 40
-    room = WIDTH - at if away > 0 else at
+    room = width - at if away > 0 else at
     if room > 70.0:
         return text(at, TOP - 24, shown, size=14, weight=600, anchor="start" if away > 0 else "end", halo=True)
-    edge = WIDTH - 2.0 if away > 0 else 2.0
+    edge = width - 2.0 if away > 0 else 2.0
     return text(edge, TOP - 40, shown, size=14, weight=600, anchor="end" if away > 0 else "start", halo=True)
 
 
@@ -297,9 +312,9 @@ def _typical(bench: BenchReadings, scale: _Scale) -> str:
     known = bench.u[np.isfinite(bench.u)]
     if not len(known):
         return ""
-    reach = 2.0 * float(np.median(known)) / (scale.high - scale.low) * (WIDTH - 2 * LEFT)
-    middle, y = WIDTH / 2, HEIGHT - 8
-    reach = min(reach, 130.0)
+    reach = 2.0 * float(np.median(known)) / (scale.high - scale.low) * (scale.width - 2 * LEFT)
+    middle, y = scale.width / 2, HEIGHT - 8
+    reach = min(reach, scale.width / 2 - (150.0 if scale.width >= ROOMY else 115.0))
     bar = line(middle - reach, y, middle + reach, y, stroke_width=2.2) + "".join(
         line(x, y - 4, x, y + 4) for x in (middle - reach, middle + reach)
     )

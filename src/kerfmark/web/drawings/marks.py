@@ -14,7 +14,7 @@ WIDTH, HEIGHT, LEFT, BASE, TOP = 560.0, 170.0, 18.0, 140.0, 24.0
 STEP = 2.5
 
 
-def marks_svg(before: FloatArray, now: FloatArray, pass_line: float, *, label: str) -> str:
+def marks_svg(before: FloatArray, now: FloatArray, pass_line: float, *, label: str, width: float = WIDTH) -> str:
     """Bars of 2.5 points from 0 to 100.
 
     Parameters
@@ -24,11 +24,12 @@ def marks_svg(before: FloatArray, now: FloatArray, pass_line: float, *, label: s
     pass_line : float
     label : str
         As read aloud.
+    width : float, px
     """
     edges = np.arange(0.0, 100.0 + STEP, STEP)
     counts = [np.histogram(np.clip(marks[np.isfinite(marks)], 0, 100), edges)[0] for marks in (before, now)]
     unit = (BASE - TOP) / max(1, int(max(c.max() for c in counts)))
-    wide = (WIDTH - 2 * LEFT) / (len(edges) - 1)
+    wide = (width - 2 * LEFT) / (len(edges) - 1)
     body = ""
     for k, count in enumerate(counts[1].tolist()):
         if count:
@@ -43,11 +44,11 @@ def marks_svg(before: FloatArray, now: FloatArray, pass_line: float, *, label: s
                 stroke_dasharray="4 2.5",
             )
     for mark in range(0, 101, 10):
-        x = LEFT + mark / 100 * (WIDTH - 2 * LEFT)
+        x = LEFT + mark / 100 * (width - 2 * LEFT)
         body += line(x, BASE, x, BASE + 4, stroke="@edge") + text(
             x, BASE + 17, str(mark), size=12, anchor="middle", fill="@ink2"
         )
-    x = LEFT + pass_line / 100 * (WIDTH - 2 * LEFT)
-    body += line(LEFT, BASE, WIDTH - LEFT, BASE, stroke="@edge") + line(x, TOP - 12, x, BASE + 4, stroke_width=1.4)
+    x = LEFT + pass_line / 100 * (width - 2 * LEFT)
+    body += line(LEFT, BASE, width - LEFT, BASE, stroke="@edge") + line(x, TOP - 12, x, BASE + 4, stroke_width=1.4)
     body += text(x - 5, TOP - 4, f"{pass_line:g}", size=12, weight=600, anchor="end", halo=True)
-    return tokens.painted(svg(WIDTH, HEIGHT, body, label=label, class_="chart"), for_page=True)
+    return tokens.painted(svg(width, HEIGHT, body, label=label, class_="chart"), for_page=True)

@@ -24,12 +24,14 @@ from kerfmark.web.drawings.bench import BenchReadings, bench_svg, small_bench_sv
 from kerfmark.web.drawings.marks import marks_svg
 from kerfmark.web.gate import Filled, Visit, Visiting
 from kerfmark.web.rendering import page, part
-from kerfmark.web.sheets import criterion_names, thin_balloon
+from kerfmark.web.sheets import criterion_names, for_both_widths, thin_balloon
 
 __all__ = ["limits_of_query", "router", "trial_text"]
 
 router = APIRouter()
 MOVES = 8
+WIDE, NARROW = 560.0, 360.0
+"""Of the drawings, px: for a page and for a phone."""
 
 
 @router.get("/limits")
@@ -169,14 +171,21 @@ def _content(visit: Visit, exercise_id: str, held: Held, chosen: int, tried: Tri
             (side, _field(in_hand, side)) for side in ("low", "high") if isfinite(in_hand.before[side == "high"])
         ],
         "step": _step(in_hand),
-        "drawing": bench_svg(in_hand) if len(bench.pieces) else "",
+        "drawing": for_both_widths(lambda width: bench_svg(in_hand, width=width), wide=WIDE, narrow=NARROW)
+        if len(bench.pieces)
+        else "",
         "rows": [_row(benches[c.number], c.number, names, exercise_id, t, chosen) for c in bench.criteria],
         "does": _does(in_hand, passing, referred, visit),
-        "marks": marks_svg(
-            held.before.percent,
-            now.percent,
-            bench.pass_.minimum_percent,
-            label=words("Marks, before and with these limits"),
+        "marks": for_both_widths(
+            lambda width: marks_svg(
+                held.before.percent,
+                now.percent,
+                bench.pass_.minimum_percent,
+                label=words("Marks, before and with these limits"),
+                width=width,
+            ),
+            wide=WIDE,
+            narrow=NARROW,
         ),
         "moves": _moves(held, now),
         "sites": _by_site(held, now),

@@ -21,7 +21,7 @@ function put(text) {
   const typed = document.activeElement?.closest("#limits-form input")?.id;
   const page = new DOMParser().parseFromString(text, "text/html");
   for (const fresh of page.querySelectorAll("[data-part]")) document.querySelector(`[data-part="${fresh.dataset.part}"]`)?.replaceWith(document.adoptNode(fresh));
-  if (held) document.querySelector(`.jaw[data-limit="${held}"]`)?.focus();
+  if (held) [...document.querySelectorAll(`.jaw[data-limit="${held}"]`)].find((jaw) => jaw.getClientRects().length)?.focus();
   if (typed) document.getElementById(typed)?.focus();
   const now = document.querySelector("[data-trial-now]");
   if (now) document.querySelectorAll("[data-trial]:is(input)").forEach((field) => { field.value = now.value; });
