@@ -3,6 +3,7 @@
 import io
 import json
 import zipfile
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -18,7 +19,8 @@ from kerfmark.sittings.pieces import piece
 from kerfmark.sittings.record import erase_learner, learner_record
 from kerfmark.sittings.rights import PROGRAM
 from kerfmark.sittings.signing import sign
-from kerfmark.storage.schema import AuditEntry, Person, Piece, Reading
+from kerfmark.storage import select
+from kerfmark.storage.schema import Assessment, AuditEntry, Base, Drawing, Person, Piece, Reading
 
 
 def measured_and_signed(school, kind="practice"):
@@ -76,6 +78,30 @@ def test_an_erased_learner_leaves_tombstones_and_a_chain_that_proves(school):
         assert not school.store.blobs.has(row.blob)
     proof = prove_store(school.store, PROGRAM)
     assert proof.holds
+
+
+def test_nothing_that_hangs_on_an_erased_learner_s_pieces_stays_in_any_table(school):
+    """Asked of the schema itself, so that a table added later cannot be forgotten. What is drawn of a piece goes with its assessment."""
+    drawn = replace(school, drawings={"scene": b"of L1", "plain-scene": b"bare, of L1"})
+    gone = measured_and_signed(drawn)
+    add_note(school.store, school["teacher"], gone, "A clean floor.")
+    kept = replace(school, drawings={"scene": b"of L2"}).measured(school.sitting(), "L2", content=b"another piece")
+    with school.store.read() as tx:
+        files = {d.blob for d in tx.all(Drawing)}
+        stay = {d.blob for d in tx.all(Drawing) if tx.get(Assessment, d.assessment_id).piece_id == kept}
+    assert erase_learner(school.store, PROGRAM, school.ids["L1"], reason="Asked for it.") == 1
+    with school.store.read() as tx:
+        assert {a.piece_id for a in tx.all(Assessment)} == {kept}
+        assert {d.blob for d in tx.all(Drawing)} == stay
+        hanging = [t for t in Base.metadata.sorted_tables if "piece_id" in t.c]
+        left = {t.name for t in hanging if tx.rows(select(t.c.piece_id).where(t.c.piece_id == gone))}
+        persons = [t for t in Base.metadata.sorted_tables if t.c.keys() and "learner_id" in t.c]
+        named = {t.name for t in persons if tx.rows(select(t.c.learner_id).where(t.c.learner_id == school.ids["L1"]))}
+    assert len(hanging) >= 9
+    assert left == set()
+    assert named == {"pieces", "seats"}  # the tombstones
+    assert (len(files), len(stay)) == (3, 1)
+    assert {sha for sha in files if school.store.blobs.has(sha)} == stay
 
 
 def test_a_file_that_somebody_else_needs_outlives_an_erased_learner(school):

@@ -9,7 +9,7 @@ SEEN_BY = {
     "l1": ("/pieces", "/pieces/new", "/sittings", "/sittings/{sitting}", "/pieces/{unseen}/judge", "/pieces/{piece}/reveal", "/pieces/{piece}", "/progress", "/account", "/find?q=zzz"),
     "e1": ("/queue", "/pieces/{piece}/decide", "/pieces/{piece}"),
     "lead": (
-        "/sittings", "/sittings/new", "/sittings/{sitting}", "/pieces/{piece}", "/pieces/{aside}", "/exercises", "/exercises/{exercise}", "/limits", "/limits/{exercise}?c=2",
+        "/sittings", "/sittings/new", "/sittings/{sitting}", "/pieces/{piece}", "/pieces/{piece}/beside", "/pieces/{aside}", "/exercises", "/exercises/{exercise}", "/limits", "/limits/{exercise}?c=2",
         "/learners", "/learners/{learner}", "/evidence", "/evidence?ask=1", "/evidence/line", "/rigs", "/admin", "/admin/audit", "/queue",
     ),
     None: ("/sign-in", "/look", "/keys", "/setup/x", "/link/x", "/nowhere"),

@@ -55,6 +55,8 @@ PAGES = {
     "/pieces/{piece}": only("l1", "e1", *STAFF, others=GONE),
     "/pieces/{piece}/scene.glb": only("l1", "e1", *STAFF, others=GONE),
     "/pieces/{piece}/plain.glb": only("l1", "e1", *STAFF, others=GONE),
+    "/pieces/{piece}/beside": only("l1", "e1", *STAFF, others=GONE),
+    "/pieces/{unseen}/beside": only("e1", *STAFF, others=GONE, l1=NO),
     "/pieces/{piece}/assessment.json": only("l1", "e1", *STAFF, others=GONE),
     "/pieces/{piece}/reveal": only("l1", others=GONE, e1=NO, teacher=NO, lead=NO, auditor=NO),
     "/pieces/{piece}/bundle.zip": only(*STAFF, others=GONE, l1=EARLY, e1=EARLY),

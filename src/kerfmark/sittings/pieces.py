@@ -28,7 +28,7 @@ from kerfmark.storage.schema import (
     StationKey,
 )
 
-__all__ = ["PieceLine", "PiecePage", "ReadingLine", "piece", "piece_before", "pieces"]
+__all__ = ["PieceLine", "PiecePage", "ReadingLine", "piece", "pieces"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,27 +156,6 @@ def piece(store: Store, actor: Actor, piece_id: str) -> PiecePage:
     with store.read() as tx:
         found, sight = seen(tx, actor, piece_id)
         return _page(tx, actor, found, sight)
-
-
-def piece_before(store: Store, actor: Actor, piece_id: str, *, kind: str) -> tuple[str, int] | None:
-    """The same seat's last earlier piece of which a file of a kind was drawn, where the actor may see what was measured of both: id and attempt."""
-    with store.read() as tx:
-        found, sight = seen(tx, actor, piece_id)
-        if not sight.measured:
-            return None
-        rows = tx.all(
-            Piece, Piece.seat_id == found.piece.seat_id, Piece.attempt < found.piece.attempt, Piece.state == "assessed",
-            Piece.erased_at.is_(None), order=[Piece.attempt.desc()],
-        )  # fmt: skip
-        for row in rows:
-            earlier, seen_of = seen(tx, actor, row.id)
-            if (
-                seen_of.measured
-                and earlier.marked
-                and tx.get(Drawing, (earlier.marked.assessment_id, kind)) is not None
-            ):
-                return row.id, row.attempt
-    return None
 
 
 def _page(tx: Transaction, actor: Actor, found: Standing, sight: Sight) -> PiecePage:

@@ -3,6 +3,7 @@
 from kerfmark.web.pages import (
     account,
     admin,
+    beside,
     decide,
     demo,
     evidence,
@@ -29,7 +30,7 @@ from kerfmark.web.pages import (
 __all__ = ["ROUTERS"]
 
 _PAGES = (
-    sign_in, university, demo, account, first, sittings, sitting, pieces, judge, reveal, decide, piece, queue, exercises, exercise, plan, limits,
+    sign_in, university, demo, account, first, sittings, sitting, pieces, judge, reveal, decide, beside, piece, queue, exercises, exercise, plan, limits,
     learners, learner, evidence, passline, rigs, admin,
 )  # fmt: skip
 ROUTERS = tuple(page.router for page in _PAGES)

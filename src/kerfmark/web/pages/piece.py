@@ -11,7 +11,7 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import MissingError
 from kerfmark.reports import symbols, wording
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings import appeals, measuring_again, notes, piece_files, pieces, signing
+from kerfmark.sittings import appeals, beside, measuring_again, notes, piece_files, pieces, signing
 from kerfmark.sittings.bundle import appeal_zip
 from kerfmark.sittings.pieces import PiecePage
 from kerfmark.web.drawn import PLAIN_SCENE, PLAIN_SHEET, SCENE, SHEET
@@ -21,7 +21,7 @@ from kerfmark.web.rendering import page
 from kerfmark.web.sheets import examiner_notes, painted, sheet_of
 from kerfmark.web.words import Words
 
-__all__ = ["piece_beside", "piece_cells", "router", "sheet_drawings", "view_panel"]
+__all__ = ["laid_over", "piece_cells", "router", "sheet_drawings", "view_panel"]
 
 router = APIRouter()
 DONE = {
@@ -41,13 +41,13 @@ OUTCOMES = {"pass": "pass", "fail": "not passed", "refer": "waits for examiner"}
 
 
 @router.get("/pieces/{piece_id}")
-def show(visit: Visiting, piece_id: str, done: str = "") -> Response:
-    """The sheet; a learner who has not given their own view yet is led there first."""
+def show(visit: Visiting, piece_id: str, done: str = "", beside: str = "") -> Response:
+    """The sheet; a learner who has not given their own view yet is led there first. `beside`: a piece to lay over it."""
     found = pieces.piece(visit.store, visit.actor, piece_id)
     said = visit.visitor.words(DONE.get(done, "")) or None
     if found.sight.as_ == "learner" and found.own_view_wanted:
         return RedirectResponse(f"/pieces/{piece_id}/judge" + (f"?done={done}" if said else ""), status_code=303)
-    return _show(visit, found, said=said)
+    return _show(visit, found, said=said, beside=beside)
 
 
 @router.get("/pieces/{piece_id}/scene.glb")
@@ -162,12 +162,14 @@ def piece_cells(found: PiecePage, words: Words) -> list[Cell]:
     return cells
 
 
-def piece_beside(visit: Visit, found: PiecePage) -> tuple[str, str] | None:
-    """Where the scene of the attempt before stands, to be laid over this piece, and what its button says."""
-    before = pieces.piece_before(visit.store, visit.actor, found.id, kind=SCENE) if SCENE in found.drawings else None
-    if before is None:
-        return None
-    return f"/pieces/{before[0]}/scene.glb", visit.visitor.words("attempt {n}").format(n=before[1])
+def laid_over(visit: Visit, found: PiecePage, chosen: str = "") -> tuple[str, str] | None:
+    """Where the scene stands that is laid over this piece, and what its button says: of the piece chosen, or of the attempt before."""
+    words = visit.visitor.words
+    if chosen:
+        other = beside.piece_beside(visit.store, visit.actor, found.id, chosen, kind=SCENE)
+        return f"/pieces/{other.id}/scene.glb", f"{other.code}-{other.attempt}"
+    before = beside.piece_before(visit.store, visit.actor, found.id, kind=SCENE) if SCENE in found.drawings else None
+    return None if before is None else (f"/pieces/{before[0]}/scene.glb", words("attempt {n}").format(n=before[1]))
 
 
 def view_panel(
@@ -203,7 +205,7 @@ def sheet_drawings(visit: Visit, found: PiecePage) -> dict[str, Any] | None:
     return None if content is None else json.loads(content)
 
 
-def _show(visit: Visit, found: PiecePage, *, said: str | None = None) -> Response:
+def _show(visit: Visit, found: PiecePage, *, said: str | None = None, beside: str = "") -> Response:
     words = visit.visitor.words
     drawn = sheet_drawings(visit, found)
     sheet = sheet_of(found, words, budgets=None if drawn is None else drawn.get("budgets")) if found.readings else None
@@ -215,7 +217,7 @@ def _show(visit: Visit, found: PiecePage, *, said: str | None = None) -> Respons
         piece=found,
         cells=piece_cells(found, words),
         simulated=found.simulated,
-        view=view_panel(found, drawn, can_note=True, beside=piece_beside(visit, found)),
+        view=view_panel(found, drawn, can_note=True, beside=laid_over(visit, found, beside)),
         drawn={**NOTHING_DRAWN, **(drawn or {})},
         contents=sheet,
         rows=sheet.rows if sheet else {},
@@ -227,6 +229,7 @@ def _show(visit: Visit, found: PiecePage, *, said: str | None = None) -> Respons
         may_appeal=found.sight.as_ == "learner"
         and found.signed_at is not None
         and not any(a.state == "open" for a in own_appeals),
+        may_compare=SCENE in found.drawings and found.sight.measured,
         may_bundle=found.sight.as_ != "examiner" and found.sight.mark,
     )
 

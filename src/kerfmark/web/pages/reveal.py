@@ -16,7 +16,7 @@ from kerfmark.sittings.judging import History
 from kerfmark.sittings.pieces import PiecePage
 from kerfmark.web.drawings.history import bias_svg, confidence_svg
 from kerfmark.web.gate import Filled, Visit, Visiting
-from kerfmark.web.pages.piece import piece_beside, sheet_drawings, view_panel
+from kerfmark.web.pages.piece import laid_over, sheet_drawings, view_panel
 from kerfmark.web.rendering import page
 from kerfmark.web.sheets import Sheet, for_both_widths, judged_views, sheet_of
 from kerfmark.web.words import Words
@@ -107,7 +107,7 @@ def _show(visit: Visit, found: PiecePage, *, said: str | None) -> Response:
         cells=cells,
         beside=beside,
         sentences=_sentences(beside, right, len(counted), history, words),
-        view=view_panel(found, drawn, can_note=True, beside=piece_beside(visit, found)),
+        view=view_panel(found, drawn, can_note=True, beside=laid_over(visit, found)),
         chosen=beside[0].line.number if beside else 0,
         history=history,
         bias=for_both_widths(
