@@ -8,6 +8,7 @@ from fastapi.routing import APIRoute
 from lxml import html
 
 from kerfmark.sittings import access
+from kerfmark.sittings.happened import last_audit_number
 from kerfmark.sittings.overview import sitting as sitting_page
 from kerfmark.sittings.pieces import pieces
 from kerfmark.sittings.rights import PROGRAM
@@ -171,3 +172,71 @@ def test_names_and_notes_are_words_and_never_markup(school, visit):
     data = {"title": title, "exercise": school.exercise, "site": school.site, "kind": "practice"}
     made = browser.post("/sittings/new", data).headers["location"]
     assert title in html.fromstring(browser.get(made).text).xpath("string(//title)")
+
+
+PLAUSIBLE = {
+    "text": "Words.", "reason": "Because.", "note": "Clear.", "state": "upheld", "answer": "So it is.", "word-2": "met", "note-2": "Clear.",
+    "part": "examiner", "role": "lead", "rows": "code,name\nn-1,Nora\n", "t": "1:0.1:0.9", "answer-0": "I would look.", "code": "n-2",
+    "name": "Nora", "title": "A sitting", "rig": "Bench 1", "device": "Scanner", "done_at": "2026-03-02T09:00", "kind": "practice", "login": "nora",
+}  # fmt: skip
+"""What the forms might say; whose ids they name is put in by the test."""
+OWN = ("/sign-in", "/sign-out", "/look", "/account/", "/setup/", "/link/", "/demo/")
+"""Doors, and what a person sets for themselves."""
+
+
+@pytest.mark.parametrize(
+    "who", ["l2", "l3", "other-l", "other-e", "other-teacher", "other-lead", "auditor", "technician"]
+)
+def test_nobody_changes_what_is_not_theirs_by_sending_its_form(school, visit, who):
+    """Every route that changes something of this piece, sitting, person or exercise: the log, which tells of every change, stays as it is."""
+    held = school.sitting()
+    piece = school.measured(held, "l1", ["out", "on"])
+    school.judge(piece)
+    ids = {
+        "piece_id": piece, "sitting_id": held, "sitting": held, "person_id": school.ids["l1"], "person": school.ids["e2"], "site": school.site,
+        "exercise_id": school.exercise, "exercise": school.exercise, "learner": "l1-code", "site_id": school.site,
+    }  # fmt: skip
+    views = {
+        f"{name}-{n}": word
+        for n in range(1, len(school.criteria) + 1)
+        for name, word in (("view", "inside"), ("sure", "sure"))
+    }
+    browser = visit(who)
+    before, tried = last_audit_number(school.store), 0
+    for route in (r for r in ROUTES if "POST" in r.methods and not r.path.startswith(OWN)):
+        if who == "technician" and (
+            route.path.startswith("/rigs") or route.path.endswith("measure-again") or route.path == "/pieces/new"
+        ):
+            continue  # their own work, at their own site
+        if (who, route.path) == ("auditor", "/admin/audit/verify"):
+            continue  # that is their work, and changes nothing
+        if route.path in (
+            "/admin/people",
+            "/sittings/new",
+            "/exercises/import",
+            "/admin/audit/verify",
+            "/exercises/{exercise_id}/hide",
+        ) and who.startswith("other-"):
+            continue  # at their own site they may, and exercises are one stock for all sites
+        address = re.sub(r"\{(\w+)[^}]*\}", lambda name: ids.get(name[1], "x" * 20), route.path)
+        answer = browser.post(address, {**PLAUSIBLE, **views, **ids})
+        tried += 1
+        assert answer.status_code in (403, 404, 409, 422), (route.path, answer.status_code)
+    assert tried > 25
+    assert last_audit_number(school.store) == before
+
+
+@pytest.mark.parametrize("who", ["l2", "other-l", "other-lead", "other-e", None])
+def test_nobody_watches_or_fetches_what_is_not_theirs(school, visit, who):
+    held = school.sitting()
+    piece = school.measured(held, "l1")
+    browser = visit(who)
+    places = [
+        f"/pieces/{piece}/{what}"
+        for what in ("section", "scene.glb", "plain.glb", "assessment.json", "bundle.zip", "decide", "judge")
+    ]
+    places += [f"/learners/{school.ids['l1']}/record.zip", f"/learners/{school.ids['l1']}"]
+    if who != "l2":  # who sits beside them, and sees their own seat only
+        places += [f"/sittings/{held}/events", f"/sittings/{held}/live"]
+    expected = {303} if who is None else {403, 404}
+    assert {place: status for place in places if (status := browser.get(place).status_code) not in expected} == {}

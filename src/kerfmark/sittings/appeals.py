@@ -9,7 +9,7 @@ from typing import Literal
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, printable
 from kerfmark.sittings.marks import UPHELD, Standing, standing
-from kerfmark.sittings.rights import Actor, may, require
+from kerfmark.sittings.rights import Actor, may, require, require_scope
 from kerfmark.sittings.sight import seen
 from kerfmark.storage import Store, Transaction, select
 from kerfmark.storage import schema as kept
@@ -51,6 +51,7 @@ def appeal(store: Store, actor: Actor, piece_id: str, reason: str) -> str:
         found, sight = seen(tx, actor, piece_id, lock=True)
         if sight.as_ != "learner":
             raise RightsError("only who cut a piece appeals against its mark.")
+        require_scope(actor, "submit", "appeal")
         if not sight.mark or found.signature is None:
             raise ConflictError(
                 "the mark is not signed and shown yet, so there is nothing to appeal against. Wait for it."
@@ -76,6 +77,7 @@ def withdraw_appeal(store: Store, actor: Actor, appeal_id: str) -> None:
         row = tx.get(kept.Appeal, appeal_id, lock=True)
         if row is None or row.learner_id != actor.person_id:
             raise MissingError("there is no such appeal of yours.")
+        require_scope(actor, "submit", "withdraw appeals")
         if row.state != "open":
             raise ConflictError(f"the appeal is {row.state} already. Nothing was changed.")
         row.state = "withdrawn"

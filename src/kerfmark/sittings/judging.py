@@ -14,7 +14,7 @@ import numpy as np
 from kerfmark.errors import ConflictError, EvidenceError, InputError, MissingError, RightsError, printable
 from kerfmark.sittings.belonging import released
 from kerfmark.sittings.exercises import criteria_of
-from kerfmark.sittings.rights import Actor, may
+from kerfmark.sittings.rights import Actor, may, require_scope
 from kerfmark.sittings.sight import seen
 from kerfmark.statistics.clustered import clustered_mean
 from kerfmark.statistics.estimates import Estimate
@@ -99,6 +99,7 @@ def give_own_view(
         found, sight = seen(tx, actor, piece_id, lock=True)
         if sight.as_ != "learner":
             raise RightsError("only who cut a piece gives their own view of it. Write a note instead.")
+        require_scope(actor, "submit", "give an own view")
         row = found.piece
         if tx.one(OwnView, OwnView.piece_id == piece_id) is not None:
             raise ConflictError("your own view of this piece was given already, and stays as it is.")
@@ -123,6 +124,7 @@ def reflect(store: Store, actor: Actor, piece_id: str, answers: Mapping[str, str
         found, sight = seen(tx, actor, piece_id)
         if sight.as_ != "learner":
             raise RightsError("only who cut a piece reflects on it.")
+        require_scope(actor, "submit", "reflect on a piece")
         if not sight.measured:
             raise ConflictError(
                 "a reflection follows the reveal: give your own view first, and in an exam wait for the release."

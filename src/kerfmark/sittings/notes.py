@@ -9,7 +9,7 @@ from datetime import datetime
 from kerfmark.errors import InputError, MissingError
 from kerfmark.sittings.belonging import sitting_of
 from kerfmark.sittings.exercises import criteria_of
-from kerfmark.sittings.rights import Actor, require
+from kerfmark.sittings.rights import Actor, Scope, may, require, require_scope
 from kerfmark.sittings.sight import Sight, seen
 from kerfmark.storage import Store, Transaction, select
 from kerfmark.storage.schema import (
@@ -19,7 +19,7 @@ from kerfmark.storage.schema import (
     new_id,
 )
 
-__all__ = ["NoteLine", "add_note", "notes_of", "withdraw_note"]
+__all__ = ["NoteLine", "add_note", "may_note", "notes_of", "withdraw_note"]
 
 FARTHEST_MM = 1000.0
 """No piece is larger."""
@@ -54,8 +54,7 @@ def add_note(
         raise InputError("the note is empty or too long, expected 1 to 2000 characters. Write it.")
     with store.write() as tx:
         found, sight = seen(tx, actor, piece_id)
-        if sight.as_ == "examiner":
-            require(actor, "examine", sitting_of(tx, found.piece).site_id)
+        _require_to_note(actor, sight, sitting_of(tx, found.piece).site_id)
         _check_place(criterion, len(criteria_of(tx, found.piece.exercise_version_id)), point_mm)
         x, y, z = point_mm or (None, None, None)
         part = {"learner": "learner", "examiner": "examiner", "overseer": "teacher"}[sight.as_]
@@ -78,12 +77,28 @@ def _check_place(criterion: int | None, n: int, point_mm: tuple[float, float, fl
         raise InputError(f"the point lies outside {FARTHEST_MM:g} mm, expected one on the piece. Pin the note again.")
 
 
+def may_note(actor: Actor, sight: Sight, site_id: str) -> bool:
+    """Whether somebody who sees a piece may write on it: its learner, an examiner, a teacher or lead of the site; not who only reads."""
+    if sight.as_ == "learner":
+        return actor.allows("submit")
+    return may(actor, "examine" if sight.as_ == "examiner" else "piece.note", site_id)
+
+
+def _require_to_note(actor: Actor, sight: Sight, site_id: str) -> None:
+    if sight.as_ == "learner":
+        require_scope(actor, "submit", "write notes on pieces")
+    else:
+        require(actor, "examine" if sight.as_ == "examiner" else "piece.note", site_id)
+
+
 def withdraw_note(store: Store, actor: Actor, note_id: str) -> None:
     """Show one of one's own notes no longer."""
     with store.write() as tx:
         row = tx.get(Note, note_id)
         if row is None or row.author_id != actor.person_id:
             raise MissingError("there is no such note of yours. Choose one of the list.")
+        scope: Scope = "submit" if row.part == "learner" else "examine" if row.part == "examiner" else "manage"
+        require_scope(actor, scope, "withdraw notes")
         row.withdrawn_at = tx.now
         tx.say(str(actor), "note withdrawn", f"piece {row.piece_id}", note=note_id)
 

@@ -16,10 +16,12 @@ __all__ = [
     "Actor",
     "Right",
     "Role",
+    "Scope",
     "may",
     "may_anywhere",
     "require",
     "require_anywhere",
+    "require_scope",
 ]
 
 Role: TypeAlias = Literal["learner", "teacher", "examiner", "lead", "technician", "auditor"]
@@ -53,6 +55,7 @@ RIGHTS: Final[dict[str, Right]] = {
     "limits.see": _right("see readings against other limits", "read", "teacher", "lead", "auditor"),
     "limits.change": _right("change the limits in force", "manage", "lead"),
     "piece.hand_in": _right("hand in pieces for learners", "submit", "teacher", "technician", "lead"),
+    "piece.note": _right("write notes on pieces", "manage", "teacher", "lead"),
     "piece.see": _right("see every piece", "read", "teacher", "lead", "auditor"),
     "examine": _right("examine pieces", "examine", "examiner"),
     "moderate": _right("moderate", "examine", "examiner", "lead"),
@@ -122,13 +125,22 @@ def require(actor: Actor, right: str, site_id: str | None) -> None:
     if may(actor, right, site_id):
         return
     needed = RIGHTS[right]
-    if not actor.allows(needed.scope):
-        raise RightsError(
-            f"this token may not {needed.words}, expected the scope '{needed.scope}'. Make a token with that scope."
-        )
+    require_scope(actor, needed.scope, needed.words)
     raise RightsError(
         f"you may not {needed.words} here, expected the role {' or '.join(sorted(needed.roles))} at this site. Ask the lead for it."
     )
+
+
+def require_scope(actor: Actor, scope: Scope, words: str) -> None:
+    """Refuse a token that was made for less; who is signed in passes.
+
+    Raises
+    ------
+    RightsError
+        With the scope it takes.
+    """
+    if not actor.allows(scope):
+        raise RightsError(f"this token may not {words}, expected the scope '{scope}'. Make a token with that scope.")
 
 
 def may_anywhere(actor: Actor, right: str) -> bool:

@@ -209,6 +209,7 @@ def _show(visit: Visit, found: PiecePage, *, said: str | None = None, beside: st
     words = visit.visitor.words
     drawn = sheet_drawings(visit, found)
     sheet = sheet_of(found, words, budgets=None if drawn is None else drawn.get("budgets")) if found.readings else None
+    may_note = notes.may_note(visit.actor, found.sight, found.site_id)
     own_appeals = [a for a in appeals.appeals(visit.store, visit.actor) if a.piece_id == found.id]
     return page(
         visit.visitor,
@@ -217,7 +218,7 @@ def _show(visit: Visit, found: PiecePage, *, said: str | None = None, beside: st
         piece=found,
         cells=piece_cells(found, words),
         simulated=found.simulated,
-        view=view_panel(found, drawn, can_note=True, beside=laid_over(visit, found, beside)),
+        view=view_panel(found, drawn, can_note=may_note, beside=laid_over(visit, found, beside)),
         drawn={**NOTHING_DRAWN, **(drawn or {})},
         contents=sheet,
         rows=sheet.rows if sheet else {},
@@ -229,6 +230,7 @@ def _show(visit: Visit, found: PiecePage, *, said: str | None = None, beside: st
         may_appeal=found.sight.as_ == "learner"
         and found.signed_at is not None
         and not any(a.state == "open" for a in own_appeals),
+        may_note=may_note,
         may_compare=SCENE in found.drawings and found.sight.measured,
         may_bundle=found.sight.as_ != "examiner" and found.sight.mark,
     )
