@@ -168,7 +168,7 @@ def open_store(
     refuse_what_cannot_be_kept(engine)
     try:
         migrate(engine)
-    except (OperationalError, DatabaseError) as error:
+    except (DatabaseError, InterfaceError) as error:
         reason = printable(str(error.orig).splitlines()[0], limit=120)
         raise StoreError(
             f"{printable(url.render_as_string())}: the database cannot be used ({reason}), expected one that answers and may be written to. "
