@@ -1,5 +1,6 @@
 """A command, setting, reading or built-in exercise without its page fails here."""
 
+import importlib
 from dataclasses import fields
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from kerfmark.cli import app
 from kerfmark.exercise import builtin
 from kerfmark.measurement import MEASURES
 from kerfmark.settings import Limits
+from kerfmark.storage.schema import Base
 
 DOCS = Path(__file__).resolve().parents[1] / "docs"
 PAGES = {"common": "surface"}
@@ -40,3 +42,10 @@ def test_every_reading_stands_on_its_family_s_page(family):
 def test_every_built_in_exercise_stands_in_the_docs():
     page = (DOCS / "builtin.md").read_text(encoding="utf-8")
     assert [name for name in builtin.names() if f"(`{name}`)" not in page] == []
+
+
+def test_the_picture_of_the_store_shows_its_tables_as_they_are(monkeypatch):
+    monkeypatch.syspath_prepend(str(DOCS))
+    script = importlib.import_module("make_store")
+    assert sorted(name for _, names in script.COLUMNS for name in names) == sorted(Base.metadata.tables)
+    assert script.PICTURE.read_text(encoding="utf-8") == script.drawn() + "\n"
