@@ -92,6 +92,19 @@ def test_a_length_that_is_no_number_is_refused(visit):
         assert visit(None).send("POST", "/look", content=b"x", headers=headers).status_code == 413
 
 
+def test_what_is_refused_before_it_is_read_is_told_a_browser_on_a_page(visit, school):
+    browser, read = visit("l1"), {"accept": "text/html,*/*;q=0.8"}
+    large = browser.send("POST", "/pieces/new", content=b"x", headers={**read, "content-length": str(10**12)})
+    assert large.status_code == 413
+    assert "KERFMARK_LIMIT_FILE_MIB" in said(large)
+    other = browser.send("POST", "/pieces/new", content=b"x", headers={**read, "sec-fetch-site": "cross-site"})
+    assert other.status_code == 403
+    assert "Open the page here" in said(other)
+    assert (
+        browser.send("GET", "/", headers={"host": "elsewhere.example"}).headers["content-type"].startswith("text/plain")
+    )
+
+
 def test_a_method_that_an_address_does_not_take_is_told_in_a_sentence(visit):
     browser = visit("teacher")
     for method, address in (("DELETE", "/sittings"), ("PUT", "/pieces/x"), ("POST", "/limits"), ("PATCH", "/")):

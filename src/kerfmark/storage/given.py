@@ -6,10 +6,11 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from sqlalchemy import Engine, event
+from sqlalchemy.exc import DatabaseError
 
-from kerfmark.errors import InputError
+from kerfmark.errors import InputError, printable
 
-__all__ = ["check_given", "refuse_what_cannot_be_kept"]
+__all__ = ["check_given", "refuse_what_cannot_be_kept", "too_much"]
 
 LARGEST: Final = 2**63 - 1
 """Of a whole number; SQLite's and PostgreSQL's bigint."""
@@ -33,6 +34,19 @@ def check_given(values: Iterable[Any]) -> None:
             raise InputError("a text holds the character U+0000, expected text that can be shown. Take it out.")
         if type(value) is int and abs(value) > LARGEST:
             raise InputError(f"a whole number has {len(str(abs(value)))} digits, expected fewer. Correct it.")
+
+
+def too_much(error: DatabaseError) -> str | None:
+    """What PostgreSQL says of a value that fits no column of its kind; None for any other failure.
+
+    Notes
+    -----
+    Source: PostgreSQL manual, appendix A: class 22 of SQLSTATE, data exceptions.
+    """
+    said = error.orig.args[0] if error.orig is not None and error.orig.args else None
+    if not (isinstance(said, dict) and str(said.get("C", "")).startswith("22")):
+        return None
+    return printable(said.get("M", ""), limit=120)
 
 
 def _before(_connection: Any, _cursor: Any, _statement: str, parameters: Any, _context: Any, many: bool) -> None:

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from kerfmark.errors import InputError, StoreError, printable
 from kerfmark.storage import audit
 from kerfmark.storage.blobs import Blobs, open_blobs
-from kerfmark.storage.given import refuse_what_cannot_be_kept
+from kerfmark.storage.given import refuse_what_cannot_be_kept, too_much
 from kerfmark.storage.migrate import migrate
 from kerfmark.storage.schema import Base, Blob
 
@@ -185,6 +185,10 @@ def _answering() -> Iterator[None]:
     except (OperationalError, InterfaceError) as error:
         reason = printable(str(error.orig).splitlines()[0], limit=120)
         raise StoreError(f"the database does not answer ({reason}), expected it to. Try again in a moment.") from error
+    except DatabaseError as error:
+        if (said := too_much(error)) is None:
+            raise
+        raise InputError(f"something given cannot be kept ({said}), expected less of it. Correct it.") from error
 
 
 def is_store(address: str | Path) -> bool:

@@ -44,6 +44,36 @@ def test_a_form_clicked_twice_is_sent_once_and_again_after_going_back(desk, serv
     assert page.get_by_role("link", name="Sent, then sent again").count() == 2
 
 
+def test_words_typed_stay_through_leaving_the_page_and_through_a_session_that_ends(desk, served):
+    """Only a page that says that they are kept lets go of them."""
+    at = desk("tessa")
+    page, piece = at.page, served.ids["seen"]
+    words = "The wall leans mesially.\n\nLook from above."
+
+    def type_in():
+        at.go(f"/pieces/{piece}")
+        page.locator("summary", has_text="Pin a note").click()
+        return page.get_by_label("Words")
+
+    type_in().fill(words)
+    at.go("/sittings")
+    assert type_in().input_value() == words
+    page.context.clear_cookies()
+    page.get_by_role("button", name="Pin it").click()
+    assert page.get_by_role("alert").inner_text().startswith("That did not go through. You were signed out")
+    assert page.get_by_label("text", exact=True).input_value() == words
+    page.fill("#login", "tessa")
+    page.fill("#password", "four plain words here")
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_role("button", name="Send it once more").click()
+    page.get_by_text("The note is pinned.").wait_for()
+    assert page.locator(".notes").get_by_text("Look from above.").is_visible()
+    page.locator("summary", has_text="Pin a note").click()
+    assert page.get_by_label("Words").input_value() == ""
+    assert at.complaints == ["Failed to load resource: the server responded with a status of 401 (Unauthorized)"]
+    at.complaints.clear()
+
+
 def test_an_open_page_shows_a_piece_as_it_arrives(desk, served):
     from kerfmark.sittings.handing_in import hand_in
     from kerfmark.sittings.opening import open_sitting

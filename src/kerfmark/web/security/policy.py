@@ -6,7 +6,7 @@ from typing import Final
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from kerfmark.web.options import WebOptions
@@ -40,6 +40,14 @@ _HEADERS: Final = {
 _SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
+_PAGE: Final = (
+    '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
+    '<title>Refused, kerfmark</title><link rel="stylesheet" href="/static/kerfmark.css"></head><body><main id="sheet" class="small-sheet">'
+    '<h1>Refused</h1><div class="wrong" role="alert">{sentence}</div><p class="prose"><a class="button" href="/">To the first page</a></p>'
+    "</main></body></html>"
+)
+
+
 class _TooLargeError(Exception):
     """The body went past its limit while it was being read."""
 
@@ -59,21 +67,19 @@ class GuardedApp:
         send = self._with_headers(send, scope)
         refusal = self._refusal(scope["method"], headers)
         if refusal is not None:
-            await refusal(scope, receive, send)
+            await _refused(headers, *refusal)(scope, receive, send)
             return
         try:
             await self._app(scope, self._counted(receive), send)
         except _TooLargeError:
-            await _too_large(self._options)(scope, receive, send)
+            await _refused(headers, *_too_large(self._options))(scope, receive, send)
 
-    def _refusal(self, method: str, headers: Headers) -> PlainTextResponse | None:
+    def _refusal(self, method: str, headers: Headers) -> tuple[int, str] | None:
         host = _host_of(headers.get("host", ""))
         if host not in self._options.known_hosts:
-            return PlainTextResponse("This server does not answer to that name.", status_code=421)
+            return 421, "This server does not answer to that name."
         if method not in _SAFE and _from_elsewhere(headers):
-            return PlainTextResponse(
-                "This came from another site and was refused. Open the page here and send it again.", status_code=403
-            )
+            return 403, "This came from another site and was refused. Open the page here and send it again."
         length = headers.get("content-length", "0")
         if not (length.isascii() and length.isdigit()) or int(length) > self._options.upload_mib * 2**20:
             return _too_large(self._options)
@@ -124,8 +130,13 @@ def _from_elsewhere(headers: Headers) -> bool:
     return origin is not None and (urlsplit(origin).netloc or "null") != headers.get("host")
 
 
-def _too_large(options: WebOptions) -> PlainTextResponse:
-    return PlainTextResponse(
-        f"The upload is larger than {options.upload_mib} MiB (KERFMARK_LIMIT_FILE_MIB). Send a smaller file or have the limit raised.",
-        status_code=413,
-    )
+def _too_large(options: WebOptions) -> tuple[int, str]:
+    limit = f"{options.upload_mib} MiB (KERFMARK_LIMIT_FILE_MIB)"
+    return 413, f"The upload is larger than {limit}. Send a smaller file or have the limit raised."
+
+
+def _refused(headers: Headers, status: int, sentence: str) -> Response:
+    """A sentence: for a browser on a page of its own, since nothing of the request may be looked at here, else as plain text."""
+    if "text/html" in headers.get("accept", ""):
+        return HTMLResponse(_PAGE.format(sentence=sentence), status_code=status)
+    return PlainTextResponse(sentence, status_code=status)
