@@ -4,7 +4,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from kerfmark.demo import school
+from kerfmark.demo.school import course, deciding, make_term
+from kerfmark.demo.school.making import Real
 from kerfmark.evidence import Options
 from kerfmark.evidence.measuring import measuring
 from kerfmark.exercise.proof import Proof
@@ -35,7 +36,7 @@ def cut(levels):
         Reading("block.target_cleared", None, None, 0.97, "1", 0.01),
         Reading("block.outline_overlap", None, None, None, "1", None, "not_measurable", "not covered"),
     )
-    return [school._Real(level, f"{level} {n}".encode(), {}, Assessed("0", "scan", 8.0, 0.95, readings, b"{}")) for n, level in enumerate(levels)]  # fmt: skip
+    return [Real(level, f"{level} {n}".encode(), {}, Assessed("0", "scan", 8.0, 0.95, readings, b"{}")) for n, level in enumerate(levels)]  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -43,11 +44,11 @@ def term(tmp_path_factory, settings):
     store = open_store(tmp_path_factory.mktemp("term"))
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(school, "EXERCISES", ("layered-block",))
-        patch.setattr(school, "ProcessPoolExecutor", Threads)
-        patch.setattr(school, "_cut_and_measure", lambda _name, levels, *_: cut(levels))
-        patch.setattr(school, "proof_of", lambda _name, settings: Proof(True, True, True))
-        made = school.make_term(store, settings=settings, password_hash="a hash")
+        patch.setattr(course, "EXERCISES", ("layered-block",))
+        patch.setattr(course, "ProcessPoolExecutor", Threads)
+        patch.setattr(course, "cut_and_measure", lambda _name, levels, *_: cut(levels))
+        patch.setattr(course, "proof_of", lambda _name, settings: Proof(True, True, True))
+        made = make_term(store, settings=settings, password_hash="a hash")
     yield store, made
     store.close()
 
@@ -104,7 +105,7 @@ def test_the_store_knows_repeats_and_calibrations_enough_for_a_gauge_study(term)
     table = evidence_table(store, PROGRAM)
     found = measuring(table, Options())
     row = next(row for row in found.grids[0].rows if row[0] == "block.floor_depth_mm")
-    assert row[1:3] == (school.REFERENCES, 2)
+    assert row[1:3] == (deciding.REFERENCES, 2)
     assert {kind.kind for kind in found.figures} == {"gauge", "drift"}
     calibrated = next(grid for grid in found.grids if grid.caption == "Calibration of devices")
     assert [row[0] for row in calibrated.rows] == ["scanner 1", "scanner 2", "scanner 3"]
