@@ -19,6 +19,7 @@ from kerfmark.exercise.reach import Leftover, reach, task_of
 from kerfmark.exercise.reach.tools import tool_of
 from kerfmark.geometry.mesh_files.ply import ply_bytes
 from kerfmark.instruments import instrument
+from kerfmark.marking import probability_inside
 from kerfmark.settings import Limits
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
@@ -179,6 +180,29 @@ def test_a_source_too_coarse_for_the_limits_is_told(tmp_path, crown_table, crown
     assert proof.can_be_cut
     assert not proof.can_be_marked
     assert "this source cannot mark this criterion" in proof.text()
+
+
+def test_a_limit_shut_where_the_reading_ends_is_told_and_stops_nothing(tmp_path, crown_table, crown_assets):
+    # Source: JCGM 106, 7.2: with the value on a closed limit half of the probability lies beyond it, whatever u is.
+    crown_table["criteria"][0] = {"reading": "crown.undercut_depth_mm", "where": "path", "limits": [0.0, 0.1]}
+    crown_table["criteria"][1] = {"reading": "crown.margin_continuity", "limits": [0.9, 1.0]}
+    loaded, prepared = opened(tmp_path, crown_table, crown_assets)
+    assert probability_inside(0.0, 0.02, (0.0, 0.1)) <= 0.5
+    assert probability_inside(0.0, 0.02, (-np.inf, 0.1)) > 0.99
+    proof = check_exercise(loaded, prepared)
+    assert proof.can_be_marked
+    told = [f.message for f in proof.findings if "for ever" in f.message]
+    assert len(told) == 2
+    assert told[0].startswith("[[criteria]] 1, crown.undercut_depth_mm path: this reading is never below 0")
+    assert told[0].endswith("limits = [-inf, 0.1]")
+    assert "never above 1" in told[1]
+    assert told[1].endswith("limits = [0.9, inf]")
+
+
+def test_zero_is_a_limit_like_any_other_where_a_reading_can_be_negative(tmp_path, crown_table, crown_assets):
+    crown_table["criteria"][0] = {"reading": "crown.margin_to_gingiva_mm", "where": "buccal", "limits": [0.0, 0.8]}
+    loaded, prepared = opened(tmp_path, crown_table, crown_assets)
+    assert "for ever" not in check_exercise(loaded, prepared).text()
 
 
 def test_a_drill_goes_in_along_the_plan_alone_and_order_is_no_fault_of_a_scan(tmp_path):

@@ -1,7 +1,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerfmark.reports.placement import Box, Room
+from kerfmark.reports.placement import Box, Room, around
 
 SIDE = st.floats(0, 200)
 
@@ -27,3 +27,13 @@ def test_the_first_free_place_is_taken():
 def test_what_sticks_out_of_the_drawing_costs_more_than_what_overlaps():
     room = Room(100, 100, [Box(0, 0, 50, 50)])
     assert room.choose([Box(95, 95, 115, 105), Box(40, 40, 60, 50)]) == 1
+
+
+def test_lines_that_come_with_a_label_count_and_are_taken_with_it():
+    room = Room(100, 100, [Box(0, 40, 100, 44)])
+    crossing, clear = (
+        (Box(10, 10, 20, 20), around((15, 20), (15, 60))),
+        (Box(10, 60, 20, 70), around((15, 70), (15, 90))),
+    )
+    assert room.choose([crossing, clear]) == 1
+    assert clear[1] in room.taken

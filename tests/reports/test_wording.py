@@ -2,7 +2,17 @@ from math import inf
 
 import pytest
 
-from kerfmark.reports.wording import decimals_for, limits_text, name_of, number, ruling_counts, significant
+from kerfmark.reports.wording import (
+    answer,
+    decimals_for,
+    family_of,
+    limits_of,
+    limits_text,
+    name_of,
+    number,
+    ruling_counts,
+    significant,
+)
 
 
 def test_u_never_reads_as_nothing():
@@ -48,3 +58,22 @@ def test_rulings_are_counted_in_a_fixed_order():
 
 def test_budgets_show_two_significant_digits():
     assert [significant(x) for x in (0.0123, 0.00567, 12.6, 0.0)] == ["0.012", "0.0057", "13", "0"]
+
+
+def test_a_reading_that_answers_yes_or_no_is_said_in_words():
+    assert [answer("access.perforation", value) for value in (0.0, 1.0)] == ["none", "perforated"]
+    assert limits_of("implant.drill_order", (0.5, inf), 2) == "in order"
+    assert limits_of("implant.breach", (-inf, 0.5), 2) == "none"
+    assert answer("access.wall_left_mm", 1.0) is None
+
+
+def test_places_are_said_as_a_teacher_says_them():
+    assert name_of("implant.canal_clearance_mm", "bed", None) == "To the canal"
+    assert name_of("implant.root_clearance_mm", "bed/mesial", None) == "To the root, mesial"
+    assert name_of("crown.finish_line_width_mm", "11/buccal", None, alone=True) == "Finish line width, 11 buccal"
+    assert name_of("access.straight_line_deg", "2", None) == "Straight line, orifice 2"
+
+
+def test_a_learner_s_plan_does_not_stand_under_a_bed():
+    for reading in ("implant.entry_deviation_mm", "implant.angle_deg", "implant.prosthetic_axis_deg"):
+        assert family_of(reading) == "Against the plan"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -9,11 +10,11 @@ from typing import Literal
 import numpy as np
 
 from kerfmark.errors import printable
-from kerfmark.exercise.definition import Exercise
+from kerfmark.exercise.definition import Criterion, Exercise
 from kerfmark.exercise.folder import LoadedExercise
 from kerfmark.exercise.power import Power, ReadingKey, powers_of
 from kerfmark.exercise.prepared import Prepared
-from kerfmark.exercise.vocabulary import VOCABULARY
+from kerfmark.exercise.vocabulary import VOCABULARY, range_of
 from kerfmark.instruments import Instrument, head_distance, instrument
 from kerfmark.records import FloatArray
 
@@ -201,4 +202,19 @@ def _marking(exercise: Exercise, powers: tuple[Power, ...]) -> tuple[Finding, ..
                 f"(resolving power {power.power:.2f}, at least 1 is needed). Widen the limits or use a finer source"
             )
             findings.append(Finding("mark", message, True))
+        if (shut := _shut_end(criterion)) is not None:
+            findings.append(Finding("mark", f"[[criteria]] {number}, {name}: {shut}", False))
     return tuple(findings)
+
+
+def _shut_end(criterion: Criterion) -> str | None:
+    """What to say of a closed limit where the reading's own range ends: half of what stands on it is beyond, whatever was cut."""
+    (least, most), (low, high) = range_of(criterion.reading, criterion.stat), criterion.limits
+    open_limits = [low if low != least else -math.inf, high if high != most else math.inf]
+    if open_limits == [low, high]:
+        return None
+    end = f"never below {least:g}" if low == least and math.isfinite(low) else f"never above {most:g}"
+    return (
+        f"this reading is {end}, and one that stands there would be ruled too close to call for ever, however well it was cut. "
+        f"Leave that limit open: limits = [{open_limits[0]:g}, {open_limits[1]:g}]"
+    )

@@ -6,7 +6,10 @@ One table. The measures themselves live in `kerfmark.measurement`; a test there 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from math import inf
+from typing import Final, Literal, TypeAlias
+
+from kerfmark.records import Limits2
 
 __all__ = [
     "DIRECTIONS",
@@ -19,6 +22,7 @@ __all__ = [
     "WALLS",
     "Term",
     "WherePool",
+    "range_of",
     "statistic_word",
 ]
 
@@ -231,3 +235,24 @@ VOCABULARY: dict[str, Term] = {
     for term in family
 }
 """Every reading a criterion may name, by its id, in the order of the families."""
+
+_SIGNED: Final = {
+    "crown.total_occlusal_convergence_deg", "crown.taper_deg", "crown.margin_to_gingiva_mm", "crown.facial_two_plane_deg",
+    "cavity.extension_mm", "cavity.wall_angle_deg", "cavity.bevel_angle_deg", "implant.depth_deviation_mm", "implant.oversize_mm",
+    "implant.bone_density", "implant.canal_clearance_mm", "implant.root_clearance_mm", "implant.implant_clearance_mm",
+    "implant.sinus_clearance_mm", "implant.plate_thickness_mm", "surface.deviation_mm", "process.sparc", "process.ldlj",
+}  # fmt: skip
+_SIGNED_STATS: Final = ("excess", "azimuth")
+_FRACTIONS: Final = ("continuity", "overlap", "completeness", "target_cleared", "finish_line_form")
+
+
+def range_of(reading: str, stat: str | None = None) -> Limits2:
+    """The least and the greatest value a reading can have: a depth is never below 0, a fraction never above 1.
+
+    >>> range_of("crown.undercut_depth_mm"), range_of("line.completeness"), range_of("surface.deviation_mm", "rms")
+    ((0.0, inf), (0.0, 1.0), (0.0, inf))
+    >>> range_of("implant.oversize_mm")
+    (-inf, inf)
+    """
+    signed = stat != "rms" and (reading in _SIGNED or stat in _SIGNED_STATS)
+    return -inf if signed else 0.0, 1.0 if reading.endswith(_FRACTIONS) else inf

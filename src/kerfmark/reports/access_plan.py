@@ -23,6 +23,7 @@ from kerfmark.reports.canvas import (
     text,
 )
 from kerfmark.reports.contours import contour_chains
+from kerfmark.reports.seen_along import opening_svg, silhouette
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -34,9 +35,7 @@ BESIDE_MM = 0.5
 CORRIDOR_MM = 0.25
 """So far either way of the planned outline the opening is drawn as on it."""
 ABOVE_MM = -0.5
-AZIMUTHS = 120
 ORIFICE_MM = 0.25
-OUTSIDE: Final = "M-4000-4000H8000V8000H-4000Z"
 FINE_DOTS: Final = "0.8 2.2"
 
 
@@ -58,16 +57,17 @@ def access_plan_svg(assessment: Assessment, prepared: Prepared, *, width: float)
         return ""
     case = Opened(assessment.piece, prepared)
     crown = _silhouette(case)
-    low, high = crown.min(axis=0) - BESIDE_MM, crown.max(axis=0) + BESIDE_MM
+    # Turned half round: lingual up, as the view from above has it.
+    low, high = -crown.max(axis=0) - BESIDE_MM, -crown.min(axis=0) + BESIDE_MM
     scale = DRAWING_PX / float(max(high - low))
     size = scale * (high - low)
 
     def px(points: FloatArray) -> FloatArray:
-        flat = np.asarray(points, dtype=float)[:, :2]
+        flat = -np.asarray(points, dtype=float)[:, :2]
         return np.asarray((flat - [low[0], high[1]]) * [scale, -scale] + [0.0, HEAD_PX])
 
     by_id = {reading.id: reading for reading in assessment.readings if reading.where is None}
-    body = f"<defs>{departure_patterns('access')}</defs>" + _grid(low, high, px)
+    body = f"<defs>{departure_patterns('access')}</defs>" + _grid(-high, -low, px)
     body += path(px(crown), closed=True, stroke="@ink2", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE)
     body += _chamber(case, px) + _opening(case, px, scale) + _roof(case, by_id.get("access.roof_left_mm2"), px, scale)
     body += _orifices(case, px, scale) + _sides(prepared.mesial_sign, size)
@@ -81,15 +81,7 @@ def access_plan_svg(assessment: Assessment, prepared: Prepared, *, width: float)
 def _silhouette(case: Opened) -> FloatArray:
     """The crown's outermost points round the axis (n, 2), frame of the access."""
     crown = case.subject.vertices_mm[case.subject.vertices_mm[:, 2] > ABOVE_MM]
-    flat = transform_points(case.into, crown)[:, :2]
-    middle = 0.5 * (flat.min(axis=0) + flat.max(axis=0))
-    away = flat - middle
-    sector = ((np.arctan2(away[:, 1], away[:, 0]) + np.pi) / (2.0 * np.pi) * AZIMUTHS).astype(int) % AZIMUTHS
-    radius = np.zeros(AZIMUTHS)
-    np.maximum.at(radius, sector, np.linalg.norm(away, axis=1))
-    turn = (np.arange(AZIMUTHS) + 0.5) / AZIMUTHS * 2.0 * np.pi - np.pi
-    known = radius > 0.0
-    return np.asarray(middle + radius[known, None] * np.column_stack([np.cos(turn), np.sin(turn)])[known])
+    return silhouette(transform_points(case.into, crown)[:, :2])
 
 
 def _grid(low: FloatArray, high: FloatArray, px: object) -> str:
@@ -119,14 +111,7 @@ def _opening(case: Opened, px: object, scale: float) -> str:
     """The planned outline in its corridor, the opening as it was cut, and where it leaves the corridor, by side."""
     plan = path_data(px(case.along.outline), closed=True)  # type: ignore[operator]
     cut = "" if case.along.opening is None else path_data(px(case.along.opening), closed=True)  # type: ignore[operator]
-    body = ""
-    if cut:
-        for side, within, without in (("over", cut, plan), ("left", plan, cut)):
-            body += f'<defs><clipPath id="access-{side}"><path d="{within}"/></clipPath></defs><g clip-path="url(#access-{side})">'
-            body += f'<path d="{OUTSIDE}{without}" fill="url(#{side}-access)" fill-rule="evenodd"/></g>'
-    body += path(plan, stroke="@corr", stroke_width=2.0 * CORRIDOR_MM * scale, stroke_linejoin="round")
-    body += path(plan, stroke="@ink", stroke_width=1.1, stroke_dasharray=DASHED)
-    return body + (path(cut, stroke="@ink", stroke_width=WIDE) if cut else "")
+    return opening_svg(plan, cut, key="access", corridor_px=CORRIDOR_MM * scale, dash=DASHED)
 
 
 def _roof(case: Opened, reading: Reading | None, px: object, scale: float) -> str:
@@ -151,10 +136,10 @@ def _orifices(case: Opened, px: object, scale: float) -> str:
 def _sides(mesial_sign: int, size: FloatArray) -> str:
     """Letters of the sides round the drawing."""
     width, height = float(size[0]), float(size[1])
-    right, left = ("mesial", "distal") if mesial_sign > 0 else ("distal", "mesial")
+    right, left = ("distal", "mesial") if mesial_sign > 0 else ("mesial", "distal")
     middle = HEAD_PX + 0.5 * height
-    body = text(0.5 * width, 12.0, "buccal", size=11, anchor="middle", fill="@ink2")
-    body += text(0.5 * width, HEAD_PX + height - 3.0, "lingual", size=11, anchor="middle", fill="@ink2", halo=True)
+    body = text(0.5 * width, 12.0, "lingual", size=11, anchor="middle", fill="@ink2")
+    body += text(0.5 * width, HEAD_PX + height - 3.0, "buccal", size=11, anchor="middle", fill="@ink2", halo=True)
     body += text(2.0, middle, left, size=11, fill="@ink2", halo=True)
     return body + text(width - 2.0, middle, right, size=11, anchor="end", fill="@ink2", halo=True)
 

@@ -54,21 +54,24 @@ class CriterionLine:
     @property
     def value_text(self) -> str:
         """The value alone, or a dash where nothing was measured."""
-        return "–" if self.reading.value is None else wording.number(self.reading.value, self.decimals)
+        if self.reading.value is None:
+            return "–"
+        answer = wording.answer(self.reading.id, self.reading.value)
+        return wording.number(self.reading.value, self.decimals) if answer is None else self.say(answer)
 
     @property
     def expanded_text(self) -> str:
         """± U with its unit, U = 2 u (95 %); empty where it is not known."""
-        if self.reading.value is None:
+        if self.reading.value is None or self.reading.id in wording.YES_NO:
             return ""
-        if self.reading.u is None:
+        if not self.reading.u:  # not known, or worked out from what is exact
             return wording.with_unit("", self.reading.unit)
         return wording.with_unit(f"± {wording.number(2 * self.reading.u, self.decimals)}", self.reading.unit)
 
     @property
     def limits_text(self) -> str:
-        """The printed limits, in their own order."""
-        return wording.limits_text(self.limits, self.decimals)
+        """The printed limits, in their own order; of a yes or no, which it has to be."""
+        return wording.limits_of(self.reading.id, self.limits, self.decimals, say=self.say)
 
     @property
     def side_words(self) -> str:
@@ -96,6 +99,8 @@ class CriterionLine:
     @property
     def limits_words(self) -> str:
         """The limits as read aloud."""
+        if self.reading.id in wording.YES_NO:
+            return self.say("wanted: {answer}").format(answer=self.limits_text)
         low, high = (wording.number(x, self.decimals) if isfinite(x) else "" for x in self.limits)
         if low and high:
             return self.say("limits {low} to {high}").format(low=low, high=high)

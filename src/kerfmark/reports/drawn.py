@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from kerfmark.geometry.grids import sample_with_gradient
-from kerfmark.records import Assessment, Removal
+from kerfmark.records import Assessment, FloatArray, Removal
 from kerfmark.reports.abutments import abutments_contents
 from kerfmark.reports.contents import PieceContents, contents_of
 from kerfmark.reports.finish_line import developed_svg
@@ -31,11 +31,14 @@ __all__ = [
     "developed_for_page",
     "piece_scene",
     "sections_for_page",
+    "sheet_views",
     "views_for_page",
 ]
 
 PAGE_VIEWS: Final = "SOBLMD"
 FACES_BACK: Final = 0.5
+DISTAL_HALF_MM: Final = 0.8
+_EYES: Final = {"O": np.array([0.0, 0.0, 1.0]), "B": np.array([0.0, 1.0, 0.0]), "L": np.array([0.0, -1.0, 0.0])}
 PAGE_SECTION: Final = (400, 424)
 NEAR_CANAL_MM, BELOW_CANAL_MM = 8.0, 3.2
 
@@ -96,19 +99,39 @@ def corridor_mm(assessment: Assessment) -> float:
 
 
 def views_for_page(scene: PieceScene, *, letters: str = PAGE_VIEWS) -> tuple[View, ...]:
-    """The views of the page, drawn two at a time; slanted from behind first where the plan faces that way."""
-    if _faces_back(scene.prepared):
-        letters = letters.replace("S", "Z")
+    """The views of the page, drawn two at a time; slanted from behind first where what is planned is seen from there."""
+    letters = letters.replace("S", _slanted(scene.prepared))
     with ThreadPoolExecutor(2) as two:
         return tuple(two.map(lambda letter: view_of(letter, scene.view, scene.contents), letters))
 
 
-def _faces_back(prepared: Prepared) -> bool:
-    """Whether what is planned opens to the lingual side, as an access of a front tooth does."""
+def sheet_views(scene: PieceScene) -> str:
+    """Letters of the two views a sheet has: slanted from both sides; of an opening into the tooth straight into it, and slanted."""
+    if not any(r.id.startswith(("cavity.", "access.")) for r in scene.assessment.readings):
+        return "SZ"
+    facing = _facing(scene.prepared)
+    facing = np.array([0.0, 0.0, 1.0]) if facing is None else facing
+    side = max(("O", "B", "L"), key=lambda letter: float(facing @ _EYES[letter]))
+    return side + _slanted(scene.prepared)
+
+
+def _facing(prepared: Prepared) -> FloatArray | None:
+    """Mean outward normal of the old surface along the planned outline."""
     if prepared.outline is None:
-        return False
+        return None
     outward = sample_with_gradient(prepared.subject_grid, prepared.outline)[1].mean(axis=0)
-    return bool(outward[1] < -FACES_BACK * np.linalg.norm(outward))
+    return np.asarray(outward / max(float(np.linalg.norm(outward)), 1e-9))
+
+
+def _slanted(prepared: Prepared) -> str:
+    """The slanted view that sees what is planned: from behind where it opens to the lingual side or lies in the distal half."""
+    facing = _facing(prepared)
+    if facing is None or prepared.outline is None:
+        return "S"
+    if abs(facing[1]) > FACES_BACK:
+        return "Z" if facing[1] < 0.0 else "S"
+    mesially = prepared.mesial_sign * float(0.5 * (prepared.outline[:, 0].min() + prepared.outline[:, 0].max()))
+    return "Z" if mesially < -DISTAL_HALF_MM else "S"
 
 
 def sections_for_page(scene: PieceScene) -> tuple[Section, ...]:

@@ -61,11 +61,11 @@ def jaw_strip_svg(assessment: Assessment, prepared: Prepared, *, width: float) -
         for n, along in enumerate(places)
         if -1e-6 <= along <= curve.length_mm + 1e-6
     )
-    said = "Cross-sections of the CT square to the arch, 2 mm apart; the plan is dashed, what was drilled in full line"
+    said = "Cross-sections of the CT square to the arch, 2 mm apart; the exercise's plan is dashed, what was handed in in full line"
     return svg(
         width,
         HEAD_PX + height + FOOT_PX,
-        body + _key(HEAD_PX + height + 30.0, canal=prepared.canal is not None),
+        body + _key(HEAD_PX + height + 30.0, canal=prepared.canal is not None, own_plan=case.own_plan is not None),
         label=said,
     )
 
@@ -158,10 +158,10 @@ def _rimmed(curves: list[FloatArray], px: object, *, dash: str | None = None, wi
     return rim + path(drawn, stroke="@ink", stroke_width=wide, stroke_dasharray=dash)
 
 
-def _key(y: float, *, canal: bool) -> str:
+def _key(y: float, *, canal: bool, own_plan: bool) -> str:
     """What the lines mean."""
     body, x = "", 4.0
-    lines = [(DASHED, 1.1, "plan"), (None, WIDE, "what was drilled, or the learner's plan")]
+    lines = [(DASHED, 1.1, "plan of the exercise"), (None, WIDE, "plan handed in" if own_plan else "what was drilled")]
     for dash, wide, words in lines + ([(CHAIN_DOUBLE, 1.1, "canal")] if canal else []):
         body += line(x, y - 4.0, x + 30.0, y - 4.0, stroke_width=wide, stroke_dasharray=dash)
         body += text(x + 36.0, y, words, size=11, fill="@ink2")

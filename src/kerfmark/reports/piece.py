@@ -69,7 +69,7 @@ def page_of(scene: PieceScene) -> str:
     shown = next((s.name for s in sections if chosen in s.numbers), sections[0].name if sections else "")
     drawing = {
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
-        "sections": [(s.name, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
+        "sections": [(s.name, s.title, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
         "access_plan": _painted(access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX)),
         "jaw_strip": _painted(jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-__all__ = ["Box", "Room"]
+__all__ = ["Box", "Room", "around"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,16 +47,25 @@ class Room:
         inside = Box(0, 0, self.width, self.height).overlap(box)
         return sum(box.overlap(other) for other in self.taken) + 10.0 * (box.area - inside)
 
-    def choose(self, candidates: Iterable[Box]) -> int:
+    def choose(self, candidates: Iterable[Box | tuple[Box, ...]]) -> int:
         """The first candidate that covers nothing, or the one that covers least; it is marked as taken.
+
+        A candidate is a label's box, or that and the boxes of the lines that would come with it.
 
         Returns
         -------
         index : int
-            Of the box chosen.
+            Of the candidate chosen.
         """
-        boxes = list(candidates)
-        costs = [self.cost(box) for box in boxes]
-        best = min(range(len(boxes)), key=lambda i: (round(costs[i], 6), i))
-        self.take(boxes[best])
+        groups = [one if isinstance(one, tuple) else (one,) for one in candidates]
+        costs = [sum(map(self.cost, group)) for group in groups]
+        best = min(range(len(groups)), key=lambda i: (round(costs[i], 6), i))
+        for box in groups[best]:
+            self.take(box)
         return best
+
+
+def around(first: tuple[float, float], second: tuple[float, float], *, half: float = 1.5) -> Box:
+    """The box of a level or upright line between two points."""
+    (a, b), (c, d) = first, second
+    return Box(min(a, c) - half, min(b, d) - half, max(a, c) + half, max(b, d) + half)

@@ -12,12 +12,13 @@ from kerfmark.reports import strips, symbols, tokens, wording
 from kerfmark.reports.access_plan import access_plan_svg
 from kerfmark.reports.budget import budget_lines
 from kerfmark.reports.contents import CriterionLine, PieceContents
-from kerfmark.reports.drawn import PieceScene, piece_scene
+from kerfmark.reports.drawn import PieceScene, piece_scene, sheet_views
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.jaw_strip import jaw_strip_svg
 from kerfmark.reports.paper import block_cell, pdf_bytes, svg_for_paper
 from kerfmark.reports.piece import gauge_of
 from kerfmark.reports.sections.drawing import Section, sections_of
+from kerfmark.reports.view.camera import seen_words
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View, view_of
 
@@ -81,7 +82,8 @@ def _data(scene: PieceScene) -> dict[str, object]:
     sections = [_section(s) for s in drawn]
     scale = f"{drawn[0].paper_scale:g} : 1" if drawn else "not to scale"
     corridor = f", corridor ± {scene.limit_mm:.2f} mm about the target" if scene.view.has_map else ""
-    views = [view_of(letter, scene.view, contents, size=VIEW_PX) for letter in "SZ"]
+    views = [view_of(letter, scene.view, contents, size=VIEW_PX) for letter in sheet_views(scene)]
+    lines = sorted(contents.lines, key=lambda line: line.number)
     return {
         "ink": tokens.PAPER,
         "title": f"{contents.title}{_tooth(contents.cells[0].more)}",
@@ -90,11 +92,14 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "wordmark": svg_for_paper(symbols.wordmark_svg()),
         "critical": svg_for_paper(symbols.critical_svg()),
         "sections": sections[:2],
-        "more-sections": sections[2:4],
-        "row": _row_px(len(contents.lines)),
-        "rows": [_row(line, _row_px(len(contents.lines))) for line in contents.lines],
-        "views": [_view(view) for view in views],
-        "views-note": "+ material left, − cut too far, mm; only where the tooth was cut or was to be",
+        "more-sections": sections[2:6],
+        "row": _row_px(len(lines)),
+        "rows": [_row(line, _row_px(len(lines))) for line in lines],
+        "views": [_view(view, scene) for view in views],
+        "views-title": "Deviation from target" if scene.view.has_map else "View",
+        "views-note": "+ material left, − cut too far, mm; only where the tooth was cut or was to be"
+        if scene.view.has_map
+        else "",
         "legend": svg_for_paper(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else None,
         "history": svg_for_paper(history_svg(scene.assessment, scene.removal, width=660.0, height=220.0))
         if scene.removal
@@ -103,7 +108,7 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "jaw": _jaw(scene),
         "process": [list(row) for row in process_rows(scene.assessment)],
         "events": event_sentences(scene.assessment.events),
-        "budgets": [_budget(line) for line in contents.lines if line.reading.value is not None],
+        "budgets": [_budget(line) for line in lines if line.reading.value is not None],
         "remarks": [{"where": r.where, "message": r.message} for r in contents.remarks],
         "made": [list(pair) for pair in contents.made_from],
         "block": _title_block(scene),
@@ -133,14 +138,14 @@ def _row_px(rows: int) -> float:
 def _section(section: Section) -> dict[str, object]:
     return {
         "drawing": svg_for_paper(section.drawing),
-        "caption": f"{section.name}",
-        "alt": " ".join(section.dimensions) or section.name,
+        "caption": section.title,
+        "alt": " ".join(section.dimensions) or section.title,
     }
 
 
-def _view(view: View) -> dict[str, object]:
-    seen = "slanted, from the front" if view.letter == "S" else "slanted, from behind"
-    return {"drawing": svg_for_paper(view.drawing), "alt": seen}
+def _view(view: View, scene: PieceScene) -> dict[str, object]:
+    words = seen_words(view.letter, mesial_sign=scene.prepared.mesial_sign, tooth=scene.contents.has_tooth)
+    return {"drawing": svg_for_paper(view.drawing), "alt": words}
 
 
 def _row(line: CriterionLine, height: float) -> dict[str, object]:
@@ -163,14 +168,14 @@ def _row(line: CriterionLine, height: float) -> dict[str, object]:
 def _budget(line: CriterionLine) -> dict[str, object]:
     u = line.reading.u
     parts = "; ".join(f"{part.source} {part.u_text}".replace(" ", "\u00a0") for part in budget_lines(line.reading)[:5])
-    shown = "–" if u is None else wording.with_unit(wording.significant(u), line.reading.unit)
+    shown = "–" if not u else wording.with_unit(wording.significant(u), line.reading.unit)
     unbroken = shown.replace(" ", "\u00a0")
     return {
         "number": str(line.number),
         "name": line.full_name,
         "u": unbroken,
         "probability": line.probability_text,
-        "parts": parts or "not given",
+        "parts": parts or ("not given" if u is None else "worked out from what is exact"),
     }
 
 

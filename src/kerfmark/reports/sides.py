@@ -9,6 +9,7 @@ from __future__ import annotations
 from math import inf
 from typing import Final, Literal
 
+from kerfmark.exercise.vocabulary import range_of
 from kerfmark.records import Limits2
 
 __all__ = ["CUT_TOO_FAR", "MATERIAL_LEFT", "NO_SIDE", "SIDE_OF_LARGE", "Side", "effective_limits", "side_of_large"]
@@ -91,14 +92,6 @@ def side_of_large(reading: str, stat: str | None = None) -> Side:
     return "over" if stat == "excess" else SIDE_OF_LARGE.get(reading)
 
 
-_SIGNED: Final = {
-    "crown.total_occlusal_convergence_deg", "crown.taper_deg", "crown.margin_to_gingiva_mm", "cavity.extension_mm",
-    "cavity.wall_angle_deg", "cavity.bevel_angle_deg", "implant.depth_deviation_mm", "process.sparc", "process.ldlj",
-    "implant.canal_clearance_mm", "implant.root_clearance_mm", "implant.implant_clearance_mm", "implant.sinus_clearance_mm",
-}  # fmt: skip
-_FRACTIONS: Final = ("continuity", "overlap", "completeness", "target_cleared", "finish_line_form")
-
-
 def effective_limits(reading: str, limits: Limits2, stat: str | None = None) -> Limits2:
     """Limits without those nothing can pass: below 0 for a depth, above 1 for a fraction. They are drawn one-sided.
 
@@ -108,8 +101,5 @@ def effective_limits(reading: str, limits: Limits2, stat: str | None = None) -> 
     (0.95, inf)
     """
     low, high = limits
-    signed = stat != "rms" and (reading in _SIGNED or reading.startswith("surface.deviation") or stat == "excess")
-    fraction = reading.endswith(_FRACTIONS)
-    return (-inf if low == 0.0 and high < inf and not signed else low), (
-        inf if fraction and high == 1.0 and low > -inf else high
-    )
+    least, most = range_of(reading, stat)
+    return (-inf if low == least and high < inf else low), (inf if high == most and low > -inf else high)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from math import ceil, floor, inf, isfinite, log10
 from typing import Final
@@ -10,8 +11,10 @@ from kerfmark.records import Limits2, RulingWord
 
 __all__ = [
     "SIDE_WORDS",
+    "answer",
     "decimals_for",
     "family_of",
+    "limits_of",
     "limits_text",
     "name_of",
     "number",
@@ -75,12 +78,12 @@ _NAMES: Final[dict[str, tuple[str, str]]] = {
     "process.neck_flexion_deg": ("How it was done", "Lean of the neck"),
     "line.time_s": ("Line", "Time in contact"),
     "line.steering_bits_per_s": ("Line", "Steering"),
-    "implant.entry_deviation_mm": ("Bed against plan", "Entry, off the plan"),
-    "implant.apex_deviation_mm": ("Bed against plan", "Apex, off the plan"),
-    "implant.depth_deviation_mm": ("Bed against plan", "Depth, off the plan"),
-    "implant.lateral_deviation_mm": ("Bed against plan", "Entry, sideways"),
-    "implant.angle_deg": ("Bed against plan", "Angle to the plan"),
-    "implant.oversize_mm": ("Bed against plan", "Wider than the drill"),
+    "implant.entry_deviation_mm": ("Against the plan", "Entry, off the plan"),
+    "implant.apex_deviation_mm": ("Against the plan", "Apex, off the plan"),
+    "implant.depth_deviation_mm": ("Against the plan", "Depth, off the plan"),
+    "implant.lateral_deviation_mm": ("Against the plan", "Entry, sideways"),
+    "implant.angle_deg": ("Against the plan", "Angle to the plan"),
+    "implant.oversize_mm": ("Against the plan", "Wider than the drill"),
     "implant.canal_clearance_mm": ("Kept clear of", "To the canal"),
     "implant.root_clearance_mm": ("Kept clear of", "To the root"),
     "implant.implant_clearance_mm": ("Kept clear of", "To the next implant"),
@@ -88,7 +91,7 @@ _NAMES: Final[dict[str, tuple[str, str]]] = {
     "implant.plate_thickness_mm": ("Kept clear of", "Bone left outside"),
     "implant.breach": ("Kept clear of", "Opened"),
     "implant.bone_density": ("Bone", "Mean grey round the plan"),
-    "implant.prosthetic_axis_deg": ("Bone", "Axis to the crown's axis"),
+    "implant.prosthetic_axis_deg": ("Against the plan", "Axis to the crown's axis"),
     "implant.drill_order": ("How it was done", "Drills used in order"),
     "implant.contact_time_s": ("How it was done", "Time in bone"),
     "surface.deviation_mm": ("Whole piece", "Deviation"),
@@ -132,7 +135,8 @@ _NAMES: Final[dict[str, tuple[str, str]]] = {
     "cavity.neighbour.damage_volume_mm3": ("Neighbours", "Damage volume"),
     "cavity.neighbour.damage_area_mm2": ("Neighbours", "Damage area"),
 }
-_PLACES: Final = {"dej": "at the junction"}
+_PLACES: Final = {"dej": "at the junction", "bed": ""}
+_ABUTMENT: Final = re.compile(r"(\d\d)/")
 _FAMILIES: Final = {
     "crown.neighbour": "Neighbours",
     "cavity.neighbour": "Neighbours",
@@ -191,6 +195,8 @@ def name_of(
     what = _NAMES[reading][1] if reading in _NAMES else _plain(reading)
     family = family_of(reading)
     place = say(_place_word(where)) if where else ""
+    if reading == "access.straight_line_deg" and where:
+        place = say("orifice {number}").format(number=where)
     parts = [say(what), place]
     if reading == "crown.occlusal_reduction_mm" and where:
         parts = [say(what), place] if alone else [place[:1].upper() + place[1:]]
@@ -201,8 +207,8 @@ def name_of(
 
 
 def _place_word(where: str | None) -> str:
-    """A place as said: of a bed's sides the side alone."""
-    return _PLACES.get(where or "", (where or "").removeprefix("bed/"))
+    """A place as said: of a bed's sides the side alone, of an abutment's the tooth and the side."""
+    return _PLACES.get(where or "", _ABUTMENT.sub(r"\1 ", (where or "").removeprefix("bed/")))
 
 
 def _plain(reading: str) -> str:
@@ -272,6 +278,34 @@ def _places(limit: float) -> int:
     if not isfinite(limit):
         return 0
     return next((n for n in range(5) if abs(round(limit, n) - limit) < 1e-9), 4)
+
+
+YES_NO: Final = {
+    "access.perforation": ("none", "perforated"),
+    "implant.breach": ("none", "opened"),
+    "implant.drill_order": ("not in order", "in order"),
+}
+"""What 0 and 1 mean where a reading answers yes or no."""
+
+
+def answer(reading: str, value: float) -> str | None:
+    """A yes or no in words; None for a reading that is a number.
+
+    >>> answer("access.perforation", 0.0), answer("access.wall_left_mm", 1.2)
+    ('none', None)
+    """
+    words = YES_NO.get(reading)
+    return None if words is None else words[value > 0.5]
+
+
+def limits_of(reading: str, limits: Limits2, decimals: int, *, say: Callable[[str], str] = str) -> str:
+    """A reading's limits as printed; of a yes or no, which it has to be.
+
+    >>> limits_of("access.perforation", (float("-inf"), 0.5), 2)
+    'none'
+    """
+    wanted = answer(reading, 0.0 if limits[0] == -inf else 1.0)
+    return limits_text(limits, decimals) if wanted is None else say(wanted)
 
 
 def ruling_counts(words: Sequence[RulingWord], *, say: Callable[[str], str] = str) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 
 from kerfmark.anatomy.preparations.access import AccessPlan, AccessSite, CutAccess, access_site, cut_access, outline_on
 from kerfmark.anatomy.tooth import Tooth, tooth
-from kerfmark.exercise.builtin.criteria import Rule
+from kerfmark.exercise.builtin.criteria import PASS_PERCENT, Rule
 from kerfmark.geometry.frames import rigid_inverse
 from kerfmark.geometry.solids import loft
 from kerfmark.records import FloatArray, Surface
@@ -84,24 +84,25 @@ def _envelope(site: AccessSite) -> Surface:
 def access_rules(spec: AccessSpec, *, orifices: tuple[str, ...], floored: bool) -> list[Rule]:
     """The criteria of an access, in the order a teacher looks: opening, roof, floor and walls, ways in, what is left."""
     practice = "[practice]"
+    major = "roof, floor and walls weigh most: they are what an access is judged by [practice]"
     found = [
-        Rule("access.outline_overlap", None, None, (spec.overlap, inf), 2.0, "Does the opening follow the planned outline?",
+        Rule("access.outline_overlap", None, None, (spec.overlap, inf), 1.0, "Does the opening follow the planned outline?",
              "outline from the chamber by the laws of its floor, Krasner & Rankow 2004 [seen]; share [practice]"),
         Rule("access.centring_mm", None, None, (-inf, 0.5), 1.0, "Is the opening centred over the chamber?", practice),
-        Rule("access.roof_left_mm2", None, None, (-inf, 0.3), 2.0, "Is the whole roof of the chamber gone, horns included?",
-             "absence of overhangs, a published grid [seen]; no ledge over any horn [practice]; 0.3 mm² tells a ledge from noise [practice]"),
+        Rule("access.roof_left_mm2", None, None, (-inf, 0.3), 3.0, "Is the whole roof of the chamber gone, horns included?",
+             "absence of overhangs, a published grid [seen]; no ledge over any horn [practice]; 0.3 mm² tells a ledge from noise [practice]; " + major),
     ]  # fmt: skip
     if floored:
         found.append(
-            Rule("access.floor_cut_mm", None, None, (-inf, 0.15), 2.0, "Is the floor of the chamber untouched?",
-                 "preserved floor, a published grid [seen]; 0.15 mm tells a cut from noise [practice]")
+            Rule("access.floor_cut_mm", None, None, (-inf, 0.15), 3.0, "Is the floor of the chamber untouched?",
+                 "preserved floor, a published grid [seen]; 0.15 mm tells a cut from noise [practice]; " + major)
         )  # fmt: skip
     found.append(
-        Rule("access.gouge_depth_mm", None, None, (-inf, 0.5), 2.0, "Are the walls free of gouges?",
-             "beyond the plan over 0.5 mm minor, over 1.0 mm major [practice]")
+        Rule("access.gouge_depth_mm", None, None, (-inf, 0.5), 3.0, "Are the walls free of gouges?",
+             "beyond the plan over 0.5 mm minor, over 1.0 mm major [practice]; " + major)
     )  # fmt: skip
     found += [
-        Rule("access.straight_line_deg", str(number), None, (-inf, spec.bend_deg), 1.0,
+        Rule("access.straight_line_deg", str(number), None, (-inf, spec.bend_deg), round(2.0 / len(orifices), 2),
              f"Does a straight instrument reach the {name} orifice with little bend?", f"{spec.bend_deg:g}° [practice]")
         for number, name in enumerate(orifices, start=1)
     ]  # fmt: skip
@@ -109,7 +110,7 @@ def access_rules(spec: AccessSpec, *, orifices: tuple[str, ...], floored: bool) 
         Rule("access.wall_left_mm", None, None, (spec.wall_mm, inf), 1.0, "Is enough wall left at the thinnest place?",
              "at least 1 mm of dentine at the thinnest place [practice]"
              + ("" if spec.wall_mm >= 1.0 else "; less here, where the opening runs out between steep slopes of the crown [practice]")),
-        Rule("access.perforation", None, None, (-inf, 0.5), 2.0, "Is the outer surface unbroken below the crown?",
+        Rule("access.perforation", None, None, (-inf, 0.5), 0.0, "Is the outer surface unbroken below the crown?",
              "any through-cut fails the piece [practice]", critical=True),
     ]  # fmt: skip
     return found
@@ -151,7 +152,7 @@ def _keys(
         "instruments": [LONG_TAPER, FINE_TAPER],
         "source": {"kind": "scan", "noise_um": 10.0, "trueness_um": 15.0},
         "criteria": [rule.as_toml() for rule in rules],
-        "pass": {"minimum_percent": 60.0, "met_at": 0.95, "too_close": "refer"},
+        "pass": {"minimum_percent": PASS_PERCENT, "met_at": 0.95, "too_close": "refer"},
     }
 
 

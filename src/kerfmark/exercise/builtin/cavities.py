@@ -14,6 +14,7 @@ from kerfmark.anatomy.preparations.lesion_cut import LesionPlan, cut_lesion
 from kerfmark.anatomy.preparations.outlines import Fissure, Rounded
 from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.exercise.builtin.cavity_rules import RULES
+from kerfmark.exercise.builtin.criteria import PASS_PERCENT
 from kerfmark.geometry.grids import distance_grid, surface_of
 from kerfmark.geometry.mesh import bounds_mm
 from kerfmark.geometry.solids import Solid, box, intersection
@@ -177,5 +178,5 @@ def _keys(spec: CavitySpec, made: Tooth, ideal: CutPiece, surfaces: Mapping[str,
         ],
         "source": {"kind": "scan", "noise_um": 10.0, "trueness_um": 15.0},
         "criteria": [rule.as_toml() for rule in RULES[spec.rules]],
-        "pass": {"minimum_percent": 60.0, "met_at": 0.95, "too_close": "refer"},
+        "pass": {"minimum_percent": PASS_PERCENT, "met_at": 0.95, "too_close": "refer"},
     }

@@ -28,7 +28,7 @@ def _rule(
 def _pulp(*, least_mm: float = 0.5, why: str = _PULP) -> list[Rule]:
     return [
         _rule("remaining_dentine_mm", None, (least_mm, inf), 2.0, "Is enough dentine left over the pulp?", why),
-        _rule("pulp_exposed_mm2", None, (-inf, 0.05), 2.0, "Is the pulp closed?",
+        _rule("pulp_exposed_mm2", None, (-inf, 0.05), 0.0, "Is the pulp closed?",
               "exposure is the usual critical error [practice]; 0.05 mm² is what a scan can tell from none [practice]", critical=True),
     ]  # fmt: skip
 
@@ -82,9 +82,10 @@ _AMALGAM_I = [
     _rule("pulpal_depth_mm", "central", (1.5, 2.0), 2.0, "Is the floor as deep as asked, and no deeper?", _DEPTH_I),
     _rule("isthmus_width_mm", None, (1.3, 1.8), 1.5, "Is the isthmus narrow, and wide enough to condense?",
           "published rubric 1.5 to 1.8 mm, below 1.0 unacceptable [seen]; course notes from 1.0 mm [seen, weak]; 1.3 between them [practice]"),
-    _rule("isthmus_to_intercuspal", None, (-inf, 1 / 3), 1.0, "Does the isthmus keep to a third of the way between the cusps?",
+    _rule("isthmus_to_intercuspal", None, (-inf, 0.33), 1.0, "Does the isthmus keep to a third of the way between the cusps?",
           "a quarter at most, Sturdevant [seen]; a quarter to a third in other teaching [seen, weak]"),
     *_ridges((1.5, 2.5), "published rubric: 1.5 to 2.0 ideal, below 1.0 or above 2.5 unacceptable [seen]; 2.0 mm on molars [seen, weak]"),
+    *_plan(0.85, 0.3, ("buccal", "lingual", "mesial", "distal")),
     *(
         _rule("wall_angle_deg", wall, (0.0, 12.0), 0.5, f"Does the {wall} wall open a little towards the ridge?",
               "slightly divergent, 6 to 8° [seen, weak]; limits round it [practice]")
@@ -98,7 +99,6 @@ _AMALGAM_I = [
     *_floor(),
     _rule("internal_radius_mm", None, (0.15, 0.6), 0.5, "Are the internal line angles rounded?",
           "rounded [seen]; 0.3 to 0.5 mm follows from the bur's corner [practice]"),
-    *_plan(0.85, 0.3, ("buccal", "lingual", "mesial", "distal")),
     _rule("unsupported_enamel_mm3", None, (-inf, 0.5), 1.0, "Does all enamel stand on dentine?",
           "remove all of it for amalgam [seen, weak]; 0.5 mm³ is what slopes of the cusps leave [practice]"),
     *_pulp(),
@@ -122,11 +122,14 @@ _COMPOSITE_I = [
 ]  # fmt: skip
 
 
+def _axial() -> Rule:
+    return _rule("axial_depth_mm", "central", (1.0, 2.0), 1.5, "Does the axial wall lie just inside the dentine?",
+                 "0.2 to 0.5 mm inside the junction [seen, weak], under 1.0 to 1.4 mm of enamel [seen]; limits [practice]")  # fmt: skip
+
+
 def _box(side: str, *, clearance: Limits2, why: str) -> list[Rule]:
     return [
         _rule("box_width_mm", side, (2.6, 5.2), 1.0, "Is the box as wide as asked?", "walls just clear of the contact [practice]; mm [practice]"),
-        _rule("axial_depth_mm", "central", (1.0, 2.0), 1.5, "Does the axial wall lie just inside the dentine?",
-              "0.2 to 0.5 mm inside the junction [seen, weak], under 1.0 to 1.4 mm of enamel [seen]; limits [practice]"),
         _rule("axial_wall_height_mm", side, (1.2, 2.0), 1.0, "Is the axial wall as high as asked?", "about 1.5 mm [seen, weak]; limits [practice]"),
         _rule("gingival_floor_mm", side, (0.8, 1.8), 1.0, "Is the gingival floor wide enough, and no wider?",
               "about 0.8 mm, Sturdevant [memory]; upper limit [practice]"),
@@ -140,14 +143,15 @@ def _box(side: str, *, clearance: Limits2, why: str) -> list[Rule]:
 
 _AMALGAM_II = [
     _rule("pulpal_depth_mm", "central", (1.5, 2.0), 2.0, "Is the pulpal floor as deep as asked?", _DEPTH_I),
+    _axial(),
     _rule("isthmus_width_mm", None, (1.3, 1.8), 1.0, "Is the isthmus narrow, and wide enough to condense?",
           "molar 1.5 to 1.7 mm [seen, weak]; as class I [seen]; limits [practice]"),
-    _rule("isthmus_to_intercuspal", None, (-inf, 1 / 3), 1.0, "Does the isthmus keep to a third of the way between the cusps?",
+    _rule("isthmus_to_intercuspal", None, (-inf, 0.33), 1.0, "Does the isthmus keep to a third of the way between the cusps?",
           "a quarter at most, Sturdevant [seen]; a quarter to a third in other teaching [seen, weak]"),
     *_ridges((1.5, 2.5), "published class I rubric [seen]; 2.0 mm on molars [seen, weak]", ("distal",)),
+    *_plan(0.85, 0.3, ("buccal", "lingual", "distal")),
     *_box("mesial", clearance=(0.2, 0.9), why="0.5 mm from the neighbour [seen, weak]; limits round it [practice]"),
     *_floor(),
-    *_plan(0.85, 0.3, ("buccal", "lingual", "distal")),
     _rule("unsupported_enamel_mm3", None, (-inf, 0.8), 1.0, "Does all enamel stand on dentine?",
           "remove all of it for amalgam [seen, weak]; 0.8 mm³ is what slopes of the cusps leave [practice]"),
     *_pulp(),
@@ -155,10 +159,11 @@ _AMALGAM_II = [
 _COMPOSITE_II = [
     _rule("pulpal_depth_mm", "central", (1.3, 2.0), 2.0, "Is the pulpal floor in dentine, and no deeper than need be?",
           "no fixed depth: it follows decay and load [seen, weak]; limits round this plan [practice]"),
+    _axial(),
     _rule("isthmus_width_mm", None, (0.9, 1.6), 1.0, "Is the opening kept narrow?", "outline set by the lesion [seen, weak]; premolar 1.2 to 1.5 mm [seen, weak]; limits [practice]"),
     *_ridges((1.4, inf), "1.6 mm on premolars [seen, weak]; 1.4 [practice]", ("mesial",)),
-    *_box("distal", clearance=(0.05, 0.9), why="the contact may stay for composite [seen, weak]; limits [practice]"),
     *_plan(0.85, 0.3, ("buccal", "lingual", "mesial")),
+    *_box("distal", clearance=(0.05, 0.9), why="the contact may stay for composite [seen, weak]; limits [practice]"),
     _rule("internal_radius_mm", None, (0.15, 0.6), 0.5, "Are the internal line angles rounded?", "rounded [seen]; radius [practice]"),
     *_pulp(),
 ]  # fmt: skip

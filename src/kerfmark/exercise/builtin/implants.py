@@ -17,7 +17,7 @@ from kerfmark.anatomy.arch import Arch, Placed, arch
 from kerfmark.anatomy.greys import simulated_ct
 from kerfmark.anatomy.jaw import CANAL_RADIUS_MM, JawBone, jaw_bone
 from kerfmark.anatomy.voxels import write_nrrd
-from kerfmark.exercise.builtin.criteria import Rule
+from kerfmark.exercise.builtin.criteria import PASS_PERCENT, Rule
 from kerfmark.geometry.frames import transform_points
 from kerfmark.geometry.grids import sample, surface_of
 from kerfmark.geometry.mesh import transformed
@@ -206,7 +206,7 @@ def _keys(
         },
         "source": {"kind": "scan", "noise_um": 10.0, "trueness_um": 15.0},
         "criteria": [rule.as_toml() for rule in rules],
-        "pass": {"minimum_percent": 60.0, "met_at": 0.95, "too_close": "refer"},
+        "pass": {"minimum_percent": PASS_PERCENT, "met_at": 0.95, "too_close": "refer"},
     }
 
 
@@ -239,22 +239,26 @@ def bed_rules() -> list[Rule]:
         Rule(f"{name}root_clearance_mm", "bed/distal", None, (1.5, inf), 1.0, "Is the distal root kept clear of?", ROOT),
         Rule(f"{name}plate_thickness_mm", "bed/buccal", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the cheek side?", PLATE),
         Rule(f"{name}plate_thickness_mm", "bed/lingual", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the tongue side?", PLATE),
-        Rule(f"{name}breach", "canal", None, (-inf, 0.5), 1.0, "Is the canal unopened?", "[practice]", critical=True),
-        Rule(f"{name}breach", "plate", None, (-inf, 0.5), 1.0, "Are the outer plates unopened?", "[practice]", critical=True),
+        Rule(f"{name}breach", "canal", None, (-inf, 0.5), 0.0, "Is the canal unopened?", "[practice]", critical=True),
+        Rule(f"{name}breach", "plate", None, (-inf, 0.5), 0.0, "Are the outer plates unopened?", "[practice]", critical=True),
         Rule(f"{name}drill_order", None, None, (0.5, inf), 1.0, "Was each drill used, in order?", "sequence in steps of 0.5 to 0.8 mm [practice]"),
     ]  # fmt: skip
 
 
 def plan_rules() -> list[Rule]:
-    """Criteria of a learner's own plan: the clearances, the crown's axis, and the teacher's plan."""
+    """Criteria of a learner's own plan: the clearances, the crown's axis, and the teacher's plan.
+
+    Where it stands weighs as much as what it keeps clear of: in a roomy site nearly any plan keeps clear.
+    """
     name = "implant."
+    nearer = "nearer than a bed has to come to its plan (1.2 mm, 6°), as the two errors add and a plan is made at leisure [practice]"
     return [
-        Rule(f"{name}canal_clearance_mm", None, None, (2.0, inf), 3.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
-        Rule(f"{name}root_clearance_mm", "mesial", None, (1.5, inf), 2.0, "Is the mesial root kept clear of by 1.5 mm?", ROOT),
-        Rule(f"{name}root_clearance_mm", "distal", None, (1.5, inf), 2.0, "Is the distal root kept clear of by 1.5 mm?", ROOT),
-        Rule(f"{name}plate_thickness_mm", "buccal", None, (1.0, inf), 2.0, "Is 1 mm of bone left on the cheek side?", PLATE),
-        Rule(f"{name}plate_thickness_mm", "lingual", None, (1.0, inf), 2.0, "Is 1 mm of bone left on the tongue side?", PLATE),
-        Rule(f"{name}prosthetic_axis_deg", None, None, (-inf, 10.0), 1.0, "Will the crown stand over the implant?", "[practice]"),
-        Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.5), 1.0, "Is the entry near the teacher's?", "[practice]"),
-        Rule(f"{name}angle_deg", None, None, (-inf, 8.0), 1.0, "Is the axis near the teacher's?", "[practice]"),
+        Rule(f"{name}canal_clearance_mm", None, None, (2.0, inf), 2.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
+        Rule(f"{name}root_clearance_mm", "mesial", None, (1.5, inf), 1.0, "Is the mesial root kept clear of by 1.5 mm?", ROOT),
+        Rule(f"{name}root_clearance_mm", "distal", None, (1.5, inf), 1.0, "Is the distal root kept clear of by 1.5 mm?", ROOT),
+        Rule(f"{name}plate_thickness_mm", "buccal", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the cheek side?", PLATE),
+        Rule(f"{name}plate_thickness_mm", "lingual", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the tongue side?", PLATE),
+        Rule(f"{name}prosthetic_axis_deg", None, None, (-inf, 10.0), 2.0, "Will the crown stand over the implant?", "[practice]"),
+        Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.0), 3.0, "Is the entry near the teacher's?", nearer),
+        Rule(f"{name}angle_deg", None, None, (-inf, 5.0), 2.0, "Is the axis near the teacher's?", nearer),
     ]  # fmt: skip

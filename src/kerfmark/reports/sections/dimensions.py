@@ -11,7 +11,7 @@ from kerfmark.records import FloatArray
 from kerfmark.reports import wording
 from kerfmark.reports.canvas import NARROW, SELECTED, arrowhead, line, num, path, said, text_width
 from kerfmark.reports.contents import CriterionLine
-from kerfmark.reports.placement import Box, Room
+from kerfmark.reports.placement import Box, Room, around
 from kerfmark.reports.symbols import balloon
 
 __all__ = ["Frame2", "angle_svg", "length_svg", "value_label"]
@@ -212,14 +212,12 @@ def length_svg(criterion: CriterionLine, segments_px: FloatArray, extent: Extent
     """
     ends = segments_px[0]
     run = np.abs(ends[1] - ends[0])
-    body = ""
     if run[0] >= run[1] and len(segments_px) > 1:
         drawn = _across(criterion, ends, _starts(segments_px), extent, room)
     elif run[1] > run[0] and len(segments_px) > 1:
         drawn = _upright(criterion, ends, _starts(segments_px), extent, room)
     else:
-        body, at = _on_itself(ends)
-        drawn = body + _free_label(criterion, at, room)
+        drawn = _on_itself(criterion, ends, room)
     heavy = path(ends, stroke="@ink", stroke_width=SELECTED, stroke_linecap="round")
     return f'<g class="fitted" data-c="{criterion.number}">{heavy}</g><g class="dimline" data-c="{criterion.number}">{drawn}</g>'
 
@@ -255,7 +253,11 @@ def _across(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, exte
     else:
         begin = float(ends[:, 0].mean()) - width / 2
     begin = min(max(begin, 2.0), room.width - width - 2.0)
-    chosen = room.choose(Box(begin - 2, level - 19, begin + width + 2, level) for level in levels)
+    far = (min(begin, ends[0, 0]), max(begin + width, ends[1, 0]))
+    chosen = room.choose(
+        (Box(begin - 2, level - 19, begin + width + 2, level - 2), around((far[0], level), (far[1], level)))
+        for level in levels
+    )
     y = levels[chosen]
     body = "".join(
         _extension(np.array([end[0], start[1]]), np.array([end[0], y])) for end, start in zip(ends, starts, strict=True)
@@ -286,7 +288,10 @@ def _upright(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, ext
         float(ends[0, 1]) - 14.0,
     ]
     places = [(edge + outwards * out, low) for low in (rests[-1:] if short else rests) for out in (24.0, 40.0, 12.0)]
-    x, low = places[room.choose(Box(px - 20, rest - width, px + 4, rest) for px, rest in places)]
+    chosen = room.choose(
+        (Box(px - 20, rest - width, px - 2, rest), around((px, ends[0, 1]), (px, ends[1, 1]))) for px, rest in places
+    )
+    x, low = places[chosen]
     body = "".join(
         _extension(np.array([start[0], end[1]]), np.array([x, end[1]])) for end, start in zip(ends, starts, strict=True)
     )
@@ -301,8 +306,9 @@ def _upright(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, ext
     return body + value_label(x - 5.0, low, criterion, always_u=False, upright=True)
 
 
-def _on_itself(ends: FloatArray) -> tuple[str, FloatArray]:
-    """A dimension line on the measured length itself, arrows outside when short."""
+def _on_itself(criterion: CriterionLine, ends: FloatArray, room: Room) -> str:
+    """A dimension line on the measured length itself, arrows outside when short, the value above it or on a tail."""
+    ends = ends[np.argsort(ends[:, 0])]
     run = ends[1] - ends[0]
     length = max(float(np.hypot(*run)), 1e-9)
     way = run / length
@@ -312,7 +318,33 @@ def _on_itself(ends: FloatArray) -> tuple[str, FloatArray]:
     sign = -1.0 if short else 1.0
     body = line(start[0], start[1], stop[0], stop[1])
     body += arrowhead(ends[0, 0], ends[0, 1], tuple(-sign * way)) + arrowhead(ends[1, 0], ends[1, 1], tuple(sign * way))
-    return body, np.asarray(ends.mean(axis=0))
+    if abs(run[1]) > 0.35 * length:
+        return body + _free_label(criterion, np.asarray(ends.mean(axis=0)), room)
+    room.take(around((start[0], start[1]), (stop[0], stop[1])))
+    return body + _on_level(criterion, ends, start, stop, room)
+
+
+def _on_level(criterion: CriterionLine, ends: FloatArray, start: FloatArray, stop: FloatArray, room: Room) -> str:
+    """The value of a level length: above its middle where it fits, else on a tail at one end, else on a leader."""
+    width = label_width(criterion, always_u=False)
+    middle = ends.mean(axis=0)
+    above = float(min(ends[:, 1])) - 5.0
+    tails = [(stop[0] + 6.0, stop[1] + 4.2), (start[0] - 6.0 - width, start[1] + 4.2)]
+    led = [
+        (middle[0] - width / 2 + dx, middle[1] + dy) for dy in (-22.0, 30.0, -42.0, 50.0) for dx in (0.0, 30.0, -30.0)
+    ]
+    fits = ends[1, 0] - ends[0, 0] > width
+    places = [*([(middle[0] - width / 2, above)] if fits else []), *tails, *led]
+    chosen = room.choose(Box(x - 2, y - 14, x + width + 2, y + 3) for x, y in places)
+    x, y = (float(part) for part in places[chosen])
+    label = value_label(x, y, criterion, always_u=False)
+    if fits and chosen == 0:
+        return label
+    if chosen - fits < len(tails):
+        end, tail = (stop, x) if x > middle[0] else (start, x + width)
+        return line(end[0], end[1], tail, end[1]) + label
+    near = y - 14.0 if y > middle[1] else y + 3.0
+    return line(middle[0], middle[1], x + width / 2, near) + label
 
 
 def _free_label(criterion: CriterionLine, at: FloatArray, room: Room) -> str:

@@ -30,6 +30,8 @@ from kerfmark.reports.contours import length_of, simplified
 from kerfmark.reports.placement import Box, Room
 from kerfmark.reports.sections.cut_solids import planned_svg
 from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, length_svg
+from kerfmark.reports.sections.opening import NAME as OPENING
+from kerfmark.reports.sections.opening import Opening, opening_of, opening_svg_of
 from kerfmark.reports.sections.outlines import Outlines, outlines_of
 from kerfmark.reports.sections.planes import (
     dimensioned_segments,
@@ -39,6 +41,7 @@ from kerfmark.reports.sections.planes import (
     looking_words,
     planes_of,
     reach_mm,
+    title_of,
 )
 
 if TYPE_CHECKING:
@@ -47,15 +50,17 @@ if TYPE_CHECKING:
 __all__ = ["CSS_PX_PER_MM", "Section", "fitting_scale", "section_of", "sections_of"]
 
 CSS_PX_PER_MM: Final = 96.0 / 25.4
-TRUE_SCALES: Final = (10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.0, 1.0)
+TRUE_SCALES: Final = (10.0, 8.0, 6.0, 5.0, 4.0, 3.0, 2.5, 2.0, 1.0)
 SIDE_ROOM: Final = 46.0
 PAPER_SIDE_ROOM: Final = 36.0
 TOP_ROOM: Final = 62.0
 FOOT_ROOM: Final = 58.0
 FOOT_PX: Final = 2.0
+OWN_FOOT: Final = 0.2
 NO_DIMENSION: Final = ("_sd_", "_rms_", "lateral_95", "deviation")
 DETAIL_TIMES: Final = 3.0
 DETAIL_R: Final = 46.0
+LEAST_SECTIONS: Final = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +74,11 @@ class Section:
     paper_scale: float
     ends: tuple[str, str]
     dimensions: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        """What it is called on page and sheet."""
+        return title_of(self.name)
 
 
 def sections_of(
@@ -93,7 +103,7 @@ def sections_of(
         Height below which nothing is drawn; half width of the corridor.
     size : pair of int, px
     true_scale : bool
-        Use the largest of 10, 8, 6, 5, 4, 3, 2, 1 to 1 on paper that fits.
+        Use the largest of `TRUE_SCALES` to 1 on paper that fits.
     names : tuple of str, optional
         Only these planes.
     """
@@ -103,28 +113,46 @@ def sections_of(
         if names is None or p.name in names
     ]
     cut = [outlines_of(plane, assessment.piece, prepared, floor_mm=floor_mm, limit_mm=limit_mm) for plane in planes]
-    scale = min((fitting_scale(one, size, true_scale=true_scale) for one in cut), default=1.0)
-    return tuple(
+    opening = opening_of(assessment, prepared, floor_mm=floor_mm) if names is None or OPENING in names else None
+    bounds = [*(one.bounds for one in cut), *([opening.bounds] if opening else [])]
+    scale = min((_scale_of(*ends, size, true_scale=true_scale) for ends in bounds), default=1.0)
+    drawn = [
         section_of(p, o, assessment, prepared, contents, size=size, px_per_mm=scale)
         for p, o in zip(planes, cut, strict=True)
-    )
+    ]
+    drawn = _without_empty(drawn, cut)
+    if opening is not None:  # after the two planes of the tooth
+        drawn.insert(min(2, len(drawn)), _opening_section(opening, contents, size=size, px_per_mm=scale))
+    return tuple(drawn)
+
+
+def _without_empty(drawn: list[Section], cut: list[Outlines]) -> list[Section]:
+    """Without sections that meet neither the plan nor a dimension, as the one along a row of a facial cavity, while two are left."""
+    telling = [s for s, o in zip(drawn, cut, strict=True) if s.numbers or o.corridor or o.departures]
+    return telling if len(telling) >= LEAST_SECTIONS else drawn
+
+
+def _opening_section(opening: Opening, contents: PieceContents, *, size: tuple[int, int], px_per_mm: float) -> Section:
+    """The cavity seen along its axis, in the middle of the drawing."""
+    low, high = opening.bounds
+    middle = (low + high) / 2
+    frame = Frame2(size[0] / 2 - px_per_mm * middle[0], size[1] / 2 + px_per_mm * middle[1], px_per_mm)
+    drawing, numbers, ends = opening_svg_of(opening, contents, frame, size=size)
+    texts = tuple(line.aloud for line in contents.lines if line.number in numbers)
+    return Section(OPENING, drawing, numbers, px_per_mm, px_per_mm / CSS_PX_PER_MM, ends, texts)
 
 
 def fitting_scale(outlines: Outlines, size: tuple[int, int], *, true_scale: bool = False) -> float:
     """Px per mm at which outlines fill a drawing; with `true_scale` the largest stated scale that fits."""
-    low, high = _bounds(outlines)
+    return _scale_of(*outlines.bounds, size, true_scale=true_scale)
+
+
+def _scale_of(low: FloatArray, high: FloatArray, size: tuple[int, int], *, true_scale: bool) -> float:
     room = np.array([size[0] - 2 * (PAPER_SIDE_ROOM if true_scale else SIDE_ROOM), size[1] - TOP_ROOM - FOOT_ROOM])
     fits = float((room / np.maximum(high - low, 1e-3)).min())
     if not true_scale:
         return fits
     return CSS_PX_PER_MM * next((s for s in TRUE_SCALES if s * CSS_PX_PER_MM <= fits), 1.0)
-
-
-def _bounds(outlines: Outlines) -> tuple[FloatArray, FloatArray]:
-    points = np.vstack(
-        [*outlines.piece, *outlines.subject, np.zeros((1, 2)) if not outlines.piece else outlines.piece[0]]
-    )
-    return points.min(axis=0), points.max(axis=0)
 
 
 def section_of(
@@ -141,7 +169,7 @@ def section_of(
     """Draw one section at a scale. `key` keeps its patterns' names apart from those of other drawings on the page."""
     key = key or plane.name
     width, height = size
-    low, high = _bounds(outlines)
+    low, high = outlines.bounds
     middle = (low + high) / 2
     drawn_high = px_per_mm * (high[1] - low[1])
     spare = max(0.0, height - TOP_ROOM - FOOT_ROOM - drawn_high)
@@ -197,6 +225,9 @@ def _closed_by_break(curve_px: FloatArray, foot_px: float) -> tuple[str, str]:
         return data + "Z", ""
     a, b = curve_px[-1], curve_px[0]
     at_foot = [abs(float(end[1]) - foot_px) < FOOT_PX for end in (a, b)]
+    lowest = float(curve_px[:, 1].max())
+    if not any(at_foot) and lowest - min(a[1], b[1]) < OWN_FOOT * np.ptp(curve_px[:, 1]):
+        foot_px, at_foot = lowest, [True, True]  # the scan ends higher than the drawing does
     if not any(at_foot) and np.ptp(curve_px[:, 0]) < np.ptp(curve_px[:, 1]):
         return "", ""
     low_a, low_b = np.array([a[0], foot_px]), np.array([b[0], foot_px])
@@ -227,6 +258,12 @@ def _cut(frame: Frame2, outlines: Outlines, name: str, *, heavy: float = WIDE) -
     body += _departures(frame, outlines, name, key)
     body += path(
         [frame.px(c) for c in outlines.subject], stroke="@ink2", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE
+    )
+    body += path(
+        [simplified(frame.px(c), tolerance=0.3) for c in outlines.neighbours],
+        stroke="@ink2",
+        stroke_width=NARROW,
+        stroke_dasharray=CHAIN_DOUBLE,
     )
     body += path(
         [simplified(frame.px(c), tolerance=0.12) for c in outlines.piece],
@@ -287,7 +324,7 @@ def _way_out(frame: Frame2, plane: SectionPlane, contents: PieceContents) -> str
 
 def _axis(frame: Frame2, outlines: Outlines) -> str:
     """The path through the plane's origin, long dash-dot."""
-    _, high = _bounds(outlines)
+    _, high = outlines.bounds
     top, foot = frame.px(np.array([0.0, high[1]])), frame.px(np.array([0.0, outlines.floor]))
     return line(top[0], top[1] - 14, foot[0], foot[1] + 8, stroke="@ink2", stroke_dasharray=CHAIN)
 
@@ -354,6 +391,11 @@ def _detail(frame: Frame2, outlines: Outlines, name: str, room: Room) -> str:
     body += circle(x, y, DETAIL_R, fill="none", stroke="@ink", stroke_width=1.0)
     body += circle(at[0], at[1], small, fill="none", stroke="@ink", stroke_width=NARROW)
     outwards = -1 if at[0] < frame.x0 else 1
+    room.take(
+        Box(
+            at[0] + outwards * (small + 6) - 6, at[1] - small - 9, at[0] + outwards * (small + 6) + 6, at[1] - small + 4
+        )
+    )
     body += text(
         at[0] + outwards * (small + 6), at[1] - small + 2, "A", size=12, weight=600, anchor="middle", halo=True
     )

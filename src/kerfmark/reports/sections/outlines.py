@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,10 @@ __all__ = ["Departure", "Outlines", "clipped_above", "outlines_of"]
 
 RASTER_MM = 0.05
 STRIP_MM = 0.9
+ASIDE_MM, OVER_MM = 7.0, 2.5
+"""How much of a jaw is looked at to each side of a planned implant and over it."""
+BESIDE_MM = 2.2
+"""How much of a neighbour is shown beside the tooth."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,6 +51,16 @@ class Outlines:
     target: tuple[FloatArray, ...]
     departures: tuple[Departure, ...]
     floor: float
+    neighbours: tuple[FloatArray, ...] = ()
+    window: tuple[FloatArray, FloatArray] | None = None
+
+    @property
+    def bounds(self) -> tuple[FloatArray, FloatArray]:
+        """What a drawing must have room for: its window, where only a part is looked at, else everything."""
+        if self.window is not None:
+            return self.window
+        points = np.vstack([*self.piece, *self.subject, np.zeros((1, 2)) if not self.piece else self.piece[0]])
+        return points.min(axis=0), points.max(axis=0)
 
 
 def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_mm: float, limit_mm: float) -> Outlines:
@@ -79,7 +94,31 @@ def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_
         target=target,
         departures=_departures(plane, own, prepared, limit_mm=limit_mm),
         floor=floor,
+        neighbours=_beside(cut, piece, prepared, (*own, *old)),
+        window=_about_plan(plane, prepared, floor),
     )
+
+
+def _about_plan(plane: SectionPlane, prepared: Prepared, floor: float) -> tuple[FloatArray, FloatArray] | None:
+    """Of a jaw the part about the planned implant."""
+    if prepared.implant is None:
+        return None
+    ends = flat(np.asarray(prepared.implant), plane)
+    return np.array([ends[:, 0].min() - ASIDE_MM, floor]), ends.max(axis=0) + np.array([ASIDE_MM, OVER_MM])
+
+
+def _beside(
+    cut: Callable[[Surface], tuple[FloatArray, ...]], piece: Piece, prepared: Prepared, shown: tuple[FloatArray, ...]
+) -> tuple[FloatArray, ...]:
+    """What the plane meets of the neighbours next to what is shown: as scanned with the piece, else the exercise's own."""
+    if not shown or not prepared.neighbours:
+        return ()
+    points = np.vstack(shown)
+    left, right = points[:, 0].min() - BESIDE_MM, points[:, 0].max() + BESIDE_MM
+    curves = [c for surface in ({**prepared.neighbours, **piece.neighbours}).values() for c in cut(surface)]
+    within = [part for curve in curves for part in clipped_above(curve[:, ::-1], left)]
+    within = [part for curve in within for part in clipped_above(curve * [1.0, -1.0], -right)]
+    return tuple(part[:, ::-1] * [-1.0, 1.0] for part in within)
 
 
 def _is_near(curve: FloatArray, reach: float | None) -> bool:

@@ -18,13 +18,23 @@ __all__ = [
     "plain_planes",
     "planes_of",
     "reach_mm",
+    "title_of",
     "view_planes",
     "way_words",
 ]
 
 PLANE_AZIMUTHS: Final = {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}
-EXTRA_PLANES: Final = ("level", "pulp")
-"""A cut across the tooth, and the one that holds the way from a cavity to the pulp."""
+EXTRA_PLANES: Final = ("isthmus", "level", "pulp")
+"""Through a cavity's narrowest place, across the tooth, and the one that holds the way from a cavity to the pulp."""
+LEAST_OFF_MM: Final = 0.05
+ISTHMUS: Final = "cavity.isthmus_width_mm"
+_TITLES: Final = {
+    "isthmus": "isthmus",
+    "level": "across the tooth",
+    "pulp": "nearest to the pulp",
+    "opening": "along the axis",
+    "tilt": "plan and apex",
+}
 NEAR_MM: Final = 0.4
 AT_ENDS: Final = 3
 ABUTMENT_REACH_MM: Final = 7.5
@@ -42,7 +52,7 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
     if not tooth:
         return _axial_plane("BL", mesial_sign, name="YZ"), _axial_plane("MD", mesial_sign, name="XZ")
     found: dict[str, SectionPlane] = {}
-    own = _abutments_planes(readings) or _ways_planes(readings)
+    own = _abutments_planes(readings) or _ways_planes(readings) or _bed_planes(readings, mesial_sign)
     if own:
         return own
     with_plane = [r for r in readings if r.witness is not None and r.witness.plane is not None]
@@ -54,7 +64,8 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
         found.setdefault(name, _axial_plane(name, mesial_sign))
     for plane in (r.witness.plane for r in with_plane if r.witness is not None):
         if plane is not None and plane.name in EXTRA_PLANES:
-            found.setdefault(plane.name, plane)
+            found.setdefault(plane.name, _from_above(plane) if is_level(plane) else plane)
+    found |= _isthmus_plane(readings, found["BL"], found["MD"])
     return tuple(found[name] for name in (*PLANE_AZIMUTHS, *EXTRA_PLANES) if name in found)
 
 
@@ -91,6 +102,35 @@ def _upright(plane: SectionPlane, mesial_sign: int) -> SectionPlane:
     return axial if axial.across @ plane.across > 0.0 else _turned_round(axial)
 
 
+def _from_above(plane: SectionPlane) -> SectionPlane:
+    """A cut across the tooth the way the occlusal view shows it."""
+    return SectionPlane(plane.name, plane.origin_mm, np.array([-1.0, 0.0, 0.0]), np.array([0.0, -1.0, 0.0]))
+
+
+def _isthmus_plane(readings: tuple[Reading, ...], *shown: SectionPlane) -> dict[str, SectionPlane]:
+    """The upright section along a cavity's narrowest width, by its name; nothing where one of the planes shows it already."""
+    witness = next((r.witness for r in readings if r.id == ISTHMUS and r.value is not None), None)
+    if witness is None or any(dimensioned_segments(witness, plane) is not None for plane in shown):
+        return {}
+    ends = witness.segments_mm[0]
+    run = (ends[1] - ends[0]) * [1.0, 1.0, 0.0]
+    # As the plane it is nearest to: buccal, or mesial, on the same end.
+    across = max((sign * run for sign in (-1.0, 1.0)), key=lambda way: max(float(way @ p.across) for p in shown))
+    if float(np.linalg.norm(across)) < 1e-9:
+        return {}
+    unit = across / np.linalg.norm(across)
+    return {"isthmus": SectionPlane("isthmus", ends.mean(axis=0) * [1, 1, 0], unit, np.array([0.0, 0.0, 1.0]))}
+
+
+def title_of(name: str) -> str:
+    """What a section is called on page and sheet: a plane of the tooth by its letters, another by what it shows.
+
+    >>> title_of("BL"), title_of("pulp")
+    ('BL', 'nearest to the pulp')
+    """
+    return _TITLES.get(name, name)
+
+
 def _turned_round(plane: SectionPlane) -> SectionPlane:
     return SectionPlane(plane.name, plane.origin_mm, -plane.across, plane.up)
 
@@ -112,6 +152,26 @@ def _ways_planes(readings: tuple[Reading, ...]) -> tuple[SectionPlane, ...]:
     angles = [r.witness.plane for r in readings if r.witness is not None and r.witness.kind == "angle"]
     found = {plane.name: plane for plane in angles if plane is not None and plane.name.startswith("orifice ")}
     return tuple(found.values())
+
+
+def _bed_planes(readings: tuple[Reading, ...], mesial_sign: int) -> tuple[SectionPlane, ...]:
+    """Of a bed that ends beside its plan, or a plan beside another, first the plane that holds the planned axis and both ends."""
+    taken = {r.id: r.witness for r in readings if r.witness is not None and r.value is not None}
+    angle, apex = taken.get("implant.angle_deg"), taken.get("implant.apex_deviation_mm")
+    if angle is None or apex is None or len(angle.segments_mm) < 2 or not len(apex.segments_mm):
+        return ()
+    entry, end = angle.segments_mm[0]
+    up = (entry - end) / np.linalg.norm(entry - end)
+    off = angle.segments_mm[1][1] - end
+    off = off - (off @ up) * up
+    size = float(np.linalg.norm(off))
+    if size < LEAST_OFF_MM:
+        return ()
+    both = tuple(_axial_plane(name, mesial_sign) for name in ("BL", "MD"))
+    way = off / size
+    # As the tooth's own plane it is nearest to has it: buccal or mesial on the same end.
+    nearest = max((p.across for p in both), key=lambda across: abs(float(way @ across)))
+    return (SectionPlane("tilt", end, way if way @ nearest > 0.0 else -way, up), *both)
 
 
 def _tooth_of(plane: SectionPlane) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from kerfmark.records import FloatArray
 
-__all__ = ["VIEW_NAMES", "Camera", "camera_towards", "direction_words"]
+__all__ = ["VIEW_NAMES", "Camera", "camera_towards", "direction_words", "seen_words"]
 
 VIEW_NAMES: Final = {"S": "slanted", "O": "occlusal", "B": "buccal", "L": "lingual", "M": "mesial", "D": "distal"}
 """Letter of each stated direction: where the eye stands."""
@@ -22,6 +22,20 @@ def direction_words(letter: str, *, mesial_sign: int, tooth: bool) -> tuple[str,
     if letter not in on_block:
         return "¾", VIEW_NAMES.get(letter, "slanted, from behind")
     return (letter, VIEW_NAMES[letter]) if tooth else (on_block[letter], f"from {on_block[letter].lower()}")
+
+
+def seen_words(letter: str, *, mesial_sign: int, tooth: bool) -> str:
+    """From where a printed view was taken, as a caption.
+
+    >>> seen_words("Z", mesial_sign=1, tooth=True)
+    'slanted, from the lingual and distal side'
+    """
+    if letter not in ("S", "Z"):
+        words = direction_words(letter, mesial_sign=mesial_sign, tooth=tooth)[1]
+        return f"from the {words} side" if tooth else words
+    if not tooth:
+        return "slanted, from the front" if letter == "S" else "slanted, from behind"
+    return f"slanted, from the {'buccal and mesial' if letter == 'S' else 'lingual and distal'} side"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

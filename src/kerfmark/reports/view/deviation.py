@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from kerfmark.geometry.grids import sample
 from kerfmark.kernels.raster import patches
 from kerfmark.records import FloatArray, Piece
-from kerfmark.reports.canvas import path, path_data, svg, text
+from kerfmark.reports.canvas import path, path_data, svg, text, text_width
 from kerfmark.reports.contours import contour_chains, length_of
+from kerfmark.reports.placement import Box
 from kerfmark.reports.view.render import FINER, Buffers
 from kerfmark.reports.wording import number
 
@@ -135,19 +136,15 @@ def _middle(mine: NDArray[np.bool_]) -> tuple[float, float]:
 
 def patch_labels(found: list[Patch]) -> str:
     """Each patch's greatest value with its sign, haloed, in the patch's middle."""
-    return "".join(
-        text(
-            p.x,
-            p.y + 4,
-            p.shown,
-            size=12,
-            weight=600,
-            anchor="middle",
-            halo=True,
-            class_="patch",
-        )
-        for p in found
-    )
+    body, taken = "", list[Box]()
+    for p in sorted(found, key=lambda patch: -patch.area_mm2):  # where two would cover one another, the larger patch's
+        half = text_width(p.shown, size=12) / 2
+        box = Box(p.x - half, p.y - 7, p.x + half, p.y + 7)
+        if any(box.overlap(other) > 0.0 for other in taken):
+            continue
+        taken.append(box)
+        body += text(p.x, p.y + 4, p.shown, size=12, weight=600, anchor="middle", halo=True, class_="patch")
+    return body
 
 
 def legend_svg(*, limit_mm: float = CORRIDOR_MM, width: float = 380.0) -> str:

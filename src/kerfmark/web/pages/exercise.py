@@ -86,7 +86,7 @@ def _rows(found: ExercisePage, visit: Visit) -> list[dict[str, Any]]:
                 "name": names[c.number],
                 "reading": c.reading,
                 "critical": c.critical,
-                "limits": wording.limits_text(limits, decimals),
+                "limits": wording.limits_of(c.reading, limits, decimals, say=visit.visitor.words),
                 "unit": wording.unit_sign(c.unit),
                 "strip": painted(strips.judging_svg(limits, side_of_large(c.reading, c.stat), names[c.number])),
                 "weight": f"{c.weight:g}",
