@@ -207,3 +207,14 @@ const crossAt = ([x, y]: Point): SVGElement[] => [
   line([x - 14, y], [x - 4, y], { "stroke-width": 1.4 }), line([x + 4, y], [x + 14, y], { "stroke-width": 1.4 }),
   line([x, y - 14], [x, y - 4], { "stroke-width": 1.4 }), line([x, y + 4], [x, y + 14], { "stroke-width": 1.4 }),
 ];
+
+/** The notes that an attribute holds as JSON; none where it holds anything else. */
+export function notesOf(text: string | null): Note[] {
+  if (!text) return [];
+  try {
+    const value: unknown = JSON.parse(text);
+    return Array.isArray(value) ? (value as Note[]).filter((n) => Array.isArray(n.point_mm)) : [];
+  } catch {
+    return [];
+  }
+}
