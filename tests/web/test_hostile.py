@@ -112,6 +112,59 @@ def test_a_method_that_an_address_does_not_take_is_told_in_a_sentence(visit):
         assert (answer.status_code, said(answer)) == (405, "That cannot be done at this address.")
 
 
+def test_what_is_sent_twice_from_two_windows_happens_once(school, visit):
+    held = school.sitting("exam")
+    piece = school.measured(held, "l1", ["on"])
+    school.judge(piece)
+    lead, examiner = visit("lead"), visit("e1")
+    change = {"sitting": held, "t": "2:0.5:9", "reason": "The bed is deeper than the drawing."}
+    answer = {"state": "rejected", "answer": "It stays."}
+    steps = [
+        (lead, f"/limits/{school.exercise}/change", change), (examiner, f"/pieces/{piece}/decide", {"word-1": "met", "note-1": "Clear."}),
+        (lead, f"/pieces/{piece}/sign", {}), (lead, f"/sittings/{held}/close", {}), (lead, f"/sittings/{held}/release", {}),
+        (visit("l1"), f"/pieces/{piece}/appeal", {"reason": "I see it inside."}),
+    ]  # fmt: skip
+    for browser, address, data in steps:
+        assert browser.post(address, data).status_code == 303, address
+        before = last_audit_number(school.store)
+        assert browser.post(address, data).status_code == 409, address
+        assert last_audit_number(school.store) == before
+    appeal = re.search(r'"/appeals/(\w+)"', lead.get("/queue").text)[1]
+    assert [lead.post(f"/appeals/{appeal}", answer).status_code for _ in range(2)] == [303, 409]
+
+
+UPLOADS = {
+    "empty": b"",
+    "a PDF": b"%PDF-1.7\nx",
+    "Latin-1": "a,b\nö,1\n".encode("latin-1"),
+    "other columns": b"item,value\n1,2\n",
+    "a broken zip": b"PK\x03\x04xxxx",
+}
+
+
+@pytest.mark.parametrize("content", UPLOADS.values(), ids=UPLOADS)
+def test_a_wrong_file_at_any_upload_is_told_in_a_sentence(school, visit, content):
+    """Pieces are read in a process apart: `intake` tests what is wrong with those. An empty one is refused at once."""
+    lead = visit("lead")
+    places = [
+        ("/exercises/import", "zip"),
+        *((f"/evidence/papers/{kind}", "file") for kind in ("panel", "earlier", "actions")),
+    ]
+    for address, name in places:
+        answer = lead.post(address, {"exercise": "layered-block", "name": "x"}, files={name: ("a file.bin", content)})
+        assert answer.status_code == 422, address
+        assert len(said(answer)) > 40
+        assert "Error(" not in said(answer)
+
+
+def test_an_empty_second_scan_is_refused_at_once(school, visit):
+    held = school.sitting()
+    school.measured(held, "l1")
+    data = {"sitting": held, "learner": "l1-code", "device": "scanner 2"}
+    answer = visit("technician").post("/rigs/again", data, files={"file": ("again.stl", b"")})
+    assert (answer.status_code, "empty (0 bytes)" in said(answer)) == (422, True)
+
+
 ROSTERS = {
     "with a byte order mark": ("﻿code,name\nn-1,Zoë Ångström\n".encode(), 1, 0),
     "with semicolons and CRLF": (b"code;name;email\r\nn-1;Ann Field;ann@school.example\r\n", 1, 0),

@@ -65,8 +65,9 @@ def panel_of(text: str, *, name: str) -> Panel:
             for r in csv.DictReader(text.splitlines())
         ]
     except (csv.Error, KeyError, ValueError, AttributeError, TypeError) as why:
+        found = f"no column {why.args[0]}" if isinstance(why, KeyError) else printable(why, limit=80)
         raise InputError(
-            f"{name}: not a panel's file ({printable(repr(why), limit=80)}), expected columns method, judge, item, value and, for ebel, count. Correct it."
+            f"{name}: not a panel's file ({found}), expected columns method, judge, item, value and, for ebel, count. Correct it."
         ) from why
     if not parsed:
         raise InputError(f"{name}: no judgement, expected one row a judgement: {', '.join(PANEL_COLUMNS)}. Add them.")

@@ -181,6 +181,8 @@ def read_again(
     with store.read() as tx:
         piece_id = _last_piece(tx, actor, sitting_id, learner)
     digest, size = store.blobs.put(content, limit_bytes=limit_bytes)
+    if size == 0:
+        raise InputError(f"{printable(file_name)} is empty (0 bytes), expected a scan of the piece. Export it again.")
     wanted = {"device": device, "blob": digest, "file_name": file_name[:200], "unit": unit, "by": actor.person_id}
     with store.write() as tx:
         tx.note_blob(digest, size)

@@ -136,7 +136,8 @@ def change_limits(
     Raises
     ------
     ConflictError
-        If the sitting's marks were released: a released mark changes by an appeal only.
+        If the sitting's marks were released: a released mark changes by an appeal only. Or the limits are in force already: marking
+        anew would send what was examined back to its examiners for nothing.
     """
     if not reason.strip():
         raise InputError("no reason is given, expected one: it stands on every marking. Write it.")
@@ -156,7 +157,10 @@ def change_limits(
             raise InputError(
                 f"limits are given of {len(limits)} criteria, expected a lower and a higher one of each of the {len(own)}. Correct them."
             )
-        sitting.limits = None if limits is None else [[opened(low), opened(high)] for low, high in limits]
+        wanted = None if limits is None else [[opened(low), opened(high)] for low, high in limits]
+        if in_force(own, wanted) == in_force(own, sitting.limits):
+            raise ConflictError("these limits are in force in this sitting already. Nothing was changed.")
+        sitting.limits = wanted
         tx.say(str(actor), "limits changed", f"sitting {sitting_id}", limits=sitting.limits)
         return _mark_anew(tx, actor, sitting, in_force(own, sitting.limits), pass_of(exercise), reason.strip())
 

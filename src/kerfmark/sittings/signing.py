@@ -50,7 +50,7 @@ def release(store: Store, actor: Actor, sitting_id: str) -> str:
     Raises
     ------
     ConflictError
-        If the sitting is open, or pieces of it are neither signed nor set aside; the sentence counts them.
+        If the sitting is open or its marks were released already, or pieces of it are neither signed nor set aside; the sentence counts them.
     """
     with store.write() as tx:
         sitting = tx.get(kept.Sitting, sitting_id, lock=True)
@@ -61,6 +61,8 @@ def release(store: Store, actor: Actor, sitting_id: str) -> str:
         left = [s for s in found.values() if s.word not in ("signed", "set aside")]
         if sitting.state == "open":
             raise ConflictError("the sitting is open, expected it to be closed before release. Close it.")
+        if sitting.state == "released":
+            raise ConflictError("the marks were released already. Nothing was changed.")
         if left:
             words = ", ".join(f"{sum(s.word == w for s in left)} {w}" for w in sorted({s.word for s in left}))
             raise ConflictError(
