@@ -83,3 +83,10 @@ def test_a_line_whose_panel_is_taken_back_decides_no_more(marked, visit):
     paper = re.search(r'action="(/evidence/take-back/[0-9a-f]+)"', browser.get("/evidence").text)[1]
     assert browser.post(paper).headers["location"].endswith("done=withdrawn")
     assert "no method gives a pass line" in browser.get("/evidence?ask=1").text.lower()
+
+
+def test_a_store_without_marks_says_so_and_blames_nobody(visit, school):
+    page = visit("lead").get("/evidence/line")
+    assert page.status_code == 200
+    assert "The store holds no measured pieces" in page.text
+    assert 'role="alert"' not in page.text

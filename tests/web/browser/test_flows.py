@@ -60,7 +60,7 @@ def test_words_typed_stay_through_leaving_the_page_and_through_a_session_that_en
     assert type_in().input_value() == words
     page.context.clear_cookies()
     page.get_by_role("button", name="Pin it").click()
-    assert page.get_by_role("alert").inner_text().startswith("That did not go through. You were signed out")
+    assert page.get_by_role("alert").inner_text().startswith("That did not go through: You were signed out")
     assert page.get_by_label("text", exact=True).input_value() == words
     page.fill("#login", "tessa")
     page.fill("#password", "four plain words here")

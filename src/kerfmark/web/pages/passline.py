@@ -78,12 +78,13 @@ def _show(
         "rows": [], "header": [], "caption": "", "under": "", "figures": [], "specs": "{}", "flags": [], "sentence": "", "stands": "",
     }  # fmt: skip
     now: PassLine | None = None
+    nothing = ""
     try:
         found = answers(visit, exercise)
         now = found.line
         filled |= _filled(found)
     except (EvidenceError, RightsError) as why:  # no pieces, or none at a site of theirs
-        wrong = wrong or str(why)
+        nothing = str(why)
     signed = signed_lines(visit.store, visit.actor, exercise=exercise)
     cells = [
         Cell(words("pass line"), f"{now.cut.value:.1f}" if now else "–", now.name if now else ""),
@@ -95,7 +96,7 @@ def _show(
     ]
     return page(
         visit.visitor, "passline.html", status=422 if given or chosen else 200, said=said, wrong=wrong, exercise=exercise, given=given,
-        chosen=chosen or (signed[-1].method if signed else now.name if now else ""), cells=cells,
+        chosen=chosen or (signed[-1].method if signed else now.name if now else ""), cells=cells, nothing=nothing[:1].upper() + nothing[1:],
         may_sign=may_anywhere(visit.actor, "evidence.sign"), signed=[_signed(line, now) for line in reversed(signed)],
         simulated=holds_simulated(visit.store), **filled,
     )  # fmt: skip
