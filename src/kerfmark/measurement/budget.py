@@ -20,6 +20,7 @@ __all__ = [
     "extreme_of",
     "line_angle_u_deg",
     "measured",
+    "rooted",
     "shared_u_mm",
     "surface_u_mm",
     "unmeasured",
@@ -33,6 +34,8 @@ COUNT_PER_SQUARE_EDGE = 1.155
 ALIKE_WITHIN = 0.525
 CROSSINGS_PER_EDGE_LENGTH = 2.205
 """How many edges of even triangles a straight line crosses for each length of a side: 2 / π · 6 / √3."""
+COVERAGE_FACTOR = NormalDist().inv_cdf(0.975)
+"""Of a 95 % interval of a normal quantity."""
 WAVELENGTHS_MM = (4.5, 5.5, 6.5, 7.5, 8.5, 9.5, 10.5, 11.5)
 
 
@@ -225,6 +228,45 @@ def extreme_of(values: ArrayLike, u: float, *, alike: float) -> tuple[float, Com
     count = max(1.0, float((found < found.min() + 3.0 * u).sum()) / max(alike, 1.0))
     beyond = u * NormalDist().inv_cdf((count - 0.375) / (count + 0.25))
     return max(beyond, 0.0), Component("least of many", u / math.sqrt(1.0 + 0.9 * math.log(count)))
+
+
+def rooted(square: float, components: Iterable[Component]) -> tuple[float, tuple[Component, ...]]:
+    """The root of a square known to some uncertainty, as a spread is with the noise's variance taken off; and its budget.
+
+    Parameters
+    ----------
+    square : float
+        May be negative: noise takes off more than there was. The root is then 0.
+    components : iterable of Component
+        Standard uncertainties of the square, in the root's unit squared.
+
+    Returns
+    -------
+    root : float
+    budget : tuple of Component
+        In the root's unit, in the same proportions.
+
+    Notes
+    -----
+    A root answers to its square by 1 / (2 root), which says nothing near 0. So the square's own 95 % interval, cut off
+    at 0, is carried through the root, and u is its wider side over 1.96 (JCGM 101:2008, 5.11.6, asks for intervals of
+    this kind where the linear law fails). Far from 0 this is the linear law.
+
+    Examples
+    --------
+    >>> root, (line,) = rooted(4.0, [Component("surface noise", 0.04)])
+    >>> root, round(line.u, 4)
+    (2.0, 0.0101)
+    >>> root, (line,) = rooted(-0.5, [Component("surface noise", 1.0)])
+    >>> root, round(line.u, 4)
+    (0.0, 0.7143)
+    """
+    lines = tuple(components)
+    wide = COVERAGE_FACTOR * combined(lines)
+    root = math.sqrt(max(square, 0.0))
+    upper, lower = math.sqrt(max(square, 0.0) + wide), math.sqrt(max(square - wide, 0.0))
+    scale = max(upper - root, root - lower) / wide if wide else 0.0
+    return root, tuple(Component(line.source, scale * line.u) for line in lines)
 
 
 def line_angle_u_deg(noise_mm: float, *, length_mm: float, edge_mm: float) -> float:

@@ -21,7 +21,7 @@ def outline_overlap(bench: Bench) -> tuple[Reading, ...]:
         return (unmeasured(name, "the exercise plans no outline", unit="1", status="not_applicable"),)
     if bench.lattice is None or not bench.has_cut:
         return (unmeasured(name, "nothing is cut", unit="1"),)
-    return (overlap_reading(name, bench, outline, opening_of(bench)),)
+    return (overlap_reading(name, bench, outline, opening_of(bench), deeper=opening_of(bench, times=2.0)),)
 
 
 def _planned(bench: Bench) -> tuple[FloatArray, ...]:

@@ -73,6 +73,9 @@ def _by_wall(bench: Bench, band: tuple[float, float]) -> dict[str, CutFaces]:
     within = (faces.middles[:, 2] > band[0]) & (faces.middles[:, 2] < band[1])
     middles, normals, areas = faces.middles[within], faces.normals[within], faces.areas[within]
     steady = _averaged_normals(middles, normals * areas[:, None])
+    areas = areas * np.abs(
+        (normals * steady).sum(axis=1)
+    )  # as the wall has it: noise tilts faces and makes them larger
     steep = np.abs(steady[:, 2]) < STEEP
     across = bench.prepared.mesial_sign * -steady[:, 0]
     facial = -steady[:, 1]

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import effective_count, extreme_of, measured, rooted, shared_u_mm, unmeasured
 from kerfmark.measurement.line.groove import AVERAGED_MM, MIDDLE_PART, STATION_MM, Groove
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
@@ -17,16 +17,23 @@ __all__ = [
 
 NO_GROOVE = "no groove was found along the line"
 NEAR_RANK = 0.05
-SPREAD_BY_NOISE = {"line.lateral_95_mm": 0.8, "line.lateral_max_mm": 1.3}
-"""What noise adds to a high percentile and to a largest value, in standard deviations of one station; it is taken off."""
+SPREAD_BY_NOISE = 0.8
+"""What noise adds to a high percentile, in standard deviations of one station: half of what it adds to an even line's."""
+MOST_SCATTER = 1.5
+ALIKE_STATIONS = 2.0
+"""Neighbouring stations share their noise: means over 0.3 mm every 0.1 mm."""
+SMOOTH_SPREAD = 0.6
+"""What a smooth error adds to a high percentile, in its standard deviations: a line of some millimetres meets few waves."""
 END_PART = 0.045
 """Of a triangle's side: how far short of its rounded rim a groove's end is found."""
 AVERAGING_PART = 0.008
 """Means over 0.3 mm, taken square to the line and not to the tool's way, lower waves 4 to 6 mm long by about this part."""
 INNER_MEAN = 0.83
 """Efficiency of the mean of the middle half of normal values."""
-NOISE_KNOWN = 0.2
-"""Part to which the variance of a source's noise is known."""
+NOISE_KNOWN = 0.3
+"""Part to which the noise variance of a station is known: a source's to a fifth, and a round end leaves less straight wall."""
+ONE_WAY = 1.96
+"""A square that one error makes, such as a shift's: its 95 % point is 3.84 variances, so that 1.96 of them stand for u."""
 PARABOLA_VARIANCE = 2.25
 """Variance of a parabola's value in its middle over that of a mean of the same points: 9/4."""
 
@@ -36,12 +43,26 @@ def lateral_rms_mm(groove: Groove) -> tuple[Reading, ...]:
     lateral = _lateral(groove)
     if not len(lateral):
         return (_nothing("line.lateral_rms_mm"),)
-    noise = _centre_noise(groove)
-    value = math.sqrt(max(float(np.mean(lateral**2)) - noise**2, 0.0))
-    weights = lateral / (
-        len(lateral) * max(value, noise, 1e-9)
-    )  # below the noise a root answers to nothing by its slope
-    return (_lateral_reading(groove, "line.lateral_rms_mm", value, weights),)
+    at = groove.stations.along[groove.followed]
+    places, side = _floor(groove), np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
+    noise, moved, smooth = _centre_noise(groove), _moved_mm2(groove, places, side), _smooth_centre_mm(groove)
+    raw = float(np.mean(lateral**2))
+    square = raw - noise**2
+    # How the square answers to each station; by less where what was read is mostly noise and alignment.
+    weights = 2.0 * lateral / len(lateral) * math.sqrt(max(square, 0.0) / max(raw, 1e-18))
+    root = math.sqrt(max(square, 0.0))
+    linear = _motion_u(groove, places, side, weights), _shared_lateral_mm(groove, places, side, weights)
+    value, budget = rooted(
+        square,
+        (
+            Component("surface noise", 2.0 * root * noise / math.sqrt(_independent(at))),
+            Component("noise taken off", _noise_taken_off(noise, _independent(at))),
+            Component("trueness", math.hypot(linear[1], math.sqrt(2.0) * smooth**2)),
+            Component("alignment", math.hypot(linear[0], ONE_WAY * moved)),
+            Component("averaging along the line", 2.0 * root * AVERAGING_PART * root),
+        ),
+    )
+    return (_lateral_reading(groove, "line.lateral_rms_mm", value, budget),)
 
 
 def lateral_95_mm(groove: Groove) -> tuple[Reading, ...]:
@@ -64,8 +85,34 @@ def _ranked(groove: Groove, name: str, part: float) -> tuple[Reading, ...]:
     near = np.abs(rank - part) <= NEAR_RANK if part < 1.0 else size >= value
     near |= np.abs(size - value) <= np.abs(size - value).min()
     weights = np.where(near, np.sign(lateral), 0.0) / near.sum()
-    value = max(value - SPREAD_BY_NOISE[name] * _centre_noise(groove), 0.0)
-    return (_lateral_reading(groove, name, value, weights),)
+    beyond, lines = _spread_by_noise(groove, size, largest=part == 1.0)
+    value = max(value - beyond, 0.0)
+    return (_lateral_reading(groove, name, value, (*lines, *_ranked_budget(groove, value, weights))),)
+
+
+def _spread_by_noise(groove: Groove, size: FloatArray, *, largest: bool) -> tuple[float, tuple[Component, ...]]:
+    """What the stations' noise adds to a high percentile of distances, or to the largest; and what that leaves unsure."""
+    noise = _centre_noise(groove)
+    if largest:
+        beyond, line = extreme_of(-size, noise, alike=ALIKE_STATIONS)
+        return beyond, (line, Component("spread by noise", 0.8 * noise))
+    return SPREAD_BY_NOISE * noise, (Component("spread by noise", noise),)
+
+
+def _ranked_budget(groove: Groove, value: float, weights: FloatArray) -> tuple[Component, ...]:
+    """Of a percentile of distances that rests on some stations."""
+    at = groove.stations.along[groove.followed]
+    places, side = _floor(groove), np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
+    noise, smooth, moved = _centre_noise(groove), _smooth_centre_mm(groove), _moved_mm2(groove, places, side)
+    linear, turned = _motion_u(groove, places, side, weights), _turned_mm(groove, places, side)
+    independent = noise * math.sqrt(min(1.0, AVERAGED_MM / STATION_MM * float((weights**2).sum())))
+    shared = _shared_lateral_mm(groove, places, side, weights)
+    return (
+        Component("surface noise", independent if np.count_nonzero(weights) > 1 else 0.0),
+        Component("trueness", math.hypot(shared, _where_none(smooth**2, value), SMOOTH_SPREAD * smooth)),
+        Component("alignment", math.hypot(linear, _where_none(moved, value), turned)),
+        Component("averaging along the line", AVERAGING_PART * value),
+    )
 
 
 def completeness(groove: Groove) -> tuple[Reading, ...]:
@@ -188,8 +235,22 @@ def _wall_noise(groove: Groove, part: float) -> float:
 
 
 def _centre_noise(groove: Groove) -> float:
-    """Noise of the tool's centre at one station, the middle between two walls."""
-    return _wall_noise(groove, 0.6) / math.sqrt(2.0)
+    """Noise of the tool's centre at one station, the middle between two walls.
+
+    A round end leaves less straight wall than the depth has, by how much nobody states: where stations scatter about
+    their neighbours by more than even walls would, up to 1.5 times as much is noise, and what goes beyond is the hand.
+    """
+    even = _wall_noise(groove, 0.6) / math.sqrt(2.0)
+    return float(np.clip(_scatter(_lateral(groove)), even, MOST_SCATTER * even))
+
+
+def _scatter(values: FloatArray) -> float:
+    """Standard deviation of values about their neighbours 0.3 mm away, by second differences, robustly."""
+    apart = round(AVERAGED_MM / STATION_MM)
+    if len(values) < 5 * apart:
+        return 0.0
+    second = values[: -2 * apart] - 2.0 * values[apart:-apart] + values[2 * apart :]
+    return 1.4826 * float(np.median(np.abs(second))) / math.sqrt(6.0)
 
 
 def _depth_noise(groove: Groove) -> float:
@@ -217,7 +278,10 @@ def _motion_u(groove: Groove, points: FloatArray, directions: FloatArray, weight
 
 def _shared_mm(groove: Groove, points: FloatArray, weights: FloatArray) -> float:
     """A source's smooth error on a weighted sum of heights of points."""
-    some = slice(None, None, max(1, len(points) // 120))
+    some = np.flatnonzero(weights)
+    some = some[:: max(1, len(some) // 120)]
+    if not len(some):
+        return 0.0
     share = weights[some] * float(np.abs(weights).sum()) / max(float(np.abs(weights[some]).sum()), 1e-12)
     return shared_u_mm(1e-3 * groove.piece.trueness_um, points[some], share)
 
@@ -229,31 +293,25 @@ def _turned_mm(groove: Groove, points: FloatArray, directions: FloatArray) -> fl
     return math.sqrt(float(np.mean(np.einsum("ni,ij,nj->n", apart, groove.piece.alignment.covariance, apart))))
 
 
-def _second_order(groove: Groove, points: FloatArray, directions: FloatArray, value: float) -> float:
-    """What linear propagation leaves out where a distance, never negative, is no larger than its uncertainty."""
+def _moved_mm2(groove: Groove, points: FloatArray, directions: FloatArray) -> float:
+    """Mean square of what the alignment moves the stations by along their directions."""
     motion = np.concatenate([np.cross(points, directions), directions], axis=1)
-    square = float(np.mean(np.einsum("ni,ij,nj->n", motion, groove.piece.alignment.covariance, motion)))
+    return float(np.mean(np.einsum("ni,ij,nj->n", motion, groove.piece.alignment.covariance, motion)))
+
+
+def _where_none(square: float, value: float) -> float:
+    """What linear propagation leaves out where a distance, never negative, is no larger than its uncertainty."""
     return square / math.sqrt(square + value**2) if square > 0.0 else 0.0
 
 
-def _lateral_reading(groove: Groove, name: str, value: float, weights: FloatArray) -> Reading:
+def _noise_taken_off(noise: float, count: float) -> float:
+    """Uncertainty of a noise variance that is taken off a square: so many values scatter, and it is known only so well."""
+    return noise**2 * math.hypot(math.sqrt(2.0 / count), NOISE_KNOWN)
+
+
+def _lateral_reading(groove: Groove, name: str, value: float, budget: tuple[Component, ...]) -> Reading:
     at = groove.stations.along[groove.followed]
     places = _floor(groove)
-    side = np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
-    noise = _centre_noise(groove)
-    independent = noise * math.sqrt(min(1.0, AVERAGED_MM / STATION_MM * float((weights**2).sum())))
-    linear = _motion_u(groove, places, side, weights)
-    budget = (
-        Component("surface noise", independent),
-        Component(
-            "spread by noise",
-            SPREAD_BY_NOISE.get(name, 0.0) * math.hypot(0.5 * noise, _turned_mm(groove, places, side))
-            or noise**2 / math.hypot(noise + 1e-12, 2.0 * value),
-        ),
-        Component("trueness", _shared_lateral_mm(groove, places, side, weights, value)),
-        Component("alignment", math.hypot(linear, _second_order(groove, places, side, value))),
-        Component("averaging along the line", AVERAGING_PART * value),
-    )
     curves = (places, _on_line(groove, at))
     far = int(np.argmax(np.abs(_lateral(groove))))
     segments = np.array([[_on_line(groove, at[far : far + 1])[0], places[far]]])
@@ -267,17 +325,16 @@ def _alike_across(groove: Groove) -> float:
     return 0.5 * shared_u_mm(1.0, width, [1.0, 1.0]) ** 2 - 1.0
 
 
-def _shared_lateral_mm(
-    groove: Groove, places: FloatArray, side: FloatArray, weights: FloatArray, value: float
-) -> float:
-    """A source's smooth error on the middle between two walls: half of what it differs by between them.
+def _smooth_centre_mm(groove: Groove) -> float:
+    """A source's smooth error on the middle between two walls at one station: half of what it differs by between them."""
+    return 1e-3 * groove.piece.trueness_um * math.sqrt(max(0.5 - 0.5 * _alike_across(groove), 0.0))
 
-    Where a distance is no larger than that, its square counts as well, as with the alignment.
-    """
-    one = 1e-3 * groove.piece.trueness_um * math.sqrt(max(0.5 - 0.5 * _alike_across(groove), 0.0))
+
+def _shared_lateral_mm(groove: Groove, places: FloatArray, side: FloatArray, weights: FloatArray) -> float:
+    """That error on a weighted sum of the middles at all stations."""
     half = 0.5 * float(np.nanmean(groove.stations.width_mm)) * side
     walls, each = np.concatenate([places + half, places - half]), 0.5 * np.concatenate([-weights, weights])
-    return math.hypot(_shared_mm(groove, walls, each), one**2 / math.hypot(one + 1e-12, value))
+    return _shared_mm(groove, walls, each)
 
 
 def _spread(
@@ -285,31 +342,27 @@ def _spread(
 ) -> tuple[float, tuple[Component, ...]]:
     """Standard deviation with the noise variance taken off, and its budget.
 
-    `shared` times a smooth error of the source is what one value errs by.
+    `directions`: along which the alignment moves the values, None where it does not. `shared` times a smooth error of the source is what one value errs by.
     """
     count, points = _independent(at), _floor(groove)
     off = values - values.mean()
-    square = float((off**2).sum() / (len(off) - 1)) - noise**2
-    value = math.sqrt(max(square, 0.0))
-    slack = noise**2 * math.hypot(math.sqrt(2.0 / count), NOISE_KNOWN)
-    raw = math.sqrt(float((off**2).mean()))
-    weights = off / (len(off) * max(raw, 1e-9))
-    one = shared * 1e-3 * groove.piece.trueness_um
-    smooth = math.hypot(shared * _shared_mm(groove, points, weights), one**2 / math.hypot(one + 1e-12, 2.0 * value))
-    return value, (
-        Component("surface noise", noise / math.sqrt(count)),
-        Component("noise taken off", slack / math.sqrt(value**2 + slack) if slack else 0.0),
-        Component("trueness", smooth),
-        Component("alignment", 0.0 if directions is None else _tilted_mm(groove, points, directions, weights, value)),
-        Component("averaging along the line", AVERAGING_PART * value),
+    raw = float((off**2).sum() / (len(off) - 1))
+    turned = 0.0 if directions is None else _turned_mm(groove, points, directions)
+    square = raw - noise**2
+    root = math.sqrt(max(square, 0.0))
+    weights = 2.0 * off / len(off) * root / math.sqrt(max(raw, 1e-18))
+    smooth = math.hypot(shared * _shared_mm(groove, points, weights), (shared * 1e-3 * groove.piece.trueness_um) ** 2)
+    moved = 0.0 if directions is None else _motion_u(groove, points, directions, weights)
+    return rooted(
+        square,
+        (
+            Component("surface noise", 2.0 * root * noise / math.sqrt(count)),
+            Component("noise taken off", _noise_taken_off(noise, count)),
+            Component("trueness", smooth),
+            Component("alignment", math.hypot(moved, ONE_WAY * turned**2)),
+            Component("averaging along the line", 2.0 * root * AVERAGING_PART * root),
+        ),
     )
-
-
-def _tilted_mm(groove: Groove, points: FloatArray, directions: FloatArray, weights: FloatArray, value: float) -> float:
-    """What the alignment adds to a spread: in proportion where there is one, and as its square where there is none."""
-    turned = _turned_mm(groove, points, directions)
-    square = turned**2 / math.hypot(turned + 1e-12, 2.0 * value)
-    return math.hypot(_motion_u(groove, points, directions, weights), square)
 
 
 def _depth_reading(groove: Groove, name: str, value: float, budget: tuple[Component, ...]) -> Reading:

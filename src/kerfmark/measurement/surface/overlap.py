@@ -22,6 +22,8 @@ ABSOLUTE_SCATTER = 0.75
 AWAY = 3.0
 RIM_NOISE = 0.5
 """Noise across a rim over that of its points: they move along the mean of two normals, and between them it is less."""
+RIM_SHIFT = 0.3
+"""Over the noise of its points: what moves the whole rim the same way: noise overhangs a rim, and `deeper` gives most of it back."""
 
 
 def overlap_reading(
@@ -31,25 +33,30 @@ def overlap_reading(
     opening: NDArray[np.bool_],
     *,
     within: NDArray[np.bool_] | None = None,
+    deeper: NDArray[np.bool_] | None = None,
 ) -> Reading:
     """Dice of an opening (a mask of the bench's columns) and the columns inside closed loops (k, 3), with its budget.
 
-    `within` leaves all other columns out of both.
+    `within` leaves all other columns out of both. `deeper` is the opening at twice the depth that counts as open: what
+    it loses against `opening`, `opening` has lost against the rim itself, where walls lean or noise overhangs the rim.
     """
     assert bench.lattice is not None
     if within is not None:
         opening = opening & within
-    seen = dice(opening, _inside(bench.lattice, outline, within))
+    planned = _inside(bench.lattice, outline, within)
+    seen = dice(opening, planned)
+    short = 0.0 if deeper is None else seen - dice(deeper if within is None else deeper & within, planned)
     witness = Witness("curve", curves_mm=(*outline, *rim_of(bench, opening)))
     lost, budget = _lost_and_budget(bench, opening, outline, seen, within)
-    return measured(name, min(seen + lost, 1.0), unit="1", budget=budget, witness=witness)
+    budget = (*budget, Component("depth that counts as open", 0.5 * abs(short)))
+    return measured(name, min(seen + lost + short, 1.0), unit="1", budget=budget, witness=witness)
 
 
-def opening_of(bench: Bench) -> NDArray[np.bool_]:
-    """(columns,) where the subject's top is cut open."""
+def opening_of(bench: Bench, *, times: float = 1.0) -> NDArray[np.bool_]:
+    """(columns,) where the subject's top is cut open, by more than so many times the least depth that counts."""
     depth = bench.subject_columns.top - bench.piece_columns.top
     gone = bench.removal.length_mm[:, 1::2].sum(axis=(0, 1)) > 0.0
-    return np.asarray(gone & ((depth > bench.least_mm) | bench.removal.filled))
+    return np.asarray(gone & ((depth > times * bench.least_mm) | bench.removal.filled))
 
 
 def opened(loop: FloatArray) -> FloatArray:
@@ -120,13 +127,14 @@ def _lost_and_budget(
     moves = [both(_along_x, float(covariance[3])), both(_along_y, float(covariance[4]))]
     moves.append(both(_turned, float(covariance[2])))
     grown, noise = both(_grown, 1e-3 * piece.trueness_um), both(_grown, RIM_NOISE * 1e-3 * piece.noise_um)
+    shifted = both(_grown, RIM_SHIFT * 1e-3 * piece.noise_um)
     size = float(opening.sum()) + float(_inside(lattice, outline, within).sum())
     rim = sum(float(np.linalg.norm(np.diff(c, axis=0, append=c[:1]), axis=1).sum()) for c in outline)
     strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm)) / (size * lattice.cell_mm2)
     lost = math.hypot(*(m[1] for m in moves), grown[1], noise[1])
     return lost, (
         Component("alignment", math.hypot(*(m[0] for m in moves))),
-        Component("surface noise", noise[0]),
+        Component("surface noise", shifted[0]),
         Component("trueness", grown[0]),
         Component("errors either way", ABSOLUTE_SCATTER * lost),
         Component("column spacing", strip),
