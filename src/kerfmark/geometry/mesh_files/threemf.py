@@ -99,9 +99,8 @@ class _Package:
     def model(self, path: str) -> _Model:
         """One model part, parsed once."""
         if path not in self.models:
-            self.models[path] = _parse(
-                self.read(path), name=f"{self.name}/{printable(path, limit=60)}", limits=self.limits
-            )
+            shown = printable(path.lstrip("/"), limit=60)
+            self.models[path] = _parse(self.read(path), name=f"{self.name}/{shown}", limits=self.limits)
         return self.models[path]
 
 
