@@ -11,7 +11,9 @@ from kerfmark.anatomy.preparations import CrownPlan
 from kerfmark.demo.operators.hand import STEADINESS, performed, steadiness
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
+from kerfmark.exercise.builtin.accesses import AccessSpec
 from kerfmark.exercise.builtin.blocks import BlockSpec, LineSpec
+from kerfmark.exercise.builtin.cavities import CavitySpec
 from kerfmark.exercise.builtin.crowns import CrownSpec
 from kerfmark.exercise.builtin.implants import ImplantSpec
 from kerfmark.records import Motion
@@ -37,7 +39,7 @@ class SimulatedMotion:
 def simulated_motion(
     exercise: str, *, level: str, seed: int, settings: Settings, hand: str = "right", rate_hz: float = RATE_HZ
 ) -> SimulatedMotion:
-    """A motion as an operator of a level might make it on a built-in block, line or crown.
+    """A motion as an operator of a level might make it on a built-in exercise of a single tooth, a block, a line or an implant bed.
 
     Parameters
     ----------
@@ -81,13 +83,21 @@ def simulated_motion(
 
         _loaded, prepared = open_exercise(exercise, settings=settings)
         strokes, faults, plan, of = drilling(prepared, level, rng), (), None, guided(of)
+    elif isinstance(spec, CavitySpec | AccessSpec):
+        from kerfmark.demo.operators.opened import access_strokes, cavity_strokes
+
+        plan = None
+        if isinstance(spec, CavitySpec):
+            strokes, faults = cavity_strokes(spec, level, rng, side=HANDS[hand], settings=settings)
+        else:
+            strokes, faults = access_strokes(spec, level, rng, side=HANDS[hand], settings=settings)
     else:
         from kerfmark.demo.operators.flat import block_strokes, line_strokes
 
         faults, plan = (), None
         if not isinstance(spec, BlockSpec | LineSpec):
             raise InputError(
-                f"no simulated operator cuts '{exercise}' yet, expected a crown, a block or a line. "
+                f"no simulated operator cuts '{exercise}' yet, expected a crown, a cavity, an access, an implant bed, a block or a line. "
                 "Give --out a surface (.stl, .ply, …) for a simulated scan of it."
             )
         if isinstance(spec, BlockSpec):

@@ -31,6 +31,7 @@ FIT_LENGTH_MM = 0.4
 WALL_POINTS = 12.0
 ACROSS_COSINE, ALONG_COSINE, ALIKE_COSINE = -0.94, 0.985, 0.97
 SMOOTH_POINTS = 11
+BESIDE_POINTS = 3
 BESIDE_NARROWEST_MM = 0.6
 ALIKE_WIDTHS_MM = 0.008
 BAY_PART = 2.2
@@ -210,8 +211,7 @@ def _narrowest(pit: Pit) -> FloatArray | str:
     if chosen.sum() < 20:
         return "the opening has too little margin"
     points = pit.view.to_view(_smoothed(pit.margin.points_mm, chosen))
-    inward = pit.margin.inward[chosen] @ pit.view.turn[:3, :3].T
-    flat = inward[:, :2] / np.maximum(np.linalg.norm(inward[:, :2], axis=1, keepdims=True), 1e-9)
+    flat = _across_margin(pit)[chosen]
     away = points[None, :, :2] - points[:, None, :2]
     length = np.linalg.norm(away, axis=2)
     facing = flat @ flat.T < ACROSS_COSINE
@@ -224,6 +224,22 @@ def _narrowest(pit: Pit) -> FloatArray | str:
     u_mm = math.sqrt(2.0) * margin_noise_mm(pit)
     i = _amid(points, widths, max(3.0 * u_mm, ALIKE_WIDTHS_MM))
     return _steadied(points, flat, i, int(np.argmin(length[i])), bend=_least_bend(u_mm))
+
+
+def _across_margin(pit: Pit) -> FloatArray:
+    """(k, 2) unit directions into the cavity square to the margin as seen along the axis.
+
+    Not the way in along the old surface: on a slope that leads downhill, and two straight walls would not seem to face one another.
+    """
+    found = []
+    for margin in pit.margins:
+        points = pit.view.to_view(margin.points_mm)[:, :2]
+        along = np.roll(points, -BESIDE_POINTS, axis=0) - np.roll(points, BESIDE_POINTS, axis=0)
+        square = np.column_stack([-along[:, 1], along[:, 0]])
+        inward = margin.inward @ pit.view.turn[:2, :3].T
+        square *= np.where((square * inward).sum(axis=1, keepdims=True) < 0.0, -1.0, 1.0)
+        found.append(square / np.maximum(np.linalg.norm(square, axis=1, keepdims=True), 1e-9))
+    return np.concatenate(found)
 
 
 def _amid(points: FloatArray, widths: FloatArray, within_mm: float) -> int:
