@@ -219,7 +219,7 @@ def extreme_of(values: ArrayLike, u: float, *, alike: float) -> tuple[float, Com
     --------
     >>> beyond, _ = extreme_of([1.0, 1.001, 1.002, 1.5], 0.01, alike=1.0)
     >>> round(beyond, 4)
-    0.0082
+    0.0087
     """
     found = np.asarray(values, float).ravel()
     found = found[np.isfinite(found)]
@@ -255,8 +255,8 @@ def rooted(square: float, components: Iterable[Component]) -> tuple[float, tuple
     Examples
     --------
     >>> root, (line,) = rooted(4.0, [Component("surface noise", 0.04)])
-    >>> root, round(line.u, 4)
-    (2.0, 0.0101)
+    >>> root, round(line.u, 3)
+    (2.0, 0.01)
     >>> root, (line,) = rooted(-0.5, [Component("surface noise", 1.0)])
     >>> root, round(line.u, 4)
     (0.0, 0.7143)
