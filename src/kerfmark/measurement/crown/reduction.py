@@ -23,6 +23,8 @@ BUNDLE_MM = 0.1
 PAST_AN_EDGE_MM = 0.15
 MOST_AXIAL_POINTS = 2400
 LEAST_POINTS = 8
+SPACING_PER_MM = 0.1
+"""How far flat triangles cut corners, over the square of their side: 1 µm at 0.1 mm, found by sweeping it over phantoms."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,7 +188,7 @@ def _budget(
         Component("trueness", shared_u_mm(stump.shared_mm, hits[some], weights)),
         Component("alignment", alignment_u_mm(stump.piece.alignment, hits[near], inward[near])),
         Component("triangles folded by noise", stump.folded_mm),
-        Component("mesh spacing", 0.001),
+        Component("mesh spacing", SPACING_PER_MM * stump.edge_mm**2),
     )
 
 

@@ -13,6 +13,7 @@ from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import even_edge_mm, face_normals
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.sections import radial_profiles
+from kerfmark.measurement.budget import folded_u_mm
 from kerfmark.measurement.crown.insertion import best_lean, map_of
 from kerfmark.measurement.crown.outer_margin import first_cuts_by_shape, refined
 from kerfmark.measurement.crown.profile import Profile, WallLine, cut_run, landmarks, of_one_shape, steadied
@@ -107,11 +108,8 @@ class Stump:
 
     @property
     def folded_mm(self) -> float:
-        """How far noise draws a surface to one side once it folds triangles over: its third power over their side's square.
-
-        Nothing at 10 µm in triangles of 0.1 mm (0.1 µm), 3 µm at 30 µm and 13 µm at 50 µm; found as above.
-        """
-        return self.noise_mm**3 / self.edge_mm**2
+        """How far noise that folds triangles over draws the surface to one side, mm."""
+        return folded_u_mm(self.noise_mm, edge_mm=self.edge_mm)
 
     @property
     def surface(self) -> Surface:

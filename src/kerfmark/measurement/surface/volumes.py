@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import effective_count, folded_u_mm, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
@@ -14,6 +14,8 @@ __all__ = ["MOST_UNSEEN", "all_gone", "expected_beyond", "places", "removed_mm3"
 
 LEFT, REMOVED, PLANNED_LEFT, PLANNED_REMOVED = range(4)
 MOST_UNSEEN = 0.2
+FOLDED_PART = 0.4
+"""Of how far folded triangles draw a surface, what a volume shows: noise makes their area larger, and both sides fold."""
 """Where more than this part of the cut was not scanned, its volume is not measured."""
 HALF_NORMAL = 0.4
 """Mean of the positive half of a standard normal variable, 1 / sqrt(2 π): what an error adds on the far side of an edge."""
@@ -112,6 +114,7 @@ def volume_budget(bench: Bench, share: FloatArray, *, beyond: bool = False) -> t
         Component("trueness", _shared_mm3(bench, weights)),
         Component("alignment", math.sqrt(max(0.0, float(sensitivity @ piece.alignment.covariance @ sensitivity)))),
         Component("errors across an edge of the volume", math.hypot(scatter, 0.1 * across) * edge_area),
+        Component("triangles folded by noise", FOLDED_PART * folded_u_mm(noise, edge_mm=bench.edge_mm) * area),
     )
 
 
