@@ -14,6 +14,7 @@ __all__ = [
     "end_words",
     "flat",
     "is_level",
+    "is_named",
     "looking_words",
     "plain_planes",
     "planes_of",
@@ -120,6 +121,15 @@ def _isthmus_plane(readings: tuple[Reading, ...], *shown: SectionPlane) -> dict[
         return {}
     unit = across / np.linalg.norm(across)
     return {"isthmus": SectionPlane("isthmus", ends.mean(axis=0) * [1, 1, 0], unit, np.array([0.0, 0.0, 1.0]))}
+
+
+def is_named(name: str) -> bool:
+    """Whether a section is by a plane of the tooth, of an abutment or of a block, which the view lets its reader move.
+
+    >>> [is_named(name) for name in ("BL", "36 MD", "XZ", "isthmus", "orifice 1")]
+    [True, True, True, False, False]
+    """
+    return name.rpartition(" ")[2] in PLANE_AZIMUTHS or name in ("YZ", "XZ")
 
 
 def title_of(name: str) -> str:

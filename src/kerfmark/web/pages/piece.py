@@ -11,6 +11,7 @@ from fastapi.responses import RedirectResponse, Response
 from kerfmark.errors import MissingError
 from kerfmark.reports import symbols, wording
 from kerfmark.reports.contents import Cell
+from kerfmark.reports.sections.planes import is_named, title_of
 from kerfmark.sittings import appeals, beside, measuring_again, notes, piece_files, pieces, signing
 from kerfmark.sittings.bundle import appeal_zip
 from kerfmark.sittings.pieces import PiecePage
@@ -192,6 +193,7 @@ def view_panel(
         "beside": beside,
         "still": "" if sheet is None else sheet["still"],
         "planes": [] if sheet is None else sheet["sections"],
+        "further": [] if sheet is None else [[title_of(n), d] for n, d in sheet["sections"] if not is_named(n)],
         "modelled": found.modelled,
     }
 
