@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
 from kerfmark.records import Assessment
+from kerfmark.reports.access_plan import access_plan_svg
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page
@@ -55,6 +56,7 @@ def _sheet(scene: PieceScene) -> dict[str, Any]:
         "still": still_at(scene),
         "sections": [[s.name, painted(s.drawing, for_page=True)] for s in sections_for_page(scene)],
         "developed": painted(developed_for_page(scene), for_page=True),
+        "access_plan": painted(access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX), for_page=True),
         "jaw_strip": painted(jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX), for_page=True),
         "history": painted(history_svg(scene.assessment, scene.removal), for_page=True),
         "process": process_rows(scene.assessment),

@@ -258,7 +258,8 @@ def plan_rules() -> list[Rule]:
         Rule(f"{name}root_clearance_mm", "distal", None, (1.5, inf), 1.0, "Is the distal root kept clear of by 1.5 mm?", ROOT),
         Rule(f"{name}plate_thickness_mm", "buccal", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the cheek side?", PLATE),
         Rule(f"{name}plate_thickness_mm", "lingual", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the tongue side?", PLATE),
-        Rule(f"{name}prosthetic_axis_deg", None, None, (-inf, 10.0), 2.0, "Will the crown stand over the implant?", "[practice]"),
+        Rule(f"{name}prosthetic_axis_deg", None, None, (-inf, 6.0), 2.0, "Will the crown stand over the implant?",
+             "6° over the 9 mm from platform to chewing surface is 1 mm [computed], the middle of the surface [practice]"),
         Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.0), 3.0, "Is the entry near the teacher's?", nearer),
         Rule(f"{name}angle_deg", None, None, (-inf, 5.0), 2.0, "Is the axis near the teacher's?", nearer),
     ]  # fmt: skip

@@ -250,6 +250,9 @@ def _across(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, exte
     levels = [min(ends[:, 1]) - rise for rise in (34.0, 56.0, 78.0, 100.0, 20.0, 122.0)]
     if short:
         begin = outer[0] - 17 - width if outwards < 0 else outer[0] + 17
+        if not 2.0 <= begin <= room.width - width - 2.0:  # no room on that side: it would lie on its own arrows
+            outwards = -outwards
+            begin = ends[1, 0] + 17 if outwards > 0 else ends[0, 0] - 17 - width
     else:
         begin = float(ends[:, 0].mean()) - width / 2
     begin = min(max(begin, 2.0), room.width - width - 2.0)

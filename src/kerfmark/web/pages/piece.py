@@ -36,7 +36,7 @@ DONE = {
     "appealed": "Your appeal is with the lead.",
 }
 NOTHING_DRAWN: dict[str, Any] = dict.fromkeys(
-    ("developed", "jaw_strip", "history", "process", "events", "remarks", "made_from"), ""
+    ("developed", "access_plan", "jaw_strip", "history", "process", "events", "remarks", "made_from"), ""
 )
 OUTCOMES = {"pass": "pass", "fail": "not passed", "refer": "waits for examiner"}
 
