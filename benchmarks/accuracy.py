@@ -119,13 +119,19 @@ def rows_of(sweep: Sweep, number: int, blank_name: str, blank: Any) -> Iterator[
     """One piece's readings with known answers. Its random numbers hang on the sweep and its own number alone."""
     rng = np.random.default_rng([20, *sweep.name.encode(), number])
     piece = blank.piece(rng, noise_um=sweep.noise_um, trueness_um=sweep.trueness_um, covariance=ALIGNMENT)
-    for r in readings(blank.truth, piece, blank.prepared):
-        if r.key not in blank.truth:
+    known = truth_of(blank, sweep.noise_um)
+    for r in readings(known, piece, blank.prepared):
+        if r.key not in known:
             continue
-        truth, end = blank.truth[r.key], end_of_scale(r.key, blank.truth)
+        truth, end = known[r.key], end_of_scale(r.key, known)
         error = "" if r.value is None else f"{r.value - truth:.7g}"
         shown = ("" if end is None else f"{end:.7g}", error, "" if r.u is None else f"{r.u:.7g}", r.reason or "")
         yield number, blank_name, r.id, r.where or "", r.stat or "", f"{truth:.7g}", *shown
+
+
+def truth_of(blank: Any, noise_um: float) -> dict[Key, float]:
+    """A blank's truth; where a definition hangs on the source's noise, as of what counts as hidden, the truth for that noise."""
+    return dict(blank.truth_at(noise_um) if hasattr(blank, "truth_at") else blank.truth)
 
 
 def run(sweep: Sweep, results: Path, *, pieces: int) -> None:

@@ -191,13 +191,7 @@ def sweep_table(own: Sequence[tuple[Any, Rows]]) -> list[str]:
     return [*lines, ""]
 
 
-REMARKS = {
-    "implant": (
-        "The first 193 pieces were measured before two parts of u changed (what is added near 0; the chords of a scan's triangles). Their u "
-        "was worked out anew from what was kept; on 29 pieces that were measured again it is the same within 0.1 %.",
-        "",
-    ),
-}
+REMARKS: dict[str, tuple[str, ...]] = {}
 """What must be known of the rows of a family; to be taken out when they are measured anew."""
 
 INTRODUCTION = """# Accuracy

@@ -21,6 +21,7 @@ from kerfmark.records import FloatArray, Piece, Surface
 Key = tuple[str, str | None, str | None]
 PATH, HIDDEN = "crown.abutments.common_path_deg", "crown.abutments.undercut_volume_mm3"
 APART_MM = 22.0
+LEVEL_MM = 0.0025
 LEAST_HIDDEN_MM = 0.03
 """What counts as hidden at 10 µm noise and below: 3 u of the surface, u at least 10 µm."""
 
@@ -48,10 +49,29 @@ def on_a_level_floor(design: crowns.Design) -> tuple[Solid, Solid]:
 
 
 def shadow_mm3(design: crowns.Design) -> float:
-    """Air above the floor straight under a leaning cone: the cone is convex, so its shadow is a hull."""
+    """All the air above the floor straight under a leaning cone: the cone is convex, so its shadow is a hull."""
     whole, cone = on_a_level_floor(design)
     under = difference(hull(cone, cone.moved([0.0, 0.0, -8.0])), whole)
     return intersection(under, Solid.box([-9.0, -9.0, 0.0], [9.0, 9.0, 9.0])).volume_mm3
+
+
+def hidden_mm3(design: crowns.Design, *, least_mm: float) -> float:
+    """Of that air what lies under the rim by more than so much: rings about the tooth's axis, from the cone's own formula."""
+    turn, level = np.radians(np.arange(0.25, 360.0, 0.5)), np.arange(0.5 * LEVEL_MM, 5.0, LEVEL_MM)
+    way = np.stack([np.cos(turn), np.sin(turn)], axis=1)
+    low, high = np.zeros((len(turn), len(level))), np.full((len(turn), len(level)), 9.0)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        points = np.concatenate(
+            [middle[..., None] * way[:, None], np.broadcast_to(level, middle.shape)[..., None]], axis=2
+        )
+        x, y, z = np.moveaxis(points @ design.turned[:3, :3], 2, 0)  # in the cone's own frame
+        lean = math.tan(math.radians(design.half_deg))
+        inside = (np.hypot(x, y) < design.foot_radius_mm - z * lean) & (z < design.height_mm)
+        low, high = np.where(inside, middle, low), np.where(inside, high, middle)
+    rim = np.maximum.accumulate(low[:, ::-1], axis=1)[:, ::-1]
+    rings = np.where(rim - low > least_mm, 0.5 * (rim**2 - low**2), 0.0)
+    return float(rings.sum()) * math.radians(0.5) * LEVEL_MM
 
 
 @dataclass(frozen=True)
@@ -73,21 +93,29 @@ class Two:
         second[0, 3] = APART_MM
         return np.eye(4), second
 
-    def truth(self) -> dict[Key, float]:
+    def spare_deg(self, lean_deg: float, least_mm: float) -> float:
+        """How far a path may turn on past the wall on the leaning side before so much of it is hidden at its foot."""
+        design = leaning(lean_deg, self.half_deg)
+        lean, half = math.radians(lean_deg), math.radians(self.half_deg)
+        rim = design.height_mm * math.cos(lean)
+        rim -= (design.foot_radius_mm - design.height_mm * math.tan(half)) * math.sin(lean)  # its height over the floor
+        return math.degrees(math.asin(least_mm * math.cos(lean - half) / rim))
+
+    def truth(self, *, noise_um: float = 10.0) -> dict[Key, float]:
         """The common path is the direction nearest the middle of the long axes along which neither hides over 0.03 mm.
 
-        A cone of half angle a that leans by t is free along every direction from t − a to t + a in the plane of its lean. A
-        wall 4 mm high may lean on by as much as hides 0.03 mm over it. Where no direction frees both the path lies half way
-        between them, and what each hides along it is the air under its shadow.
+        A cone of half angle a that leans by t is free along every direction from t − a to t + a in the plane of its lean. The
+        wall it leans over may lean on by as much as hides 0.03 mm over its length from the floor to the rim. Where no direction frees both the path lies half way
+        between them, and what each hides along it is the air under its rim.
         """
+        least = max(LEAST_HIDDEN_MM, 3e-3 * noise_um)
         middle = 0.5 * self.tip_deg
         leans = [lean - middle + tip for lean, tip in zip(self.leans_deg, (0.0, self.tip_deg), strict=True)]
-        spare = math.degrees(LEAST_HIDDEN_MM / 3.7)
-        low = max(lean - self.half_deg for lean in leans) - spare
-        high = min(lean + self.half_deg for lean in leans) + spare
+        low = max(lean - self.half_deg - self.spare_deg(lean, least) for lean in leans)
+        high = min(lean + self.half_deg + self.spare_deg(-lean, least) for lean in leans)
         if low <= high:
             return {(PATH, None, None): max(0.0, low, -high), (HIDDEN, None, None): 0.0}
-        return {(HIDDEN, None, None): sum(shadow_mm3(d) for d in self.designs)}
+        return {(HIDDEN, None, None): sum(hidden_mm3(d, least_mm=least) for d in self.designs)}
 
 
 @dataclass(frozen=True)
@@ -97,6 +125,10 @@ class Blank:
     two: Two
     edge_mm: float
     truth: Mapping[Key, float] = field(default_factory=dict)
+
+    def truth_at(self, noise_um: float) -> dict[Key, float]:
+        """What counts as hidden hangs on the noise, and so does the truth."""
+        return self.two.truth(noise_um=noise_um)
 
     @cached_property
     def prepared(self) -> SimpleNamespace:

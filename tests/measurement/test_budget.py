@@ -1,10 +1,13 @@
 """How many points of a mesh carry noise of their own, against meshes with noise at every vertex."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import cKDTree
 
-from kerfmark.measurement.budget import CROSSINGS_PER_EDGE_LENGTH, alike_share, effective_count, extreme_of
+from kerfmark.measurement.budget import CROSSINGS_PER_EDGE_LENGTH, alike_means, alike_share, effective_count, extreme_of
 
 REPEATS = 600
 
@@ -62,14 +65,32 @@ def test_a_line_crosses_edges_as_often_as_said():
 
 @pytest.mark.parametrize("count", [2, 10, 100])
 def test_the_least_of_many_lies_as_far_below_as_repeats_say(count):
-    # Second opinion: the least of n normal values over 20,000 repeats, for a truth that is the same everywhere. What lies over
-    # 3 u above the least counts as never having been it, which takes up to a sixth of u off the correction.
+    # Second opinion: the least of n normal values over 20,000 repeats, for a truth that is the same everywhere. What is not
+    # within 3 u of the least is made up for by how many of a normal distribution would be.
     repeats = np.random.default_rng(4).standard_normal((20_000, count))
     least = repeats.min(axis=1)
     told = np.array([extreme_of(values, 1.0, alike=1.0)[0] for values in repeats[:400]])
-    assert told.mean() == pytest.approx(-least.mean(), abs=0.22)
-    component = extreme_of(np.zeros(count), 1.0, alike=1.0)[1]
-    assert component.u == pytest.approx(least.std(), rel=0.06)
+    assert told.mean() == pytest.approx(-least.mean(), abs=0.1)
+    beyond, component = extreme_of(np.zeros(count), 1.0, alike=1.0)
+    assert component.u == pytest.approx(math.hypot(least.std(), 0.25 * beyond), rel=0.06)
+
+
+@pytest.mark.parametrize("radius", [0.15, 0.3])
+def test_the_least_of_overlapping_means_lies_as_far_below_as_repeats_say(radius):
+    # Second opinion: means over circles about every point of a jittered hexagonal grid of side 0.1, over 4 mm².
+    rng = np.random.default_rng(9)
+    rows = [np.column_stack([0.1 * np.arange(26) + 0.05 * (k % 2), np.full(26, 0.0866 * k)]) for k in range(30)]
+    points = np.concatenate(rows) + rng.normal(0.0, 0.008, (780, 2))
+    near = [np.array(n) for n in cKDTree(points).query_ball_point(points, radius)]
+    inner = [n for n, at in zip(near, points, strict=True) if (np.abs(at - 1.27) < 1.0).all()]
+    each = float(np.mean([len(n) for n in inner]))
+    least, told = [], []
+    for _ in range(60):
+        noise = rng.standard_normal(len(points))
+        means = np.array([noise[n].mean() for n in inner])
+        least.append(means.min())
+        told.append(extreme_of(means, each**-0.5, alike=alike_means(each))[0])
+    assert np.mean(told) == pytest.approx(-np.mean(least), abs=0.25 * each**-0.5)
 
 
 def test_a_least_that_stands_alone_is_taken_as_it_is():

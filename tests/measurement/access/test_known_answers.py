@@ -76,17 +76,32 @@ def test_odd_pieces_get_a_status_and_a_reason(take, odd):
         assert reading.status == "measured" or reading.reason
 
 
-def test_a_scan_that_sees_nothing_of_the_canals_reads_the_same(take):
-    # Both scans end 3.5 mm below the crown, as a scan does; one has holes where the canals begin.
-    def scan(piece, *, holes):
-        middles = piece.surface.vertices_mm[piece.surface.faces].mean(axis=1)
-        mouths = (middles[:, 2] < phantoms.FLOOR_MM - 0.05) & (np.hypot(*middles[:, :2].T) < 2.5)
-        kept = (middles[:, 2] > -3.5) & ~(mouths & holes)
-        return replace(piece, surface=submesh(piece.surface, kept))
+def scan(piece, *, holes):
+    """A scan that ends 3.5 mm below the crown, with or without holes where the canals begin."""
+    middles = piece.surface.vertices_mm[piece.surface.faces].mean(axis=1)
+    mouths = (middles[:, 2] < phantoms.FLOOR_MM - 0.05) & (np.hypot(*middles[:, :2].T) < 2.5)
+    kept = (middles[:, 2] > -3.5) & ~(mouths & holes)
+    return replace(piece, surface=submesh(piece.surface, kept))
 
+
+def test_over_a_canal_that_no_scan_sees_all_is_gone_down_to_the_pulp(take):
+    # By construction (booleans of solids): roof would have been met first, so that nothing there is a guess. Within 0.7 %: the
+    # hole's edge of triangles is ragged.
+    access, key = phantoms.DESIGNS["as planned"], ("access.crown_lost_mm3", None, None)
+    found = take(access, change=lambda p: scan(p, holes=True), ids={key[0]})[key]
+    assert found.value == pytest.approx(phantoms.truths(access)[key], rel=0.007)
+    assert found.u < 0.3
+    assert found.reason is None
+
+
+def test_a_scan_that_sees_nothing_of_the_canals_reads_the_same(take):
     access = phantoms.DESIGNS["off to one side"]
     whole, blind = (take(access, change=lambda p, holes=holes: scan(p, holes=holes)) for holes in (False, True))
     for key, reading in whole.items():
+        if (
+            key[0] == "access.crown_lost_mm3"
+        ):  # the ceiling's underside over a canal, which no scan sees, closes a column here
+            continue
         assert blind[key].value == pytest.approx(reading.value, abs=max(0.02, 3.0 * blind[key].u)), key
 
 

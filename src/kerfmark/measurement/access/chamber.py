@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
 from kerfmark.measurement.access.opened import NO_PULP, Along, Opened
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["floor_columns", "floor_cut", "roof_left"]
@@ -20,7 +20,9 @@ STEEPEST = 1.0
 """Floor is what rises or falls less than 45° from column to column."""
 LEAST_FLOOR_MM2 = 0.8
 NEAR_ORIFICES_MM = 1.6
-OVERHANG_MM = 0.3
+OVERHANG_MM, BESIDE_MM = 0.3, 0.15
+CHORD_PART = 0.03
+"""How far chords of triangles lie inside a round edge, over a triangle's side."""
 BELOW_ORIFICES_MM = 0.3
 NO_CHAMBER = "the pulp has no chamber above the orifices"
 
@@ -66,18 +68,25 @@ def _over_canal(along: Along) -> NDArray[np.bool_]:
 
 
 def _roofed(along: Along, over_mm: float) -> NDArray[np.bool_]:
-    """(columns,) where tooth stands over the chamber: just above its ceiling, or farther up and as thick as an overhang.
+    """(columns,) where tooth stands over the chamber: half as thick as beside it where it is as thick as an overhang, else just above
+    its ceiling.
 
     What is met first alone will not do: noise on a plumb wall stands out over the chamber wherever along its height it
-    happens to be greatest, two and a half of its standard deviations on a wall of six millimetres, but never thick.
-    """
+    happens to be greatest, two and a half of its standard deviations on a wall of six millimetres. Half of the columns over
+    the wall's own line are in tooth along half of their height.
+    """  # noqa: D205
+    from scipy.ndimage import maximum_filter
+
     found, ceiling = along.piece_columns, np.nan_to_num(along.pulp_columns.top, nan=np.inf) + over_mm
     column = np.repeat(np.arange(len(ceiling)), np.diff(found.starts))
     above = found.heights - ceiling[column]
     sign = np.where(found.upward, 1.0, -1.0) * (above > 0.0)
     inside = np.bincount(column, sign, minlength=len(ceiling)) > 0.5
     thick = np.bincount(column, sign * np.maximum(above, 0.0), minlength=len(ceiling))
-    return np.asarray(inside | (thick > OVERHANG_MM))
+    lattice = along.lattice
+    beside = 2 * max(1, round(BESIDE_MM / lattice.spacing_mm)) + 1
+    thickest = maximum_filter(thick.reshape(lattice.nx, lattice.ny), size=beside).ravel()
+    return np.asarray(np.where(thickest > OVERHANG_MM, thick > 0.5 * thickest, inside))
 
 
 def _edge_u(along: Along, edge_mm: float) -> float:
@@ -86,15 +95,16 @@ def _edge_u(along: Along, edge_mm: float) -> float:
     count = effective_count(edge_mm=along.edge_mm, length_mm=edge_mm)
     covariance = along.piece.alignment.covariance
     shift = math.sqrt(max(0.0, 0.5 * float(covariance[3, 3] + covariance[4, 4])))
-    shared = math.hypot(1e-3 * along.piece.trueness_um, shift, 0.1 * along.edge_mm)
+    shared = math.hypot(1e-3 * along.piece.trueness_um, shift, CHORD_PART * along.edge_mm)
     return edge_mm * math.hypot(1e-3 * along.piece.noise_um / math.sqrt(count), shared)
 
 
 def _edge_mm(mask: NDArray[np.bool_], along: Along) -> float:
-    """About the length of a patch's border: cells whose neighbour differs, times the mean over directions, π / 4."""
+    """About the length of a patch's border inside the chamber: cells whose neighbour differs, times the mean over directions, π / 4."""
     lattice = along.lattice
-    grid = mask.reshape(lattice.nx, lattice.ny)
-    steps = int((grid[1:] != grid[:-1]).sum()) + int((grid[:, 1:] != grid[:, :-1]).sum())
+    grid, known = (m.reshape(lattice.nx, lattice.ny) for m in (mask, along.chamber))
+    steps = int(((grid[1:] != grid[:-1]) & known[1:] & known[:-1]).sum())
+    steps += int(((grid[:, 1:] != grid[:, :-1]) & known[:, 1:] & known[:, :-1]).sum())
     return 0.25 * math.pi * steps * lattice.spacing_mm
 
 
@@ -122,9 +132,9 @@ def floor_cut(case: Opened) -> tuple[Reading, ...]:
     means = means_within(points, points, read_only(depth, np.float64), MEAN_RADIUS_MM)
     worst = int(np.argmax(means))
     noise = 1e-3 * along.piece.noise_um
-    averaged = noise / math.sqrt(effective_count(edge_mm=along.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2))
-    alike = math.pi * MEAN_RADIUS_MM**2 / along.lattice.cell_mm2
-    beyond, choice = extreme_of(-means, averaged, alike=alike)
+    each = effective_count(edge_mm=along.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
+    averaged, columns = noise / math.sqrt(each), math.pi * MEAN_RADIUS_MM**2 / along.lattice.cell_mm2
+    beyond, choice = extreme_of(-means, averaged, alike=alike_means(each) * columns / each)
     value = max(float(means[worst]) - beyond, 0.0)
     untouched = value < along.least_mm
     place = np.append(points[worst, :2], along.chamber_bottom[seen][worst])

@@ -16,7 +16,7 @@ from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
 from kerfmark.measurement.access.chamber import floor_columns
 from kerfmark.measurement.access.opened import NO_PULP, Opened
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
 from kerfmark.measurement.surface.margin import Margin
 from kerfmark.measurement.surface.volumes import volume_reading
 from kerfmark.records import Component, FloatArray, Reading, Witness
@@ -58,8 +58,8 @@ def gouge_depth(case: Opened) -> tuple[Reading, ...]:
     beyond[most] = np.minimum(*exact)
     means = means_within(points, points, read_only(beyond, np.float64), MEAN_RADIUS_MM)
     worst = int(np.argmax(means))
-    averaged, alike, budget = _depth_budget(case, points[worst], normals[worst])
-    added, choice = extreme_of(-means, averaged, alike=alike)
+    averaged, each, budget = _depth_budget(case, points[worst], normals[worst])
+    added, choice = extreme_of(-means, averaged, alike=alike_means(each))
     budget = (choice, *budget)
     value = max(float(means[worst]) - added, 0.0)
     segment = np.array([[points[worst], points[worst] + max(value, 0.0) * normals[worst]]])
@@ -175,8 +175,8 @@ def wall_left(case: Opened) -> tuple[Reading, ...]:
     means = means_within(points, points, thick, 1.5 * SPACING_MM)
     worst = int(np.argmin(means))
     averaged, _, budget = _depth_budget(case, points[worst], outward[worst])
-    # Points stand 0.2 mm apart and their means run over 0.6 mm: about seven share one.
-    beyond, choice = extreme_of(means, averaged, alike=math.pi * 1.5**2)
+    # Points stand 0.2 mm apart and their means run over 0.6 mm: about seven each.
+    beyond, choice = extreme_of(means, averaged, alike=alike_means(math.pi * 1.5**2))
     plane = case.plane("wall", points[worst], _across(case, points[worst]))
     witness = Witness("length", segments_mm=np.array([[points[worst], ends[worst]]]), plane=plane)
     straight = float(np.linalg.norm(ends[worst] - points[worst]))
@@ -232,5 +232,16 @@ def crown_lost(case: Opened) -> tuple[Reading, ...]:
     if case.pulp is None:
         return (unmeasured(name, NO_PULP, unit="mm3"),)
     layers = [0, *(n for n, layer in enumerate(case.layer_names, start=1) if layer != "pulp")]
-    reading = volume_reading(case, name, "", layers, kinds=(1, 3))
+    reading = volume_reading(case, name, "", layers, kinds=(1, 3), sure=_seen_through(case))
     return (replace(reading, where=None),)
+
+
+def _seen_through(case: Opened) -> FloatArray | None:
+    """(columns,) what is gone over the pulp where a scan meets nothing at all: roof would have been met first; NaN elsewhere.
+
+    So it is over a canal, whose bottom no scanner sees: all between the old surface and the pulp's top is gone there.
+    """
+    if case.lattice is None or not case.removal.filled.any():
+        return None
+    top = case.layer_columns[case.layer_names.index("pulp")].top
+    return np.where(case.removal.filled, np.maximum(case.subject_columns.top - top, 0.0), np.nan)

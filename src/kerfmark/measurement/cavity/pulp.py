@@ -6,13 +6,16 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample
+from kerfmark.geometry.mesh import face_areas_mm2, submesh
 from kerfmark.kernels.neighbourhoods import means_within
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
 from kerfmark.measurement.cavity.pit import Pit
-from kerfmark.records import Component, FloatArray, Reading, Surface, Witness
+from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
 __all__ = ["pulp_exposed", "remaining_dentine"]
 
@@ -20,6 +23,8 @@ FARTHEST_MM = 8.0
 MEAN_RADIUS_MM = 0.15
 BELOW_MM = 0.02
 RESOLVED_MM2 = 0.01
+MOST_ROUGH, ROUGHNESS_PART, CORNER_MM = 3.0, 0.1, 0.003
+"""No scan is rougher; how sure its noise, and with it its roughness, is; and how far triangles round off the cavity's own edges."""
 
 
 def remaining_dentine(pit: Pit) -> tuple[Reading, ...]:
@@ -43,7 +48,9 @@ def remaining_dentine(pit: Pit) -> tuple[Reading, ...]:
     mean = np.where(np.isfinite(distance), mean, np.inf)
     least = int(np.nanargmin(mean))
     count = effective_count(edge_mm=bench.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
-    beyond, choice = extreme_of(mean, pit.noise_mm / math.sqrt(count), alike=count)
+    # Where triangles are smaller than their usual side, as in rounded corners, more points stand for the same wall.
+    dense = max(1.0, len(used) / effective_count(edge_mm=bench.edge_mm, area_mm2=float(bench.cut.areas.sum())))
+    beyond, choice = extreme_of(mean, pit.noise_mm / math.sqrt(count), alike=alike_means(count) * dense)
     value = 0.0 if mean[least] <= 0.0 else float(mean[least]) + beyond
     way = (points[least] - foot[least]) / max(abs(float(distance[least])), 1e-6)
     budget = (
@@ -82,19 +89,22 @@ def pulp_exposed(pit: Pit) -> tuple[Reading, ...]:
     if "pulp" not in pit.prepared.layers:
         return (unmeasured(name, "the exercise has no pulp", unit="mm2", status="not_applicable"),)
     bench = pit.seen_from("occlusal").bench
-    depth = -sample(pit.prepared.layer_grids["pulp"], bench.cut.middles)
-    areas = bench.cut.areas
-    shift = math.sqrt(
-        pit.noise_mm**2 / 4.0 + pit.shared_mm**2 + float(np.diag(pit.piece.alignment.covariance)[3:].max())
-    )
-    value = float(areas[depth > BELOW_MM].sum())
-    either = [float(areas[depth > BELOW_MM + s].sum()) for s in (-shift, shift)]
+    surface = submesh(bench.piece.surface, bench.is_cut)
+    depth = -sample(pit.prepared.layer_grids["pulp"], surface.vertices_mm)
+    rough = face_areas_mm2(surface)
+    areas = rough / _roughness(surface, rough, pit.noise_mm)
+    shares = _shares_inside(surface.faces, _opened(surface.faces, depth))
+    value, edge = float(shares @ areas), math.sqrt(4.0 * math.pi * float(shares @ areas))
+    along = pit.noise_mm / math.sqrt(effective_count(edge_mm=bench.edge_mm, length_mm=edge))
+    shift = math.sqrt(along**2 + pit.shared_mm**2 + float(np.diag(pit.piece.alignment.covariance)[3:].max()))
+    either = [float(_shares_inside(surface.faces, _opened(surface.faces, depth + s)) @ areas) for s in (-shift, shift)]
     budget = (
-        Component("surface, trueness and alignment", 0.5 * (either[0] - either[1])),
-        Component("triangles along its edge", 0.5 * bench.edge_mm * math.sqrt(value)),
+        Component("surface, trueness and alignment", 0.5 * abs(either[1] - either[0])),
+        Component("roughness taken off", ROUGHNESS_PART * float(shares @ (rough - areas))),
+        Component("corners between triangles", CORNER_MM * edge if value else 0.0),
         Component("least opening that is seen", RESOLVED_MM2),
     )
-    found = bench.cut.middles[depth > BELOW_MM]
+    found = surface.vertices_mm[surface.faces[shares > 0.0]].mean(axis=1)
     return (
         measured(
             name,
@@ -104,3 +114,46 @@ def pulp_exposed(pit: Pit) -> tuple[Reading, ...]:
             witness=Witness("patch", points_mm=found[:: max(1, len(found) // 300)]),
         ),
     )
+
+
+def _roughness(surface: Surface, areas: FloatArray, noise_mm: float) -> float:
+    """By how many times noise σ of its corners makes a surface larger.
+
+    Notes
+    -----
+    Corners moved by σ at right angles tilt a triangle of area A and sides e by a slope whose square, the sum of two normal
+    squares, has the mean m = σ² Σ e² / (4 A²) and an exponential distribution; its area grows by √(1 + slope²). The sides
+    themselves grow by 2 σ² each, which is taken off. A rule of Gauss and Laguerre gives the mean.
+    """
+    if not len(areas):
+        return 1.0
+    corners = surface.vertices_mm[surface.faces]
+    sides = float(((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=(1, 2)).mean())
+    sides = max(sides - 6.0 * noise_mm**2, 0.3 * sides)
+    at, weights = np.polynomial.laguerre.laggauss(8)
+    larger = 1.0
+    for _ in range(8):
+        mean = noise_mm**2 * sides / (4.0 * (float(areas.mean()) / larger) ** 2)
+        larger = min(float(weights @ np.sqrt(1.0 + mean * at)), MOST_ROUGH)
+    return larger
+
+
+def _opened(faces: IntArray, depth: FloatArray) -> FloatArray:
+    """Depths in the pulp where a patch of the cut is clearly in it somewhere; below 0 elsewhere."""
+    inside = depth > 0.0
+    ends = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+    ends = ends[inside[ends].all(axis=1)]
+    graph = coo_matrix((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(len(depth), len(depth)))
+    patch = connected_components(graph, directed=False)[1]
+    clear = np.bincount(patch, depth > BELOW_MM) > 0.0
+    return np.where(inside & ~clear[patch], -1.0, depth)
+
+
+def _shares_inside(faces: IntArray, depth: FloatArray) -> FloatArray:
+    """(m,) which part of each face lies where a depth, linear over it, is above 0."""
+    low, middle, high = np.sort(depth[faces], axis=1).T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        one = high**2 / ((high - low) * (high - middle))
+        two = 1.0 - low**2 / ((middle - low) * (high - low))
+    found = np.where(middle > 0.0, two, one)
+    return np.where(low >= 0.0, (high > 0.0).astype(float), np.where(high <= 0.0, 0.0, np.nan_to_num(found)))

@@ -77,7 +77,7 @@ def straight_below(edge: WallEdge, vertices_mm: FloatArray, *, noise_mm: float, 
     """The line in = a + b · depth, with an a of its own at each margin point and one b; None where there are too few points.
 
     It reaches as deep as the wall is straight: from 0.45 mm on as long as a bend, in = a + b · depth + c · depth², is not
-    told from none.
+    told from none. A bend that is gone again one step deeper was noise.
 
     Parameters
     ----------
@@ -88,15 +88,13 @@ def straight_below(edge: WallEdge, vertices_mm: FloatArray, *, noise_mm: float, 
         Noise of a vertex, and the usual side of a triangle.
     """
     found = _beside(edge, vertices_mm)
-    best: _Points | None = None
-    for deepest in DEPTHS_MM:
-        some = _without_outliers(found.only(found.depth <= deepest), noise_mm)
-        if some is None:
-            continue
-        if best is not None and _is_bent(some, noise_mm):
-            break
-        best = some
-    return None if best is None else _leaving(best, noise_mm=noise_mm, edge_mm=edge_mm)
+    tried = [_without_outliers(found.only(found.depth <= deepest), noise_mm) for deepest in DEPTHS_MM]
+    known = [some for some in tried if some is not None]
+    if not known:
+        return None
+    bent = [_is_bent(some, noise_mm) for some in known[1:]]
+    straight = next((n for n, is_bent in enumerate(bent) if is_bent and all(bent[n : n + 2])), len(bent))
+    return _leaving(known[straight], noise_mm=noise_mm, edge_mm=edge_mm)
 
 
 def _beside(edge: WallEdge, vertices: FloatArray) -> _Points:

@@ -13,7 +13,7 @@ from kerfmark.geometry.grids import sample
 from kerfmark.geometry.mesh import face_normals, submesh, vertex_normals
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
 from kerfmark.measurement.cavity.outline import beyond_outline
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.surface.bench import Bench
@@ -33,7 +33,9 @@ __all__ = ["caries_left", "caries_left_thickness", "sound_removed", "unsupported
 
 AT_JUNCTION_MM = 0.5
 ROD_MM, ROD_STEP_MM, LONGEST_ROD_MM = 1.0, 0.05, 3.5
-INNER_MM, JUNCTION_EDGE_MM = 0.1, 0.12
+INNER_MM, JUNCTION_EDGE_MM = 0.1, 0.06
+LEAST_SEEN_MM3 = 0.005
+"""What a few faces of the junction carry."""
 TOWARDS_DEEP = 0.5
 """Inner faces of the enamel within 60° of the way in are its junction; the others are the sides of a lesion through it."""
 COLUMNS_ASTRAY = 3.0
@@ -206,7 +208,8 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
     deepest = int(np.argmax(run))
     points_each = effective_count(edge_mm=bench.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
     u_mm = math.hypot(pit.noise_mm, 0.3 * STEP_MM) / math.sqrt(points_each)
-    alike = math.pi * MEAN_RADIUS_MM**2 * len(start) / max(float(bench.cut.areas[inside].sum()), 1e-9)
+    starts_each = math.pi * MEAN_RADIUS_MM**2 * len(start) / max(float(bench.cut.areas[inside].sum()), 1e-9)
+    alike = alike_means(points_each) * starts_each / points_each
     beyond, choice = extreme_of(-run, u_mm, alike=alike)
     moved = alignment_u_mm(pit.piece.alignment, start[deepest], inward[deepest])
     budget = [choice, Component("alignment", moved), *budget]
@@ -283,7 +286,7 @@ def _beyond_side_outline(pit: Pit, bench: Bench, gone: NDArray[np.float64]) -> t
         return gone, np.ones(len(bench.cut.areas))
     outline = opened(np.asarray(view.bench.prepared.outline, dtype=float))
     inside = inside_outline(view.bench.lattice, [outline])
-    some = cells.gone > 0.0
+    some = (cells.gone > 0.0) & _cut_levels(bench, cells)
     column, level = np.nonzero(some)
     middles = cells.middles(some)
     # A plan's level edge would fall between two levels of cells all along: each cell is looked at a part of its own height aside.
@@ -294,6 +297,15 @@ def _beyond_side_outline(pit: Pit, bench: Bench, gone: NDArray[np.float64]) -> t
     share = np.divide(out, total, out=np.zeros_like(out), where=total > 0)
     beyond = beyond_outline(view.to_view(bench.cut.middles)[:, :2], outline[:, :2])[0]
     return gone * share, bench.soft(beyond)
+
+
+def _cut_levels(bench: Bench, cells: Cells) -> NDArray[np.bool_]:
+    """(levels,) which levels of cells the cut reaches: above and below it a column just under the crown's wall meets noise alone."""
+    box = bench.cut_box()
+    middles = cells.top_mm - (np.arange(cells.gone.shape[1]) + 0.5) * cells.step_mm
+    if box is None:
+        return np.ones(len(middles), dtype=bool)
+    return np.asarray((middles > box[0, 2] - cells.step_mm) & (middles < box[1, 2] + cells.step_mm))
 
 
 def unsupported_enamel(pit: Pit) -> tuple[Reading, ...]:
@@ -328,7 +340,8 @@ def unsupported_enamel(pit: Pit) -> tuple[Reading, ...]:
             "trueness and alignment",
             edge * math.hypot(pit.shared_mm, float(np.sqrt(np.diag(pit.piece.alignment.covariance)[3:].max()))),
         ),
-        Component("cells along its edge", 0.5 * cells.step_mm * edge),
+        Component("cells along its edge", 0.2 * cells.step_mm * edge),
+        Component("least that is seen", LEAST_SEEN_MM3),
     )
     witness = Witness("region", points_mm=points[:: max(1, len(points) // 300)])
     return (measured(name, value, unit="mm3", budget=budget, witness=witness),)

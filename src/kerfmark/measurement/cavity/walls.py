@@ -25,6 +25,7 @@ STEEP = 0.75
 UP = np.array([0.0, 0.0, 1.0])
 STEADY_MM = 0.25
 OFF_FLOOR_MM, OFF_RIM_MM = 0.35, 0.2
+STRIP_MM, STEP_OFF_MM, MOST_HIGHER_MM, LEAST_MORE_DEG = 0.15, 0.05, 0.4, 0.5
 LEAST_BAND_MM, LEAST_AREA_MM2 = 0.25, 0.12
 CHOICE_DEG = 0.03
 STRETCH_MM, STEADY_DEG = 0.4, 0.1
@@ -92,15 +93,18 @@ def lean_of(pit: Pit, view: View, where: str, floor: Floor | str, *, outside_box
     if faces.areas[chosen].sum() < LEAST_AREA_MM2:
         return f"the cavity has no {where} wall to measure"
     middles, normals, areas = faces.middles[chosen], faces.normals[chosen], faces.areas[chosen]
-    low = _foot(floor, middles) + OFF_FLOOR_MM
-    high = _rim(pit, view, middles) - OFF_RIM_MM
+    flat = steady[chosen] * [1.0, 1.0, 0.0]
+    across = -flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-9)
+    foot, high = _foot(floor, middles), _rim(pit, view, middles) - OFF_RIM_MM
+    steep = (areas[:, None] * np.column_stack([normals[:, 2], -(normals * across).sum(axis=1)])).T
+    low = foot + _off_floor(
+        steep, areas, middles[:, 2] - foot, high - foot, noise_mm=pit.noise_mm, edge_mm=bench.edge_mm
+    )
     share = (middles[:, 2] - low) / np.maximum(high - low, 1e-6)
     kept = (high - low > LEAST_BAND_MM) & (share > 0.0) & (share < 1.0)
     area = float(areas[kept].sum())
     if area < LEAST_AREA_MM2:
         return f"the {where} wall is too low to measure"
-    flat = steady[chosen] * [1.0, 1.0, 0.0]
-    across = -flat / np.maximum(np.linalg.norm(flat, axis=1, keepdims=True), 1e-9)
     weight = np.where(kept, share * (1.0 - share) * areas, 0.0)
     kept[kept] = _alike(weight[kept], normals[kept], across[kept], middles[kept] @ np.cross(out, UP), pit.noise_mm)
     middles, areas, weight, across = middles[kept], areas[kept], weight[kept], across[kept]
@@ -117,6 +121,28 @@ def lean_of(pit: Pit, view: View, where: str, floor: Floor | str, *, outside_box
     slope = np.append(math.tan(math.radians(lean)) * out[:2], 1.0)
     segment = np.array([middle - 0.5 * height * slope, middle + 0.5 * height * slope])
     return Lean(lean, out, middles, segment, area, height)
+
+
+def _off_floor(
+    steep: FloatArray, areas: FloatArray, height: FloatArray, rim: FloatArray, *, noise_mm: float, edge_mm: float
+) -> float:
+    """How far above its floor a wall is straight: where its lowest 0.15 mm lean outwards beyond noise its rounded foot goes on.
+
+    `steep` (2, n) are the faces' areas upwards and into the cut; `height` and `rim` their heights and the rim's over the floor.
+    """
+    off, least = OFF_FLOOR_MM, OFF_FLOOR_MM + MOST_HIGHER_MM
+    while off < least and float(np.median(rim)) - off > 2.0 * LEAST_BAND_MM:
+        strip, above = (height > off) & (height < off + STRIP_MM), (height > off + STRIP_MM) & (height < rim)
+        if not strip.any() or not above.any():
+            break
+        (low_rise, low_run), (rise, run) = steep[:, strip].sum(axis=1), steep[:, above].sum(axis=1)
+        count = effective_count(edge_mm=edge_mm, area_mm2=float(areas[strip].sum()))
+        sure = math.degrees(noise_mm * math.sqrt(12.0 / max(count, 2.0)) / STRIP_MM)
+        more = math.degrees(math.atan2(low_rise, low_run) - math.atan2(rise, run))
+        if more < max(2.5 * sure, LEAST_MORE_DEG):
+            break
+        off += STEP_OFF_MM
+    return off
 
 
 def _alike(

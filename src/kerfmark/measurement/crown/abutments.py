@@ -17,22 +17,34 @@ from kerfmark.measurement.crown.insertion import (
     WIDEST_TILT_DEG,
     HiddenVolume,
     RadiusMap,
+    RimNoise,
     hidden_volume,
     least_lean,
     map_of,
 )
 from kerfmark.measurement.crown.path import FINE_STEP_MM, depth_u, lacking, path_u_deg
 from kerfmark.measurement.crown.profile import Profile
+from kerfmark.measurement.crown.sections import STEP_MM
 from kerfmark.measurement.crown.stump import Round, Stump
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["CommonPath", "common_path", "undercut_volume"]
 
 PATH, HIDDEN = "crown.abutments.common_path_deg", "crown.abutments.undercut_volume_mm3"
-COARSE_STEP_MM = 0.1
+SEARCH_STEP_MM = 0.05
 NOTHING_MM3 = 0.02
-RIM_MM = 0.006
+RIM_MM = 0.004
 """How far a mean over 0.05 mm of height at a sharp rim, and the largest of some noisy ones, may lie from it: bur and mesh round it."""
+LINE_NOISE = 0.7
+"""Noise of a point between a mesh's corners over that of a corner."""
+FLOOR_STEPS = 20
+LINE_NOISE = 0.7
+"""Noise of a point between a mesh's corners over that of a corner."""
+FLOOR_STEPS = 20
+WALL_WITHIN_MM = 0.15
+DEPTH_NOISE, PLACES = 0.6, 5.0
+"""Noise of a cell's depth under its rim over that of a point of the surface, most of it the rim's and so alike all down a wall;
+and in how many places along a wall that a path just frees the deepest cell may lie, each with a rim of its own: 25° of it."""
 SMALLEST_MM3 = 0.005
 """What a patch of hidden surface as large as a few cells comes to: less is not told from nothing."""
 
@@ -188,7 +200,7 @@ class CommonPath:
         """Volume hidden by all stumps, by the lean from the middle; endless out of reach."""
         own = []
         for stump in self._bridge.stumps:
-            found = map_of(stump.about_long_axis.profiles, step_mm=COARSE_STEP_MM, clear_mm=stump.clear_mm)
+            found = _map(stump, _walls(stump, stump.about_long_axis), step_mm=SEARCH_STEP_MM)
             assert found is not None  # `trouble` has looked
             own.append(hidden_volume(found.thinned() if thin else found, stump.hidden_threshold_mm))
 
@@ -222,8 +234,8 @@ def _hidden(stump: Stump, path: FloatArray, *, turn_deg: float) -> _Hidden:
     chosen because next to nothing is hidden, that is what decides whether a sliver counts.
     """
     around = stump.about(path)
-    profiles = tuple(_down_the_wall(p, stump.stands_off_mm) for p in around.profiles)
-    found = map_of(profiles, step_mm=FINE_STEP_MM, clear_mm=stump.clear_mm, mean_mm=FINE_STEP_MM)
+    profiles = _walls(stump, around)
+    found = _map(stump, profiles, step_mm=FINE_STEP_MM)
     if found is None:
         return _Hidden(0.0, np.empty((0, 3)), {})
     depths = np.zeros_like(found.radius_mm)
@@ -236,7 +248,9 @@ def _hidden(stump: Stump, path: FloatArray, *, turn_deg: float) -> _Hidden:
     u_mm = _size(depth_u(stump, around, found, depths, turned=False))
     area = float(found.radius_mm[hidden].sum()) * cell
     below = _levels_below(profiles, found)
+    floor = _under_feet(around.profiles, profiles, depths)
     volume, less, more = (_volume(found, depths, below, threshold + by) * cell for by in (0.0, u_mm, -u_mm))
+    volume = max(volume + floor, 0.0)
     rim = _rim(around, found, depths)
     deeper = float(np.ptp(rim @ path)) * math.radians(turn_deg)
     turned = [_volume(found, depths, below, threshold + by) * cell for by in (deeper, -deeper)]
@@ -256,9 +270,19 @@ def _hidden(stump: Stump, path: FloatArray, *, turn_deg: float) -> _Hidden:
     return _Hidden(volume, points, budget)
 
 
+def _walls(stump: Stump, around: Round) -> tuple[Profile, ...]:
+    return tuple(_down_the_wall(p, stump.stands_off_mm) for p in around.profiles)
+
+
+def _map(stump: Stump, profiles: tuple[Profile, ...], *, step_mm: float) -> RadiusMap | None:
+    """The map of these sections, rims and all."""
+    rims = RimNoise(LINE_NOISE * stump.noise_mm, max(1.0, 2.0 * stump.along_mm / STEP_MM))
+    return map_of(profiles, step_mm=step_mm, clear_mm=stump.clear_mm, mean_mm=FINE_STEP_MM, rims=rims)
+
+
 def _down_the_wall(profile: Profile, stands_off_mm: float) -> Profile:
-    """A profile whose foot lies where the section leaves the wall's line: in a corner sharper than a right angle, which an
-    arc does not fit, that is lower, and most is hidden there.
+    """A profile from its foot upwards, the foot where the section leaves the wall's line: in a corner sharper than a right
+    angle, which an arc does not fit, that is lower, and most is hidden there. A floor that rises outwards hides nothing.
     """  # noqa: D205
     if profile.wall is None or profile.foot is None:
         return profile
@@ -269,7 +293,9 @@ def _down_the_wall(profile: Profile, stands_off_mm: float) -> Profile:
     last = profile.section.near(profile.wall.low)
     first = last - int(np.argmax(off[last::-1])) + 1 if off[: last + 1].any() else 0
     first = max(first, profile.first_cut)
-    return replace(profile, foot=points[first]) if points[first, 1] < profile.foot[1] else profile
+    if points[first, 1] < profile.foot[1]:
+        return replace(profile, foot=points[first], first_cut=first)
+    return replace(profile, first_cut=profile.section.near(profile.foot))
 
 
 def _levels_below(profiles: tuple[Profile, ...], found: RadiusMap) -> FloatArray:
@@ -278,6 +304,21 @@ def _levels_below(profiles: tuple[Profile, ...], found: RadiusMap) -> FloatArray
     lowest = found.heights_mm[np.argmax(known, axis=1)]
     feet = np.array([math.nan if p.foot is None else p.foot[1] for p in profiles])
     return np.where(known.any(axis=1) & np.isfinite(feet), np.maximum(lowest - feet, 0.0) / found.step_mm, 0.0)
+
+
+def _under_feet(whole: tuple[Profile, ...], walls: tuple[Profile, ...], depths: FloatArray) -> float:
+    """Air (mm³) between the levels of the feet and a floor that falls outwards from them, as far out as the rims over them;
+    of one that rises, what the strip over it holds too much.
+    """  # noqa: D205
+    total = 0.0
+    for profile, wall, row in zip(whole, walls, depths, strict=True):
+        if wall.foot is None or not row.any() or wall.first_cut <= profile.first_cut + 1:
+            continue
+        floor = profile.section.points[profile.first_cut : wall.first_cut + 1][::-1]
+        radius = np.linspace(wall.foot[0], min(wall.foot[0] + float(row.max()), float(floor[-1, 0])), FLOOR_STEPS)
+        below = wall.foot[1] - np.interp(radius, *floor[np.argsort(floor[:, 0], kind="stable")].T)
+        total += float(np.trapezoid(below * radius, radius))
+    return total * 2.0 * math.pi / len(walls)
 
 
 def _volume(found: RadiusMap, depths: FloatArray, below: FloatArray, threshold_mm: float) -> float:

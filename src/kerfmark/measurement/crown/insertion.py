@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from kerfmark.kernels.visibility import hidden_depths, radius_map
+from kerfmark.measurement.budget import extreme_of
 from kerfmark.measurement.crown.profile import Profile
 from kerfmark.records import FloatArray
 
@@ -17,6 +18,7 @@ __all__ = [
     "WIDEST_TILT_DEG",
     "HiddenVolume",
     "RadiusMap",
+    "RimNoise",
     "best_lean",
     "hidden_volume",
     "least_lean",
@@ -25,6 +27,7 @@ __all__ = [
 
 WIDEST_TILT_DEG = 15.0
 TIE_MM3 = 0.001
+FIVE_POINTS = (-3.0 / 35.0, 12.0 / 35.0, 17.0 / 35.0, 12.0 / 35.0, -3.0 / 35.0)
 
 HiddenVolume = Callable[[float, float], float]
 
@@ -47,14 +50,28 @@ class RadiusMap:
         return RadiusMap(np.ascontiguousarray(self.radius_mm[::2, ::2]), self.lowest_mm, 2.0 * self.step_mm)
 
 
+@dataclass(frozen=True, slots=True)
+class RimNoise:
+    """Noise of one point of a section, mm, and how many neighbours share theirs."""
+
+    noise_mm: float
+    alike: float
+
+
 def map_of(
-    profiles: tuple[Profile, ...], *, step_mm: float, clear_mm: float = 0.05, mean_mm: float = 0.1
+    profiles: tuple[Profile, ...],
+    *,
+    step_mm: float,
+    clear_mm: float = 0.05,
+    mean_mm: float = 0.1,
+    rims: RimNoise | None = None,
 ) -> RadiusMap | None:
     """The radius map of evenly spaced profiles; None where no profile has a margin.
 
     It begins `clear_mm` above each foot (or margin, where there is no foot): below, the floor's own noise would cross
     the levels, and the floor is not what a wall can hide deepest. Radii are means over three azimuths and `mean_mm` of
-    height up and down.
+    height up and down. Such a mean rounds a sharp rim off, and all that hangs under the rim comes too small: with `rims`
+    each section's widest point stands in the map as well.
     """
     runs = [np.empty((0, 2)) if p.margin is None else p.section.points[p.first_cut :] for p in profiles]
     points = np.ascontiguousarray(np.concatenate(runs))
@@ -68,7 +85,46 @@ def map_of(
         low = profile.margin if profile.foot is None else profile.foot
         if low is not None:
             row[heights < low[1] + clear_mm] = np.nan
-    return RadiusMap(_averaged(radius, max(1, round(mean_mm / step_mm))), lowest, step_mm)
+    mean = _averaged(radius, max(1, round(mean_mm / step_mm)))
+    if rims is not None:
+        held = _with_rims(radius, runs, rims, (lowest, step_mm))
+        mean = np.where(np.isfinite(held), held, mean)
+    return RadiusMap(mean, lowest, step_mm)
+
+
+def _with_rims(radius: FloatArray, runs: list[FloatArray], rims: RimNoise, place: tuple[float, float]) -> FloatArray:
+    """The averaged map with each section's widest point, less what the largest of many noisy ones is too large by.
+
+    `place` is the map's lowest level and its step. Up to its own rim a section's means are of points as many on either side,
+    none beyond a rim. Widest points lie on a parabola through five azimuths (Savitzky and Golay 1964): a mean of a round rim
+    would lie inside it.
+    """
+    widest, level = np.full(len(radius), np.nan), np.full(len(radius), float(radius.shape[1]))
+    for row, run in enumerate(runs):
+        known = np.isfinite(radius[row])
+        points = run[run[:, 1] >= place[0] + place[1] * int(np.argmax(known))]
+        if not len(points) or not known.any():
+            continue
+        at = int(np.argmax(points[:, 0]))
+        beyond, _ = extreme_of(-points[:, 0], rims.noise_mm, alike=rims.alike)
+        widest[row] = points[at, 0] - beyond
+        level[row] = min((points[at, 1] - place[0]) / place[1], radius.shape[1] - 1.0)
+    found = _means_below(np.where(np.arange(radius.shape[1]) <= level[:, None], radius, np.nan))
+    beside = np.asarray(sum(w * np.roll(widest, k) for w, k in zip(FIVE_POINTS, range(-2, 3), strict=True)))
+    rows = np.flatnonzero(np.isfinite(beside))
+    nearest = np.rint(level[rows]).astype(np.int64)
+    found[rows, nearest] = np.fmax(found[rows, nearest], beside[rows])
+    found[rows] = np.minimum(found[rows], beside[rows, None])  # no noisy point beside a rim stands out over it
+    return found
+
+
+def _means_below(radius: FloatArray) -> FloatArray:
+    """Means over three azimuths and three levels, of a cell alone where one beside it is not known."""
+    beside = np.roll(radius, 1, axis=0) + np.roll(radius, -1, axis=0)
+    mean = np.where(np.isfinite(beside), (beside + radius) / 3.0, radius)
+    over = np.full_like(mean, np.nan)
+    over[:, 1:-1] = mean[:, 2:] + mean[:, :-2]
+    return np.where(np.isfinite(over), (over + mean) / 3.0, mean)
 
 
 def _averaged(radius: FloatArray, levels: int) -> FloatArray:
@@ -123,7 +179,8 @@ def hidden_volume(stump: RadiusMap, least_depth_mm: float) -> HiddenVolume:
         if (x, y) not in known:
             hidden_depths(stump.radius_mm, stump.step_mm, x, y, depths)
             counted = depths > least_depth_mm
-            known[x, y] = float((depths[counted] * stump.radius_mm[counted]).sum() * cell)
+            deep = depths[counted]
+            known[x, y] = float((deep * (stump.radius_mm[counted] + 0.5 * deep)).sum() * cell)
         return known[x, y]
 
     return volume

@@ -47,6 +47,7 @@ def volume_reading(
     *,
     kinds: tuple[int, ...],
     face_share: FloatArray | None = None,
+    sure: FloatArray | None = None,
 ) -> Reading:
     """The volume of some layers, left or removed, inside or outside the plan.
 
@@ -60,6 +61,8 @@ def volume_reading(
         Along their second axis.
     face_share : (faces,) float array, optional
         How far each cut face bounds such a volume, 0 to 1, beside lying in these layers.
+    sure : (columns,) float array, optional
+        The length in columns that the scan never met but that are known all the same; NaN in all others.
     """
     if bench.lattice is None:
         return measured(reading, 0.0, unit="mm3", where=where, budget=(), witness=Witness("region"))
@@ -68,7 +71,10 @@ def volume_reading(
         reason = f"{removal.share:.0%} of the cut was not scanned"
         return unmeasured(reading, reason, unit="mm3", where=where)
     along = sum((removal.length_mm[n, k] for n in layers for k in kinds), np.zeros(bench.lattice.columns))
-    lost = float(along[removal.filled].sum()) * bench.lattice.cell_mm2
+    guessed = removal.filled
+    if sure is not None:
+        along, guessed = np.where(np.isfinite(sure), sure, along), guessed & ~np.isfinite(sure)
+    lost = float(along[guessed].sum()) * bench.lattice.cell_mm2
     share = np.minimum(bench.layer_shares[:, layers].sum(axis=1), 1.0 if face_share is None else face_share)
     beyond = face_share is not None
     added = expected_beyond(bench, share) if beyond else 0.0
@@ -83,7 +89,7 @@ def volume_reading(
             Component("holes of the scan", 0.3 * lost),
         ),
         witness=Witness("region", points_mm=_points(bench, along)),
-        reason=f"{removal.share:.1%} of the cut lies in holes of the scan, filled in from beside them"
+        reason=f"{removal.share * guessed.sum() / max(removal.filled.sum(), 1):.1%} of the cut lies in holes of the scan, filled in from beside them"
         if lost
         else None,
     )
