@@ -125,11 +125,10 @@ def _reading(bench: Bench, cells: Cells, stat: str, reason: str | None) -> Readi
     sensitivity = weights @ cells.motion
     noise = 1e-3 * bench.piece.noise_um
     cell_noise = noise / np.sqrt(effective_count(edge_mm=bench.edge_mm, area_mm2=float(np.median(cells.areas))))
+    own_way = math.hypot(float(cell_noise), _shake_mm(bench, cells, weights), 1e-3 * bench.piece.trueness_um)
     budget = (
         Component("surface noise", float(cell_noise * np.sqrt((weights**2).sum()))),
-        Component(
-            "spread by noise and alignment", spread(math.hypot(float(cell_noise), _shake_mm(bench, cells, weights)))
-        ),
+        Component("spread by noise, alignment and trueness", spread(own_way)),
         Component("trueness", _shared_mm(bench, cells, weights)),
         Component(
             "alignment", float(np.sqrt(max(0.0, float(sensitivity @ bench.piece.alignment.covariance @ sensitivity))))

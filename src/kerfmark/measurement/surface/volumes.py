@@ -15,7 +15,7 @@ __all__ = ["MOST_UNSEEN", "all_gone", "expected_beyond", "places", "removed_mm3"
 LEFT, REMOVED, PLANNED_LEFT, PLANNED_REMOVED = range(4)
 MOST_UNSEEN = 0.2
 """Where more than this part of the cut was not scanned, its volume is not measured."""
-FOLDED_PART = 0.4
+FOLDED_PART = 0.25
 """Of how far folded triangles draw a surface, what a volume shows: noise makes their area larger, and both sides fold."""
 HALF_NORMAL = 0.4
 """Mean of the positive half of a standard normal variable, 1 / sqrt(2 π): what an error adds on the far side of an edge."""
