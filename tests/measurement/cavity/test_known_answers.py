@@ -66,3 +66,18 @@ def test_an_uncut_tooth_says_so(cavities):
     cavity = [r for r in found if r.id.startswith("cavity.") and "neighbour" not in r.id and "pulp_exposed" not in r.id]
     assert {r.status for r in cavity} <= {"not_measurable", "not_applicable"}
     assert {r.reason for r in cavity if r.status == "not_measurable"} == {"nothing is cut"}
+
+
+@pytest.mark.parametrize("noise_um", [0.0, 10.0, 30.0])
+def test_a_box_without_a_bevel_has_a_bevel_of_no_width(noise_um):
+    # The box of the bevelled phantom, plumb all round: no share of its margin may pass for a bevel.
+    from block_phantoms import Blank
+
+    from kerfmark.geometry.solids import Solid, difference
+
+    box = Solid.box([4.5, phantoms.Y - 2.0, 2.0], [9.0, phantoms.Y + 1.0, 4.4])
+    plumb = Blank(phantoms.prepared(3, outline="facial"), difference(phantoms.TOOTH, box), {})
+    found = {r.key: r for r in measure(plumb.piece(np.random.default_rng(4), noise_um=noise_um), plumb.prepared)}
+    width, angle = (found[f"cavity.bevel_{what}", None, None] for what in ("width_mm", "angle_deg"))
+    assert width.value == 0.0
+    assert (angle.status, angle.reason) == ("not_measurable", "the margin has no bevel")
