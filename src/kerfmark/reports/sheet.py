@@ -219,5 +219,6 @@ def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
 
 def _for(contents: PieceContents) -> tuple[str, str]:
     """What the sheet is for, and what not."""
-    training = contents.caution.startswith("Training only")
-    return "training only, not for treatment" if training else "exercises only", "nothing here is for use on patients"
+    if contents.caution.startswith("Training only"):
+        return "training only, not for treatment", "never on patients"
+    return "exercises only", "nothing here is for use on patients"
