@@ -79,12 +79,15 @@ class Bed:
         """What the radius is uncertain by."""
         return self._of_wall(np.array([0.0, 0.0, 0.0, 0.0, 1.0]))
 
-    def floor_budget(self) -> tuple[Component, ...]:
-        """What the height of the apex along the axis is uncertain by."""
+    def floor_budget(self, *, of_point: bool = False) -> tuple[Component, ...]:
+        """What the height of the apex along the axis, or of the drill's point, is uncertain by."""
         assert isinstance(self.floor, Floor)
         piece = self.bench.piece
         return self.floor.budget(
-            noise_mm=1e-3 * piece.noise_um, trueness_mm=1e-3 * piece.trueness_um, edge_mm=self.bench.edge_mm
+            noise_mm=1e-3 * piece.noise_um,
+            trueness_mm=1e-3 * piece.trueness_um,
+            edge_mm=self.bench.edge_mm,
+            of_point=of_point,
         )
 
     def alignment(self, at_mm: FloatArray, direction: FloatArray) -> Component:

@@ -135,7 +135,9 @@ def _bed_budget(bed: Bed, found: Clearance) -> tuple[Component, ...]:
     parts = list(bed.offset_budget(unit, found.from_mm))
     parts += [Component(f"{c.source}, radius", c.u * np.sqrt(1.0 - min(1.0, along) ** 2)) for c in bed.radius_budget()]
     if along > 0.0 and not isinstance(bed.floor, str):
-        parts += [Component(c.source, c.u * along) for c in bed.floor_budget()]
+        apex = bed.cylinder.apex_mm
+        on_point = float((found.from_mm - apex) @ bed.wall.way) > 0.5 * _point_height(bed)
+        parts += [Component(c.source, c.u * along) for c in bed.floor_budget(of_point=on_point)]
     return (*parts, bed.alignment(found.from_mm, unit))
 
 

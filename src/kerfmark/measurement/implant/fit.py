@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.cylinders import Cylinder
 from kerfmark.geometry.frames import perpendiculars
-from kerfmark.measurement.budget import effective_count, shared_u_mm
+from kerfmark.measurement.budget import effective_count, folded_u_mm, shared_u_mm
 from kerfmark.measurement.surface.bench import CutFaces
 from kerfmark.records import Component, FloatArray
 
@@ -80,23 +80,29 @@ class Floor:
     """The bed's floor about the wall's axis: height over distance from the axis, a straight line.
 
     `apex_mm` and `point_mm` are the heights from the wall's middle, towards the apex, where the full diameter ends and where the
-    drill's point came to; `points_mm` (n, 3) some of its points and `weights` (n,) what each gives to `apex_mm`.
+    drill's point came to; `points_mm` (n, 3) some of its points, `weights` and `point_weights` (n,) what each gives to
+    `apex_mm` and to `point_mm`.
     """
 
     apex_mm: float
     point_mm: float
     points_mm: FloatArray
     weights: FloatArray
+    point_weights: FloatArray
     area_mm2: float
     scatter_mm: float
 
-    def budget(self, *, noise_mm: float, trueness_mm: float, edge_mm: float) -> tuple[Component, ...]:
-        """What noise and trueness give to the height of the apex."""
+    def budget(
+        self, *, noise_mm: float, trueness_mm: float, edge_mm: float, of_point: bool = False
+    ) -> tuple[Component, ...]:
+        """What noise and trueness give to the height of the apex, or of the drill's point."""
+        weights = self.point_weights if of_point else self.weights
         count = effective_count(edge_mm=edge_mm, area_mm2=self.area_mm2)
-        size = float(np.linalg.norm(self.weights)) * np.sqrt(len(self.weights) / max(count, 2.0))
+        size = float(np.linalg.norm(weights)) * np.sqrt(len(weights) / max(count, 2.0))
         return (
             Component("surface noise of the floor", max(noise_mm, self.scatter_mm) * size),
-            Component("trueness of the floor", shared_u_mm(trueness_mm, self.points_mm, self.weights)),
+            Component("trueness of the floor", shared_u_mm(trueness_mm, self.points_mm, weights)),
+            Component("triangles folded by noise", folded_u_mm(noise_mm, edge_mm=edge_mm)),
         )
 
 
@@ -271,12 +277,13 @@ def _floor(points: FloatArray, along: FloatArray, off: FloatArray, areas: FloatA
     miss = along - level - slope * off
     chosen = _evenly(areas, DRAWN_FROM)
     model = np.column_stack([off[chosen], np.ones(len(chosen))])
-    weights = model @ np.linalg.solve(model.T @ model, np.array([radius, 1.0]))
+    weights, middle = (model @ np.linalg.solve(model.T @ model, np.array([at, 1.0])) for at in (radius, 0.0))
     return Floor(
         apex_mm=level + slope * radius,
         point_mm=max(level, float(level + slope * radius)),
         points_mm=points[chosen],
         weights=np.asarray(weights),
+        point_weights=np.asarray(middle),
         area_mm2=float(areas.sum()),
         scatter_mm=float(np.sqrt(np.average(miss**2, weights=areas))),
     )
