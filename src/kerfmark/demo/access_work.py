@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kerfmark.anatomy.preparations.access import AccessPlan, AccessSite, cut_access
-from kerfmark.anatomy.tooth import tooth
+from kerfmark.anatomy.preparations.access import AccessPlan, AccessSite, CutAccess, cut_access
+from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.errors import InputError
 from kerfmark.exercise.builtin.accesses import AccessSpec, has_floor, site_of
 from kerfmark.exercise.preparing.sampling import visible
@@ -24,7 +24,7 @@ from kerfmark.settings import Settings
 if TYPE_CHECKING:
     from kerfmark.demo.learners import Key, SimulatedPiece
 
-__all__ = ["AccessHand", "access_piece", "strayed_access"]
+__all__ = ["AccessHand", "access_piece", "opened_by_hand", "strayed_access"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,21 +85,26 @@ def strayed_access(level: str, rng: np.random.Generator, *, floored: bool) -> tu
     return plan, tuple(word for word, said in words.items() if said)
 
 
+def opened_by_hand(
+    made: Tooth, site: AccessSite, level: str, rng: np.random.Generator
+) -> tuple[AccessPlan, tuple[str, ...], CutAccess]:
+    """A plan as this hand strays, its faults in words, and the tooth opened: the first that can be cut."""
+    for _ in range(20):
+        plan, faults = strayed_access(level, rng, floored=has_floor(made))
+        try:
+            return plan, faults, cut_access(made, site, plan)
+        except InputError:
+            continue
+    raise AssertionError(f"no plan of twenty could be cut into tooth {made.fdi}")
+
+
 def access_piece(spec: AccessSpec, level: str, rng: np.random.Generator, settings: Settings) -> SimulatedPiece:
     """An opened tooth, scanned in a random pose as a scanner that looks in from above would see it."""
     from kerfmark.demo import learners
 
     made = tooth(spec.fdi, cache_dir=settings.cache_dir)
     site = site_of(spec, made)
-    for _ in range(20):
-        plan, faults = strayed_access(level, rng, floored=has_floor(made))
-        try:
-            cut = cut_access(made, site, plan)
-            break
-        except InputError:
-            continue
-    else:
-        raise AssertionError(f"no plan of twenty could be cut into tooth {made.fdi}")
+    plan, faults, cut = opened_by_hand(made, site, level, rng)
     pose = random_pose(rng)
     surface = transformed(_seen(cut.surface, site, rng), pose)
     return learners.SimulatedPiece(surface, level, faults, _truth(cut.truth, plan, floored=has_floor(made)), {}, pose)

@@ -21,9 +21,10 @@ from kerfmark.records import Surface
 from kerfmark.settings import Settings
 
 if TYPE_CHECKING:
+    from kerfmark.anatomy.tooth import Tooth
     from kerfmark.demo.learners import Key, SimulatedPiece
 
-__all__ = ["CavityHand", "cavity_piece", "strayed_cavity"]
+__all__ = ["CavityHand", "cavity_piece", "cut_by_hand", "strayed_cavity"]
 
 FAR_MM = 8.0
 """A side of an outline farther out than this lies beyond the tooth: the cavity is open there."""
@@ -52,6 +53,19 @@ HANDS: Mapping[str, CavityHand] = {
 }
 
 
+def cut_by_hand(
+    spec: CavitySpec, made: Tooth, layers: Mapping[str, Surface], level: str, rng: np.random.Generator
+) -> tuple[CavityPlan | LesionPlan, tuple[str, ...], CutPiece]:
+    """A plan as this hand strays from the exercise's, its faults in words, and the piece: the first that can be cut."""
+    for _ in range(20):
+        plan, faults = strayed_cavity(spec.plan, HANDS[level], rng)
+        try:
+            return plan, faults, cut_piece(made, layers, plan)
+        except InputError:
+            continue
+    raise AssertionError(f"no plan of twenty could be cut into {spec.name}")
+
+
 def cavity_piece(spec: CavitySpec, level: str, rng: np.random.Generator, settings: Settings) -> SimulatedPiece:
     """A cavity cut by this hand, scanned with its neighbours in a random pose."""
     from kerfmark.demo.learners import SimulatedPiece, nicked, scan, scan_beside
@@ -60,15 +74,7 @@ def cavity_piece(spec: CavitySpec, level: str, rng: np.random.Generator, setting
     hand(level)
     made, layers = subject_of(spec, cache_dir=settings.cache_dir)
     _loaded, prepared = open_exercise(spec.name, settings=settings)
-    for _ in range(20):
-        plan, faults = strayed_cavity(spec.plan, HANDS[level], rng)
-        try:
-            cut = cut_piece(made, layers, plan)
-            break
-        except InputError:
-            continue
-    else:
-        raise AssertionError(f"no plan of twenty could be cut into {spec.name}")
+    plan, faults, cut = cut_by_hand(spec, made, layers, level, rng)
     whole = dict(prepared.neighbours)
     sides = [side for side in whole if _is_open(spec.plan, side, made.mesial_sign)]
     beside, truth, nicks = nicked({s: whole[s] for s in sides}, made, hand(level), rng, family="cavity")

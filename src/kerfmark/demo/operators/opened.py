@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from kerfmark.anatomy.preparations.access import CutAccess, cut_access
 from kerfmark.anatomy.preparations.cavity import facing_frame
 from kerfmark.anatomy.preparations.lesion_cut import LesionPlan
 from kerfmark.anatomy.tooth import tooth
-from kerfmark.demo.access_work import strayed_access
-from kerfmark.demo.cavity_work import HANDS, strayed_cavity
+from kerfmark.demo.access_work import opened_by_hand
+from kerfmark.demo.cavity_work import cut_by_hand
 from kerfmark.demo.operators.hand import Stroke, steadiness
 from kerfmark.demo.operators.milled import milled_strokes
-from kerfmark.errors import InputError
-from kerfmark.exercise.builtin.accesses import LONG_TAPER, AccessSpec, has_floor, site_of
-from kerfmark.exercise.builtin.cavities import PEAR, CavitySpec, CutPiece, cut_piece, subject_of
+from kerfmark.exercise.builtin.accesses import LONG_TAPER, AccessSpec, site_of
+from kerfmark.exercise.builtin.cavities import PEAR, CavitySpec, subject_of
 from kerfmark.instruments import instrument
 from kerfmark.pipeline import open_exercise
 from kerfmark.settings import Settings
@@ -32,15 +30,7 @@ def cavity_strokes(
     """The strokes of one operator for a cavity, and the faults of its plan in words."""
     made, layers = subject_of(spec, cache_dir=settings.cache_dir)
     _loaded, prepared = open_exercise(spec.name, settings=settings)
-    cut: CutPiece | None = None
-    for _ in range(20):
-        plan, faults = strayed_cavity(spec.plan, HANDS[level], rng)
-        try:
-            cut = cut_piece(made, layers, plan)
-            break
-        except InputError:
-            continue
-    assert cut is not None, f"no plan of twenty could be cut into {spec.name}"
+    plan, faults, cut = cut_by_hand(spec, made, layers, level, rng)
     facing = "occlusal" if isinstance(plan, LesionPlan) else plan.facing
     bur = instrument(BURS.get(spec.rules, PEAR))
     strokes = milled_strokes(
@@ -55,15 +45,7 @@ def access_strokes(
     """The strokes of one operator for an access, and the faults of its plan in words."""
     made = tooth(spec.fdi, cache_dir=settings.cache_dir)
     site = site_of(spec, made)
-    cut: CutAccess | None = None
-    for _ in range(20):
-        plan, faults = strayed_access(level, rng, floored=has_floor(made))
-        try:
-            cut = cut_access(made, site, plan)
-            break
-        except InputError:
-            continue
-    assert cut is not None, f"no plan of twenty could be cut into {spec.name}"
+    plan, faults, cut = opened_by_hand(made, site, level, rng)
     name = str(LONG_TAPER["name"])
     bur = instrument(name, own={name: LONG_TAPER["profile_mm"]})  # type: ignore[dict-item]
     strokes = milled_strokes(
