@@ -6,8 +6,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample
@@ -140,6 +138,9 @@ def _roughness(surface: Surface, areas: FloatArray, noise_mm: float) -> float:
 
 def _opened(faces: IntArray, depth: FloatArray) -> FloatArray:
     """Depths in the pulp where a patch of the cut is clearly in it somewhere; below 0 elsewhere."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
     inside = depth > 0.0
     ends = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
     ends = ends[inside[ends].all(axis=1)]
