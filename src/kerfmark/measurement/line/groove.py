@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kerfmark.geometry.columns import Crossings, Lattice, crossings, lattice_over
+from kerfmark.geometry.mesh import even_edge_mm
 from kerfmark.kernels.paths import find_grooves, read_walls
 from kerfmark.measurement.line.unrolled import DepthMap, Path, Unrolled, planned_path, unrolled
 from kerfmark.measurement.surface.bench import Bench
-from kerfmark.records import FloatArray, Piece
+from kerfmark.records import FloatArray, Piece, Surface
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -69,16 +70,11 @@ class Groove(Bench):
     @cached_property
     def edge_mm(self) -> float:
         """Side of even triangles as large as those in the groove, the source's noise in it taken off."""
-        surface = self.piece.surface
-        f = surface.faces[self.is_cut]
-        if not len(f):
+        if not self.has_cut:
             return super().edge_mm
-        f = f[:: max(1, len(f) // 5000)]
-        v = surface.vertices_mm[f]
-        area = 0.5 * float(np.linalg.norm(np.cross(v[:, 1] - v[:, 0], v[:, 2] - v[:, 0]), axis=1).mean())
-        square = area * 4.0 / math.sqrt(3.0)
+        seen = even_edge_mm(Surface(self.piece.surface.vertices_mm, self.piece.surface.faces[self.is_cut]))
         # Both ends of a side move along their normals, which are much alike: its square grows by twice the variance.
-        return math.sqrt(max(square - 2.0 * (1e-3 * self.piece.noise_um) ** 2, 0.25 * square))
+        return math.sqrt(max(seen**2 - 2.0 * (1e-3 * self.piece.noise_um) ** 2, 0.25 * seen**2))
 
     @cached_property
     def path(self) -> Path:

@@ -95,7 +95,7 @@ def _spread_by_noise(groove: Groove, size: FloatArray, *, largest: bool) -> tupl
     noise = _centre_noise(groove)
     if largest:
         beyond, line = extreme_of(-size, noise, alike=ALIKE_STATIONS)
-        return beyond, (line, Component("spread by noise", 0.8 * noise))
+        return beyond, (line, Component("spread by noise", SPREAD_BY_NOISE * noise))
     return SPREAD_BY_NOISE * noise, (Component("spread by noise", noise),)
 
 
@@ -342,7 +342,8 @@ def _spread(
 ) -> tuple[float, tuple[Component, ...]]:
     """Standard deviation with the noise variance taken off, and its budget.
 
-    `directions`: along which the alignment moves the values, None where it does not. `shared` times a smooth error of the source is what one value errs by.
+    `directions`: along which the alignment moves the values, None where it does not. `shared` times a smooth error of
+    the source is what one value errs by.
     """
     count, points = _independent(at), _floor(groove)
     off = values - values.mean()
