@@ -1,9 +1,9 @@
 """Writes src/kerfmark/kernels/usual.json: the loops that a folder of compiled ones holds, as a first run of something leaves it.
 
-    KERFMARK_COMPILED_DIR=/tmp/loops kerfmark demo --no-serve
+    KERFMARK_THREADS=1 KERFMARK_COMPILED_DIR=/tmp/loops kerfmark demo --no-serve
     python benchmarks/usual_loops.py /tmp/loops
 
-The longest to compile come first, so that they are done when they are wanted.
+With one processor nothing is compiled ahead, so the list loses what is no longer used. The longest to compile come first, so that they are done when they are wanted.
 """
 
 from __future__ import annotations

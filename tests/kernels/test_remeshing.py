@@ -5,22 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kerfmark.geometry.mesh import area_mm2, face_edges, is_closed, submesh, vertex_normals, volume_mm3
+from kerfmark.geometry.mesh import area_mm2, face_edges, is_closed, submesh, volume_mm3
 from kerfmark.kernels import remeshing as kernels
 from kerfmark.records import Surface
 
 
-def collapsed(surface: Surface, short: list[int] | np.ndarray, tolerance: float) -> tuple[np.ndarray, Surface]:
-    edges = face_edges(surface)
-    border = np.zeros(len(surface.vertices_mm), dtype=bool)
-    border[edges.ends[edges.count != 2]] = True
-    to = kernels.collapse_pass(
-        surface.vertices_mm, surface.faces, edges.ends, np.asarray(short, dtype=np.int32), border, vertex_normals(surface),
-        99.0, tolerance,
+def collapsed(surface: Surface, shorter: float, tolerance: float) -> tuple[Surface, int]:
+    everywhere, border = np.ones(len(surface.vertices_mm), dtype=bool), np.zeros(len(surface.vertices_mm), dtype=bool)
+    start, held = kernels.faces_round(surface.faces, len(border))
+    ends, lengths = kernels.short_edges(surface.vertices_mm, surface.faces, start, held, everywhere, shorter, border)
+    faces, _, gone = kernels.collapse_pass(
+        surface.vertices_mm, surface.faces, start, held, ends[np.argsort(lengths, kind="stable")], border, 99.0, tolerance
     )  # fmt: skip
-    faces = to[surface.faces]
-    left = [len(set(f)) == 3 for f in faces.tolist()]
-    return to, submesh(Surface(surface.vertices_mm, faces), np.array(left))
+    return submesh(Surface(surface.vertices_mm, faces), np.ones(len(faces), dtype=bool)), gone
 
 
 def test_the_faces_round_each_vertex_are_all_that_hold_it(pebble):
@@ -40,29 +37,61 @@ def flat(n: int = 9) -> Surface:
 
 def test_collapsing_inside_a_flat_square_keeps_its_area_and_its_border():
     square = flat()
-    to, fewer = collapsed(square, np.arange(len(face_edges(square).ends)), 1e-9)
+    fewer, gone = collapsed(square, 99.0, 1e-9)
     rim = ((square.vertices_mm[:, :2] == 0) | (square.vertices_mm[:, :2] == 8)).any(axis=1)
-    assert (to[rim] == np.flatnonzero(rim)).all()
-    assert np.count_nonzero(to != np.arange(len(to))) > 5
+    left = {tuple(p) for p in fewer.vertices_mm.tolist()}
+    assert {tuple(p) for p in square.vertices_mm[rim].tolist()} <= left
+    assert gone > 10
     assert area_mm2(fewer) == pytest.approx(64.0, rel=1e-12)
 
 
 def test_collapsing_keeps_a_closed_surface_closed(pebble):
-    edges = face_edges(pebble)
-    _, fewer = collapsed(pebble, np.arange(len(edges.ends)), 0.05)
-    assert len(fewer.faces) < len(pebble.faces)
+    fewer, gone = collapsed(pebble, 99.0, 0.05)
+    assert 0 < gone == len(pebble.faces) - len(fewer.faces)
     assert is_closed(fewer)
     assert (face_edges(fewer).count == 2).all()
 
 
 def test_no_corner_of_a_box_is_collapsed(brick):
-    to, _ = collapsed(brick, np.arange(len(face_edges(brick).ends)), 1e-3)
-    np.testing.assert_array_equal(to, np.arange(8))
+    assert collapsed(brick, 99.0, 1e-3)[1] == 0
+
+
+def test_short_edges_and_the_border_are_those_that_the_edges_themselves_say(pebble):
+    """Plain twin: every edge's length, and the ends of those without two faces."""
+    half = submesh(pebble, np.arange(len(pebble.faces)) % 7 != 0)
+    edges = face_edges(half)
+    length = np.linalg.norm(np.diff(half.vertices_mm[edges.ends], axis=1)[:, 0], axis=1)
+    shorter = float(np.median(length))
+    everywhere, border = np.ones(len(half.vertices_mm), dtype=bool), np.zeros(len(half.vertices_mm), dtype=bool)
+    start, held = kernels.faces_round(half.faces, len(border))
+    ends, lengths = kernels.short_edges(half.vertices_mm, half.faces, start, held, everywhere, shorter, border)
+    np.testing.assert_array_equal(ends, edges.ends[length < shorter])
+    np.testing.assert_allclose(lengths, length[length < shorter], rtol=1e-14)
+    np.testing.assert_array_equal(np.flatnonzero(border), np.unique(edges.ends[edges.count != 2]))
+
+
+def test_what_was_not_stirred_would_be_refused_again(pebble):
+    """Passes that look only where the last one stirred end with the very faces of passes that look everywhere."""
+    vertices, found = pebble.vertices_mm, []
+    for whole in (True, False):
+        faces, stirred, border = pebble.faces, np.ones(len(vertices), dtype=bool), np.zeros(len(vertices), dtype=bool)
+        for _ in range(6):
+            start, held = kernels.faces_round(faces, len(vertices))
+            look = np.ones_like(stirred) if whole else stirred
+            ends, lengths = kernels.short_edges(vertices, faces, start, held, look, 0.6, border)
+            order = np.argsort(lengths, kind="stable")
+            faces, stirred, _ = kernels.collapse_pass(vertices, faces, start, held, ends[order], border, 1.5, 0.01)
+        stirred = np.ones(len(vertices), dtype=bool)
+        for _ in range(6):
+            faces, stirred, _ = kernels.turn_pass(vertices, faces, np.ones_like(stirred) if whole else stirred, 0.01)
+        found.append(faces)
+    assert len(found[0]) < len(pebble.faces)
+    np.testing.assert_array_equal(found[0], found[1])
 
 
 def turned(surface: Surface) -> tuple[Surface, int]:
-    edges = face_edges(surface)
-    faces, count = kernels.turn_pass(surface.vertices_mm, surface.faces, edges.ends, edges.count, edges.first_two, 1e-6)
+    everywhere = np.ones(len(surface.vertices_mm), dtype=bool)
+    faces, _, count = kernels.turn_pass(surface.vertices_mm, surface.faces, everywhere, 1e-6)
     return Surface(surface.vertices_mm, faces), count
 
 

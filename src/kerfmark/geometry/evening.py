@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
-from kerfmark.geometry.edges import FaceEdges, face_edges, submesh
-from kerfmark.geometry.mesh import vertex_normals
+from kerfmark.geometry.edges import face_edges, submesh
 from kerfmark.kernels import remeshing as kernels
 from kerfmark.kernels.arrays import read_only
 from kerfmark.records import FloatArray, Surface
@@ -53,44 +52,30 @@ def _laid_back(even: Surface, surface: Surface) -> Surface:
 def _turned(surface: Surface) -> Surface:
     """Edges turned inside flat quadrangles until nearly none is left to turn."""
     vertices = read_only(surface.vertices_mm, np.float64)
+    faces, stirred = read_only(surface.faces, np.int32), np.ones(len(vertices), dtype=bool)
     for _ in range(PASSES):
-        edges = face_edges(surface)
-        faces, turned = kernels.turn_pass(
-            vertices, read_only(surface.faces, np.int32), edges.ends, edges.count, edges.first_two, TOLERANCE_MM
-        )
-        surface = Surface(surface.vertices_mm, faces)
+        faces, stirred, turned = kernels.turn_pass(vertices, read_only(faces, np.int32), stirred, TOLERANCE_MM)
         if turned * 1000 < len(faces):
             break
-    return surface
+    return Surface(surface.vertices_mm, faces)
 
 
 def _collapsed(surface: Surface, edge_mm: float) -> Surface:
     """Short edges collapsed until nearly none that may is left."""
+    vertices = read_only(surface.vertices_mm, np.float64)
+    faces, stirred = read_only(surface.faces, np.int32), np.ones(len(vertices), dtype=bool)
+    border = np.zeros(len(vertices), dtype=bool)
     for _ in range(PASSES):
-        edges = face_edges(surface)
-        length = _lengths(surface, edges)
-        short = np.flatnonzero(length < SHORT * edge_mm)
-        border = np.zeros(len(surface.vertices_mm), dtype=bool)
-        border[edges.ends[edges.count != 2]] = True
-        to = kernels.collapse_pass(
-            read_only(surface.vertices_mm, np.float64), read_only(surface.faces, np.int32), edges.ends,
-            short[np.argsort(length[short], kind="stable")].astype(np.int32), border, vertex_normals(surface),
-            LONG * edge_mm, TOLERANCE_MM,
-        )  # fmt: skip
-        faces = to[surface.faces]
-        left = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
-        gone = len(faces) - int(np.count_nonzero(left))
-        surface = submesh(Surface(surface.vertices_mm, faces), left)
-        if gone * 500 < len(faces):
+        faces = read_only(faces, np.int32)
+        start, held = kernels.faces_round(faces, len(vertices))
+        ends, lengths = kernels.short_edges(vertices, faces, start, held, stirred, SHORT * edge_mm, border)
+        ends = ends[np.argsort(lengths, kind="stable")]
+        faces, stirred, gone = kernels.collapse_pass(
+            vertices, faces, start, held, ends, border, LONG * edge_mm, TOLERANCE_MM
+        )
+        if gone * 500 < len(faces) + gone:
             break
-    return surface
-
-
-def _lengths(surface: Surface, edges: FaceEdges) -> FloatArray:
-    lengths: FloatArray = np.linalg.norm(
-        surface.vertices_mm[edges.ends[:, 1]] - surface.vertices_mm[edges.ends[:, 0]], axis=1
-    )
-    return lengths
+    return submesh(Surface(surface.vertices_mm, faces), np.ones(len(faces), dtype=bool))
 
 
 def refined(surface: Surface, edge_mm: float) -> Surface:

@@ -83,16 +83,16 @@ class Cells:
 
     def nearest(self, queries_mm: FloatArray) -> IntArray:
         """Index of the nearest point within `width_mm` of each query, −1 where there is none."""
-        queries = np.ascontiguousarray(queries_mm)
+        queries = read_only(queries_mm, np.float64)
         found: IntArray = cells.nearest_sorted(
-            queries, self.points_mm, self.starts, self.order, self.low, self.width_mm, self.shape
+            queries, read_only(self.points_mm, np.float64), self.starts, self.order, self.low, self.width_mm, self.shape
         )
         return found
 
 
 def cells_of(points_mm: FloatArray, *, width_mm: float) -> Cells:
     """Points sorted for `Cells.nearest` within `width_mm`."""
-    points = np.ascontiguousarray(points_mm, dtype=np.float64)
+    points = read_only(points_mm, np.float64)
     low, width, shape = _lattice(points, width_mm)
     starts, order = cells.sort_into_cells(points, low, width, shape)
     return Cells(points, starts, order, low, width, shape)

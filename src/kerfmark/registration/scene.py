@@ -95,10 +95,10 @@ def scene_of(prepared: Prepared) -> Scene:
     bodies = (prepared.subject_grid, *prepared.neighbour_grids.values())
     body = _body_of(fixed, bodies)
     allowed = _allowed(prepared, origin=origin, spacing_mm=grid.spacing_mm, shape=values.shape)
-    flags = allowed | search.flag_near(fixed, shape, origin, grid.spacing_mm, FIXED_REACH_VOXELS)
+    flags = allowed | search.flag_near(read_only(fixed, np.float64), shape, origin, grid.spacing_mm, FIXED_REACH_VOXELS)
     flags_alone = flags
     if body.any():
-        own = np.ascontiguousarray(fixed[body == 0])
+        own = read_only(fixed[body == 0], np.float64)
         flags_alone = allowed | search.flag_near(own, shape, origin, grid.spacing_mm, FIXED_REACH_VOXELS)
     return Scene(
         values=values,

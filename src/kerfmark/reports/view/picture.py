@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.raster import rasterise
 from kerfmark.records import Assessment, FloatArray, Surface
 from kerfmark.reports.canvas import CHAIN_DOUBLE, NARROW, arrowhead, line, path, svg, text
@@ -137,7 +138,9 @@ def _ghost(scene: ViewScene, buffers: Buffers, *, width: int, height: int) -> st
         return ""
     heights = scene.ghost.vertices_mm[:, 2:].astype(np.float32)
     near = _softened(buffers.page_sized(buffers.covered.astype(np.float32)), 4)
-    depth, image = rasterise(buffers.camera.project(scene.ghost.vertices_mm), scene.ghost.faces, heights, height, width)
+    depth, image = rasterise(
+        buffers.camera.project(scene.ghost.vertices_mm), read_only(scene.ghost.faces, np.int32), heights, height, width
+    )
     covered = np.isfinite(depth) & (image[:, :, 0] >= scene.floor_mm)
     rims = [part for rim in _rims(covered.astype(np.float32)) for part in _clear_of(rim, near)]
     return path(rims, stroke="@edge", stroke_width=NARROW, stroke_dasharray=CHAIN_DOUBLE)

@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.raster import averaged, greys, hollows, rasterise
 from kerfmark.records import FloatArray, Surface
 from kerfmark.reports.view.camera import Camera
@@ -95,7 +96,9 @@ def render(shaded: ShadedSurface, camera: Camera, *, width: int, height: int, fl
     """Draw a surface; what lies below `floor_mm` (z) is left out."""
     fine = camera.scaled(float(FINER))
     points = fine.project(shaded.surface.vertices_mm)
-    depth, image = rasterise(points, shaded.surface.faces, shaded.values, height * FINER, width * FINER)
+    depth, image = rasterise(
+        points, read_only(shaded.surface.faces, np.int32), shaded.values, height * FINER, width * FINER
+    )
     depth[image[:, :, 4] < floor_mm] = -np.inf
     return Buffers(camera, depth, image[:, :, :3], np.where(np.isfinite(depth), image[:, :, 3], 0.0).astype(np.float32))
 
