@@ -31,8 +31,9 @@ from kerfmark.exercise.folder import save_exercise
 from kerfmark.settings import read_settings
 from kerfmark.sittings import access
 from kerfmark.sittings.exercises import import_exercise
-from kerfmark.sittings.people import add_person, add_site
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.sites import add_site
 from kerfmark.storage import open_store
 from kerfmark.web.app import create_app
 from kerfmark.web.options import WebOptions

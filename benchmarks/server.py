@@ -38,9 +38,11 @@ from kerfmark.sittings import access
 from kerfmark.sittings.exercises import import_exercise
 from kerfmark.sittings.keeping import prove_store
 from kerfmark.sittings.opening import open_sitting
-from kerfmark.sittings.people import actor_of, add_person, add_site
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.roles import actor_of
 from kerfmark.sittings.seating import appoint, seat_learners
+from kerfmark.sittings.sites import add_site
 from kerfmark.storage import Store, open_store
 from kerfmark.storage import schema as kept
 

@@ -23,10 +23,12 @@ from kerfmark.sittings.exercises import import_exercise
 from kerfmark.sittings.handing_in import hand_in
 from kerfmark.sittings.judging import give_own_view
 from kerfmark.sittings.opening import open_sitting
-from kerfmark.sittings.people import actor_of, add_person, add_site
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.pieces import piece
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.roles import actor_of
 from kerfmark.sittings.seating import appoint, seat_learners
+from kerfmark.sittings.sites import add_site
 from kerfmark.sittings.work import Workforce, waiting
 from kerfmark.storage import Store, open_store
 from kerfmark.web.app import create_app

@@ -12,8 +12,8 @@ from kerfmark.sittings.exercises import CriterionLine, criteria_of
 from kerfmark.sittings.handing_in import Receipt, hand_in
 from kerfmark.sittings.judging import give_own_view
 from kerfmark.sittings.opening import open_sitting
-from kerfmark.sittings.people import actor_of
 from kerfmark.sittings.rights import Actor
+from kerfmark.sittings.roles import actor_of
 from kerfmark.sittings.seating import appoint, seat_learners
 from kerfmark.sittings.work import claim, finish
 from kerfmark.storage import Store

@@ -16,9 +16,9 @@ from kerfmark.sittings.examining import queue
 from kerfmark.sittings.exercises import criteria_of
 from kerfmark.sittings.keeping import prove_store
 from kerfmark.sittings.overview import sitting
-from kerfmark.sittings.people import actor_of
 from kerfmark.sittings.pieces import piece, pieces
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.roles import actor_of
 from kerfmark.sittings.table import evidence_table, holds_simulated
 from kerfmark.storage import open_store
 from kerfmark.storage.schema import Criterion, Piece

@@ -4,8 +4,9 @@ import pytest
 from tests.school import School
 
 from kerfmark.sittings.exercises import import_exercise
-from kerfmark.sittings.people import add_person, add_site
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.sites import add_site
 from kerfmark.storage.schema import ExerciseVersion
 
 

@@ -131,7 +131,7 @@ def test_a_clear_criterion_is_decided_otherwise_only_with_a_reason(school):
 
 
 def test_nobody_examines_or_signs_their_own_piece(school):
-    from kerfmark.sittings.people import grant
+    from kerfmark.sittings.roles import grant
 
     held = school.sitting()
     grant(school.store, PROGRAM, school.ids["L1"], "examiner", school.site)
@@ -322,7 +322,7 @@ def test_an_upheld_appeal_against_what_the_limits_decided_goes_to_a_person(schoo
 
 
 def test_who_examined_a_piece_answers_no_appeal_against_it(school):
-    from kerfmark.sittings.people import grant
+    from kerfmark.sittings.roles import grant
 
     grant(school.store, PROGRAM, school.ids["E1"], "lead", school.site)
     held = school.sitting("exam")

@@ -18,8 +18,9 @@ from kerfmark.sittings.access import (
 )
 from kerfmark.sittings.opening import open_sitting
 from kerfmark.sittings.overview import sitting
-from kerfmark.sittings.people import actor_of, add_person, end_grant, grant, people, stop_person
+from kerfmark.sittings.people import add_person, people, stop_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.roles import actor_of, end_grant, grant
 from kerfmark.sittings.seating import import_roster
 from kerfmark.storage.schema import Person, SignIn
 

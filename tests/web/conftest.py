@@ -15,8 +15,9 @@ from tests.school import School
 
 from kerfmark.sittings import access
 from kerfmark.sittings.exercises import import_exercise
-from kerfmark.sittings.people import add_person, add_site
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.sites import add_site
 from kerfmark.storage import open_store
 from kerfmark.storage.schema import ExerciseVersion
 from kerfmark.web.app import create_app

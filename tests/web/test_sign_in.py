@@ -3,7 +3,8 @@
 import pytest
 
 from kerfmark.sittings import access
-from kerfmark.sittings.people import actor_of, add_person, stop_person
+from kerfmark.sittings.people import add_person, stop_person
+from kerfmark.sittings.roles import actor_of
 from kerfmark.web.app import create_app
 from kerfmark.web.options import WebOptions
 

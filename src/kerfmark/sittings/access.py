@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from kerfmark.errors import ConflictError, InputError, MissingError, RightsError, printable
-from kerfmark.sittings.people import actor_within, add_person_within
+from kerfmark.sittings.people import add_person_within
 from kerfmark.sittings.rights import PROGRAM, SCOPES, Actor, require
+from kerfmark.sittings.roles import actor_within
 from kerfmark.spool import STATION
 from kerfmark.storage import Store, Transaction, func
 from kerfmark.storage.schema import Grant, OneTimeLink, Person, SignIn, Site, StationKey, Token, new_id

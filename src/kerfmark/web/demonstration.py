@@ -10,7 +10,7 @@ from kerfmark.demo.school import make_term
 from kerfmark.errors import InputError, KerfmarkError, printable
 from kerfmark.kernels.ahead import start_compiling
 from kerfmark.settings import Serving, Settings
-from kerfmark.sittings.people import in_use
+from kerfmark.sittings.roles import in_use
 from kerfmark.storage import Store, open_store
 from kerfmark.web.drawn import draw_for_pages
 from kerfmark.web.options import Demonstration

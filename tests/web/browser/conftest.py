@@ -21,9 +21,11 @@ from kerfmark.sittings.exercises import exercise, import_exercise
 from kerfmark.sittings.handing_in import hand_in
 from kerfmark.sittings.judging import give_own_view
 from kerfmark.sittings.opening import open_sitting
-from kerfmark.sittings.people import actor_of, add_person, add_site
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.roles import actor_of
 from kerfmark.sittings.seating import appoint, seat_learners
+from kerfmark.sittings.sites import add_site
 from kerfmark.sittings.work import claim, finish
 from kerfmark.storage import open_store
 from kerfmark.storage.schema import ExerciseVersion

@@ -2,9 +2,9 @@
 
 import httpx2 as httpx
 
-from kerfmark.sittings.people import actor_of
 from kerfmark.sittings.pieces import piece as piece_page
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.roles import actor_of
 
 
 def test_a_teacher_opens_a_sitting_seats_a_roster_and_sees_it_add_up(desk, served):

@@ -11,9 +11,9 @@ from kerfmark.exercise.folder import save_exercise
 from kerfmark.exercise.prepared import prepare
 from kerfmark.sittings.exercises import import_exercise
 from kerfmark.sittings.opening import open_sitting
-from kerfmark.sittings.people import actor_of
 from kerfmark.sittings.pieces import pieces
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.roles import actor_of
 from kerfmark.sittings.seating import seat_learners
 from kerfmark.web.planning.desk import Desk
 

@@ -15,8 +15,9 @@ import pytest
 from joserfc import jwt
 from joserfc.jwk import RSAKey
 
-from kerfmark.sittings.people import add_person, sites
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.sites import sites
 from kerfmark.web.app import create_app
 from kerfmark.web.options import OidcOptions, WebOptions
 

@@ -20,7 +20,7 @@ from kerfmark.sittings.board import add_paper, sign_line
 from kerfmark.sittings.examining import Word, examine
 from kerfmark.sittings.exercises import CriterionLine, criteria_of, pass_of
 from kerfmark.sittings.marks import Standing, open_criteria, standings
-from kerfmark.sittings.people import actor_of
+from kerfmark.sittings.roles import actor_of
 from kerfmark.sittings.work import keep_rereading
 from kerfmark.statistics.panels import angoff
 from kerfmark.storage import schema as kept

@@ -11,8 +11,9 @@ from kerfmark.demo.school.making import EXAMINERS, LEARNERS, SITES, Making
 from kerfmark.sittings.access import make_station_key
 from kerfmark.sittings.devices import note_calibration
 from kerfmark.sittings.keeping import school_settings, set_school_setting
-from kerfmark.sittings.people import add_person, add_site
+from kerfmark.sittings.people import add_person
 from kerfmark.sittings.rights import PROGRAM
+from kerfmark.sittings.sites import add_site
 from kerfmark.storage import schema as kept
 
 if TYPE_CHECKING:

@@ -11,11 +11,12 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Response, UploadFile
 from pydantic import BaseModel, Field
 
-from kerfmark.sittings import exercises, keeping, people
+from kerfmark.sittings import exercises, keeping, people, sites
 from kerfmark.sittings.exercises import ExerciseLine, ExercisePage
 from kerfmark.sittings.keeping import AuditLine
-from kerfmark.sittings.people import PersonLine, SiteLine
+from kerfmark.sittings.people import PersonLine
 from kerfmark.sittings.rights import Role, require_anywhere
+from kerfmark.sittings.sites import SiteLine
 from kerfmark.sittings.table import HEADER, evidence_rows
 from kerfmark.web.api.caller import PREFIX, Calling, answer
 from kerfmark.web.api.pieces import Made
@@ -61,7 +62,7 @@ def show_exercise(call: Calling, exercise_id: Annotated[str, Path(max_length=40)
 @router.get("/sites", response_model=list[SiteLine])
 def list_sites(call: Calling) -> Response:
     """Every site."""
-    return answer(people.sites(call.store))
+    return answer(sites.sites(call.store))
 
 
 @router.get("/people", response_model=list[PersonLine])

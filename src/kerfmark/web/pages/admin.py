@@ -12,7 +12,7 @@ from fastapi.responses import RedirectResponse, Response
 
 from kerfmark.errors import InputError
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings import access, keeping, people
+from kerfmark.sittings import access, keeping, people, roles, sites
 from kerfmark.sittings.rights import ROLES, may, may_anywhere, require_anywhere
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
 from kerfmark.web.rendering import page
@@ -73,14 +73,14 @@ def make_link(visit: Visiting, person_id: str) -> Response:
 @router.post("/admin/people/{person_id}/grant")
 def grant(visit: Visiting, person_id: str, form: Filled) -> Response:
     """Give a role."""
-    people.grant(visit.store, visit.actor, person_id, form.needed("role", most=20), form.text("site", most=40) or None)
+    roles.grant(visit.store, visit.actor, person_id, form.needed("role", most=20), form.text("site", most=40) or None)
     return RedirectResponse("/admin?done=granted", status_code=303)
 
 
 @router.post("/admin/grants/{grant_id}/end", dependencies=TOKEN_ONLY)
 def end_grant(visit: Visiting, grant_id: str) -> Response:
     """End a role."""
-    people.end_grant(visit.store, visit.actor, grant_id)
+    roles.end_grant(visit.store, visit.actor, grant_id)
     return RedirectResponse("/admin?done=ended", status_code=303)
 
 
@@ -95,7 +95,7 @@ def stop(visit: Visiting, person_id: str) -> Response:
 def add_site(visit: Visiting, form: Filled) -> Response:
     """Add a site."""
     try:
-        people.add_site(visit.store, visit.actor, form.needed("name", most=200))
+        sites.add_site(visit.store, visit.actor, form.needed("name", most=200))
     except InputError as failure:
         return _show(visit, wrong=str(failure), unsent=form.unsent)
     return RedirectResponse("/admin?done=site", status_code=303)
@@ -104,7 +104,7 @@ def add_site(visit: Visiting, form: Filled) -> Response:
 @router.post("/admin/sites/{site_id}/hide", dependencies=TOKEN_ONLY)
 def hide_site(visit: Visiting, site_id: str) -> Response:
     """Offer a site no longer."""
-    people.hide_site(visit.store, visit.actor, site_id)
+    sites.hide_site(visit.store, visit.actor, site_id)
     return RedirectResponse("/admin?done=hidden", status_code=303)
 
 
@@ -165,7 +165,7 @@ def _show(
 ) -> Response:
     require_anywhere(visit.actor, "people.manage")
     words = visit.visitor.words
-    lines, every = people.people(visit.store, visit.actor, find=asked), people.sites(visit.store)
+    lines, every = people.people(visit.store, visit.actor, find=asked), sites.sites(visit.store)
     cells = [
         Cell(words("people"), str(len(lines))),
         Cell(words("sites"), str(sum(not s.hidden for s in every))),

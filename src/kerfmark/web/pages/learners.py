@@ -6,8 +6,9 @@ from fastapi import APIRouter
 from fastapi.responses import Response
 
 from kerfmark.reports.contents import Cell
-from kerfmark.sittings.people import people, sites
+from kerfmark.sittings.people import people
 from kerfmark.sittings.rights import require_anywhere
+from kerfmark.sittings.sites import sites
 from kerfmark.web.gate import Visiting
 from kerfmark.web.rendering import page
 

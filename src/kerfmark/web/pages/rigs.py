@@ -11,8 +11,8 @@ from kerfmark.reports.contents import Cell
 from kerfmark.sittings import access
 from kerfmark.sittings.devices import DeviceLine, devices, note_calibration, read_again, withdraw_calibration
 from kerfmark.sittings.overview import sittings
-from kerfmark.sittings.people import sites
 from kerfmark.sittings.rights import may, may_anywhere, require_anywhere
+from kerfmark.sittings.sites import sites
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Form, Visit, Visiting
 from kerfmark.web.pages.sittings import time_of
 from kerfmark.web.rendering import page

@@ -12,8 +12,8 @@ from kerfmark.reports.contents import Cell
 from kerfmark.sittings.exercises import exercises
 from kerfmark.sittings.opening import open_sitting
 from kerfmark.sittings.overview import sittings
-from kerfmark.sittings.people import sites
 from kerfmark.sittings.rights import may, may_anywhere
+from kerfmark.sittings.sites import sites
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
 from kerfmark.web.rendering import page
 
