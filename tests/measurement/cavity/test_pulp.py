@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from kerfmark.geometry.mesh import face_areas_mm2
-from kerfmark.measurement.cavity.pulp import _opened, _roughness, _shares_inside
+from kerfmark.measurement.cavity.pulp import _opened, _shares_inside
+from kerfmark.measurement.surface.noisy_area import larger_by_noise
 from kerfmark.records import Surface
 
 
@@ -27,7 +28,7 @@ def test_what_noise_adds_to_an_area_is_taken_off(noise_mm):
     rough = plain.vertices_mm + np.random.default_rng(1).normal(0.0, noise_mm, (len(plain.vertices_mm), 1)) * [0, 0, 1]
     surface = Surface(rough, plain.faces)
     areas = face_areas_mm2(surface)
-    assert areas.sum() / _roughness(surface, areas, noise_mm) == pytest.approx(3.9**2, rel=0.01)
+    assert areas.sum() / larger_by_noise(surface, areas, noise_mm) == pytest.approx(3.9**2, rel=0.01)
 
 
 def test_a_triangle_counts_as_far_as_it_lies_inside():

@@ -49,5 +49,21 @@ def test_its_noise_is_that_of_repeats():
     assert np.median([f.depth_mm for f in found]) > 1.3
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_margin_that_leans_wrongly_does_not_turn_the_line(seed):
+    # A plumb wall with 50 µm noise, and margin points whose own short fits lean by 12°: a strip about those would keep half of it.
+    found = straight_below(
+        edge(math.tan(math.radians(12.0))), wall(np.zeros_like, noise_mm=0.05, seed=seed), noise_mm=0.05, edge_mm=0.1
+    )
+    assert abs(found.lean_deg) < 2.5 * found.noise_deg
+
+
+def test_the_line_ends_where_the_wall_is_known_to_end():
+    # A floor's rounded foot from 0.8 mm on, hidden in 50 µm noise.
+    foot = lambda d: np.maximum(d - 0.8, 0.0) ** 2  # noqa: E731
+    found = straight_below(edge(), wall(foot, noise_mm=0.05), noise_mm=0.05, edge_mm=0.1, deepest_mm=0.8)
+    assert 0.7 < found.depth_mm <= 0.8
+
+
 def test_too_few_points_give_no_line():
     assert straight_below(edge(), wall(np.zeros_like)[:5], noise_mm=0.0, edge_mm=0.1) is None

@@ -11,7 +11,7 @@ from kerfmark.measurement.budget import effective_count, measured, unmeasured
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["bevel_angle", "bevel_width"]
+__all__ = ["bevel_angle", "bevel_depth_mm", "bevel_width"]
 
 HALF_WIDTH_MM, REACH_MM, DEEPEST_MM = 0.2, 2.0, 2.4
 BELOW_KNEE_MM = 0.5
@@ -22,6 +22,7 @@ LEAST_SHARE = 0.6
 """With a bevel all along nine tenths of the margin have one; without, up to a half seem to, where a wall turns round a corner."""
 FROM_MM = 0.03
 ALIKE_MM = 0.4
+CLEAR_NOISE = 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,9 +51,7 @@ def _reading(pit: Pit, name: str, unit: str) -> Reading:
         return unmeasured(name, "only a class III or IV cavity is bevelled", unit=unit, status="not_applicable")
     if pit.trouble is not None:
         return unmeasured(name, pit.trouble, unit=unit)
-    if "bevels" not in pit.kept:
-        pit.kept["bevels"] = _bevels(pit)
-    found: Bevels = pit.kept["bevels"]
+    found = bevels_of(pit)
     if found.share < LEAST_SHARE:
         if unit == "deg":
             return unmeasured(name, "the margin has no bevel", unit=unit)
@@ -69,6 +68,25 @@ def _reading(pit: Pit, name: str, unit: str) -> Reading:
         budget=_budget(pit, found, values, unit),
         witness=_witness(pit, found, middle, unit),
     )
+
+
+def bevels_of(pit: Pit) -> Bevels:
+    """The bevels along the opening's margin, found once."""
+    if "bevels" not in pit.kept:
+        pit.kept["bevels"] = _bevels(pit)
+    found: Bevels = pit.kept["bevels"]
+    return found
+
+
+def bevel_depth_mm(pit: Pit, points_mm: FloatArray) -> float | None:
+    """How deep the bevel goes along a part of the margin (k, 3), the median there; None where the margin has none."""
+    if pit.cavity_class not in (3, 4) or (found := bevels_of(pit)).share < LEAST_SHARE:
+        return None
+    away = np.linalg.norm(found.outer_mm[:, None] - points_mm[None], axis=2).min(axis=1)
+    near = away < ALIKE_MM
+    if not near.any():
+        return None
+    return float(np.median(found.width_mm[near] * np.sin(np.radians(found.angle_deg[near]))))
 
 
 def _budget(pit: Pit, found: Bevels, values: FloatArray, unit: str) -> tuple[Component, ...]:
@@ -120,7 +138,7 @@ def _bevels(pit: Pit) -> Bevels:
         inward, depth = off @ margin.inward[i], -(off @ margin.outward[i])
         near = (np.abs(off @ along) < HALF_WIDTH_MM) & (inward > -0.3) & (inward < REACH_MM)
         near &= (depth > FROM_MM) & (depth < DEEPEST_MM)
-        ends = _knee(inward[near], depth[near])
+        ends = _knee(inward[near], depth[near], pit.noise_mm)
         if ends is not None:
             (b0, d0), (b1, d1) = ends
             at, way, down = margin.points_mm[i], margin.inward[i], -margin.outward[i]
@@ -135,7 +153,9 @@ def _bevels(pit: Pit) -> Bevels:
     return Bevels(width, angle, outer, knee, len(found) / max(len(chosen), 1))
 
 
-def _knee(inward: FloatArray, depth: FloatArray) -> tuple[tuple[float, float], tuple[float, float]] | None:
+def _knee(
+    inward: FloatArray, depth: FloatArray, noise_mm: float
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Outer end and knee (inward, depth) of the best pair of lines inward = a + b · depth, the upper leaning in more; or none."""
     order = np.argsort(depth)
     d, b = depth[order], inward[order]
@@ -156,9 +176,33 @@ def _knee(inward: FloatArray, depth: FloatArray) -> tuple[tuple[float, float], t
     if best is None:
         return None
     _, upper, lower = best
-    at = float((lower[0] - upper[0]) / (upper[1] - lower[1]))
+    upper, lower = _clear_of_the_knee(d, sums, upper, lower, noise_mm)
+    at = _meet(upper, lower)
     outer, knee = (float(upper[0]), 0.0), (float(upper[0] + upper[1] * at), at)
     return (outer, knee) if math.hypot(knee[0] - outer[0], at) > LEAST_WIDTH_MM and at > 0.0 else None
+
+
+def _meet(upper: FloatArray, lower: FloatArray) -> float:
+    """The depth where two lines cross."""
+    return float((lower[0] - upper[0]) / (upper[1] - lower[1]))
+
+
+def _clear_of_the_knee(
+    d: FloatArray, sums: FloatArray, upper: FloatArray, lower: FloatArray, noise_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """Both lines anew from what lies clear of where they meet, by as far as noise hides which of them a point belongs to.
+
+    The best pair of lines through noisy points parts them beyond the knee as often as not, and what the upper then takes from
+    the wall below bends it down.
+    """
+    at = _meet(upper, lower)
+    clear = CLEAR_NOISE * noise_mm / (upper[1] - lower[1])
+    first, second = int(np.searchsorted(d, at - clear)), int(np.searchsorted(d, at + clear))
+    end = int(np.searchsorted(d, at + BELOW_KNEE_MM))
+    if first < LEAST_POINTS or end - second < LEAST_POINTS:
+        return upper, lower
+    again = _line(sums[first - 1]), _line(sums[end - 1] - sums[second - 1])
+    return again if again[0][1] - again[1][1] > math.tan(LEAST_TURN) else (upper, lower)
 
 
 def _line(sums: FloatArray) -> FloatArray:

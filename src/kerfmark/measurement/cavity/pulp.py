@@ -9,20 +9,23 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import face_areas_mm2, submesh
+from kerfmark.geometry.mesh import face_areas_mm2, smoothed_vertices, submesh
+from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
 from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
 from kerfmark.measurement.cavity.pit import Pit
+from kerfmark.measurement.surface.noisy_area import larger_by_noise
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
 __all__ = ["pulp_exposed", "remaining_dentine"]
 
 FARTHEST_MM = 8.0
 MEAN_RADIUS_MM = 0.15
+STEADY_ROUNDS = 3
 BELOW_MM = 0.02
 RESOLVED_MM2 = 0.01
-MOST_ROUGH, ROUGHNESS_PART, CORNER_MM = 3.0, 0.1, 0.003
-"""No scan is rougher; how sure its noise, and with it its roughness, is; and how far triangles round off the cavity's own edges."""
+ROUGHNESS_PART, CORNER_MM = 0.1, 0.003
+"""How sure a scan's noise, and with it its roughness, is; and how far triangles round off the cavity's own edges."""
 
 
 def remaining_dentine(pit: Pit) -> tuple[Reading, ...]:
@@ -42,13 +45,16 @@ def remaining_dentine(pit: Pit) -> tuple[Reading, ...]:
         return (unmeasured(name, f"the cut stays over {FARTHEST_MM:g} mm from the pulp", unit="mm"),)
     inside = sample(pit.prepared.layer_grids["pulp"], points) < 0.0
     distance = np.where(inside, -distance, distance)
-    mean = means_within(points, points, distance, MEAN_RADIUS_MM)
+    # Who lies beside whom is asked of the smoothed surface: within a ball about a point that noise drew down lie others it drew down.
+    places = read_only(
+        smoothed_vertices(submesh(bench.piece.surface, bench.is_cut), rounds=STEADY_ROUNDS)[near], np.float64
+    )
+    mean = means_within(places, places, read_only(distance, np.float64), MEAN_RADIUS_MM)
     mean = np.where(np.isfinite(distance), mean, np.inf)
     least = int(np.nanargmin(mean))
-    count = effective_count(edge_mm=bench.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
-    # Where triangles are smaller than their usual side, as in rounded corners, more points stand for the same wall.
-    dense = max(1.0, len(used) / effective_count(edge_mm=bench.edge_mm, area_mm2=float(bench.cut.areas.sum())))
-    beyond, choice = extreme_of(mean, pit.noise_mm / math.sqrt(count), alike=alike_means(count) * dense)
+    # Points that noise moved lie farther apart than the surface's own: each mean's are counted where they lie.
+    count = float((np.linalg.norm(places - places[least], axis=1) <= MEAN_RADIUS_MM).sum())
+    beyond, choice = extreme_of(mean, pit.noise_mm / math.sqrt(count), alike=alike_means(count))
     value = 0.0 if mean[least] <= 0.0 else float(mean[least]) + beyond
     way = (points[least] - foot[least]) / max(abs(float(distance[least])), 1e-6)
     budget = (
@@ -90,7 +96,7 @@ def pulp_exposed(pit: Pit) -> tuple[Reading, ...]:
     surface = submesh(bench.piece.surface, bench.is_cut)
     depth = -sample(pit.prepared.layer_grids["pulp"], surface.vertices_mm)
     rough = face_areas_mm2(surface)
-    areas = rough / _roughness(surface, rough, pit.noise_mm)
+    areas = rough / larger_by_noise(surface, rough, pit.noise_mm)
     shares = _shares_inside(surface.faces, _opened(surface.faces, depth))
     value, edge = float(shares @ areas), math.sqrt(4.0 * math.pi * float(shares @ areas))
     along = pit.noise_mm / math.sqrt(effective_count(edge_mm=bench.edge_mm, length_mm=edge))
@@ -112,28 +118,6 @@ def pulp_exposed(pit: Pit) -> tuple[Reading, ...]:
             witness=Witness("patch", points_mm=found[:: max(1, len(found) // 300)]),
         ),
     )
-
-
-def _roughness(surface: Surface, areas: FloatArray, noise_mm: float) -> float:
-    """By how many times noise σ of its corners makes a surface larger.
-
-    Notes
-    -----
-    Corners moved by σ at right angles tilt a triangle of area A and sides e by a slope whose square, the sum of two normal
-    squares, has the mean m = σ² Σ e² / (4 A²) and an exponential distribution; its area grows by √(1 + slope²). The sides
-    themselves grow by 2 σ² each, which is taken off. A rule of Gauss and Laguerre gives the mean.
-    """
-    if not len(areas):
-        return 1.0
-    corners = surface.vertices_mm[surface.faces]
-    sides = float(((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=(1, 2)).mean())
-    sides = max(sides - 6.0 * noise_mm**2, 0.3 * sides)
-    at, weights = np.polynomial.laguerre.laggauss(8)
-    larger = 1.0
-    for _ in range(8):
-        mean = noise_mm**2 * sides / (4.0 * (float(areas.mean()) / larger) ** 2)
-        larger = min(float(weights @ np.sqrt(1.0 + mean * at)), MOST_ROUGH)
-    return larger
 
 
 def _opened(faces: IntArray, depth: FloatArray) -> FloatArray:

@@ -17,8 +17,11 @@ DEPTHS_MM = (0.45, 0.6, 0.75, 0.9, 1.05, 1.2, 1.35)
 """How deep the line may reach: as deep as the wall is straight."""
 STATION_MM = 0.075
 """Half a step of the margin, and half as much again: points beyond lie past the side's end."""
-OFF_LINE_MM = 0.15
+OFF_LINE_MM, OFF_LINE_NOISE = 0.15, 5.0
+ROUNDS, SAME_LEAN = 6, 0.002
 OUTLIER, BENT = 2.5, 3.0
+TRIMMED = 1.1
+"""Leaving out what lies farther off than 2.5 root mean squares, three times over, makes a line a tenth less sure than all its points would."""
 STRETCH, STEADY = 5, 0.002
 """How many margin points a stretch has, and how alike (in radians, a tenth of a degree) stretches of one wall are at best."""
 LEAST_POINTS = 12
@@ -73,11 +76,14 @@ class _Points:
         return _Points(self.into[chosen], self.depth[chosen], self.station[chosen], self.points_mm[chosen])
 
 
-def straight_below(edge: WallEdge, vertices_mm: FloatArray, *, noise_mm: float, edge_mm: float) -> Leaving | None:
+def straight_below(
+    edge: WallEdge, vertices_mm: FloatArray, *, noise_mm: float, edge_mm: float, deepest_mm: float = math.inf
+) -> Leaving | None:
     """The line in = a + b · depth, with an a of its own at each margin point and one b; None where there are too few points.
 
     It reaches as deep as the wall is straight: from 0.45 mm on as long as a bend, in = a + b · depth + c · depth², is not
-    told from none. A bend that is gone again one step deeper was noise.
+    told from none. A bend that is gone again one step deeper was noise. The margin's own leans only say where to look first:
+    a strip about a line that leans too much would keep the points that lean with it, so it is laid about the line found.
 
     Parameters
     ----------
@@ -86,25 +92,41 @@ def straight_below(edge: WallEdge, vertices_mm: FloatArray, *, noise_mm: float, 
         The cut's vertices.
     noise_mm, edge_mm : float
         Noise of a vertex, and the usual side of a triangle.
+    deepest_mm : float
+        Where the wall is known to end, as above a floor or at the foot of a bevel.
     """
-    found = _beside(edge, vertices_mm)
-    tried = [_without_outliers(found.only(found.depth <= deepest), noise_mm) for deepest in DEPTHS_MM]
-    known = [some for some in tried if some is not None]
-    if not known:
-        return None
+    lean, known = float(np.median(edge.lean)), list[_Points]()
+    off_line = max(OFF_LINE_MM, OFF_LINE_NOISE * noise_mm)
+    for _ in range(ROUNDS):
+        found = _beside(edge, vertices_mm, lean, off_line)
+        tried = [_without_outliers(found.only(found.depth <= deepest), noise_mm) for deepest in _depths(deepest_mm)]
+        known = [some for some in tried if some is not None]
+        if not known:
+            return None
+        before, lean = lean, _slope(_straight(known, noise_mm))[0]
+        if abs(lean - before) < SAME_LEAN:
+            break
+    return _leaving(_straight(known, noise_mm), noise_mm=noise_mm, edge_mm=edge_mm)
+
+
+def _depths(deepest_mm: float) -> tuple[float, ...]:
+    """How deep the line is tried, down to where the wall is known to end."""
+    return (min(DEPTHS_MM[0], deepest_mm), *(d for d in DEPTHS_MM[1:] if d <= deepest_mm))
+
+
+def _straight(known: list[_Points], noise_mm: float) -> _Points:
+    """The points of the deepest line that no bend shows in."""
     bent = [_is_bent(some, noise_mm) for some in known[1:]]
-    straight = next((n for n, is_bent in enumerate(bent) if is_bent and all(bent[n : n + 2])), len(bent))
-    return _leaving(known[straight], noise_mm=noise_mm, edge_mm=edge_mm)
+    return known[next((n for n, is_bent in enumerate(bent) if is_bent and all(bent[n : n + 2])), len(bent))]
 
 
-def _beside(edge: WallEdge, vertices: FloatArray) -> _Points:
-    """The vertices below the margin's points, along the usual way the wall leans."""
-    reach = DEPTHS_MM[-1] * math.hypot(1.0, float(np.median(edge.lean))) + 0.2
+def _beside(edge: WallEdge, vertices: FloatArray, lean: float, off_line_mm: float) -> _Points:
+    """The vertices below the margin's points, along the way the wall leans, as far as it is known."""
+    reach = DEPTHS_MM[-1] * math.hypot(1.0, lean) + 0.2
     low, high = edge.points_mm.min(axis=0) - reach, edge.points_mm.max(axis=0) + reach
     vertices = vertices[((vertices > low) & (vertices < high)).all(axis=1)]
     if not len(vertices):
         return _Points(np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty((0, 3)))
-    lean = float(np.median(edge.lean))
     way = lean * edge.inward - edge.outward
     # A wall that leans leaves the margin's point behind: the station is that whose line passes nearest.
     guess = _nearest(vertices, edge.points_mm)
@@ -115,7 +137,7 @@ def _beside(edge: WallEdge, vertices: FloatArray) -> _Points:
     into = (off * edge.inward[station]).sum(axis=1)
     along = (off * np.cross(edge.outward[station], edge.inward[station])).sum(axis=1)
     kept = (depth > FROM_MM) & (depth < DEPTHS_MM[-1]) & (np.abs(along) < STATION_MM)
-    kept &= np.abs(into - lean * depth) < OFF_LINE_MM
+    kept &= np.abs(into - lean * depth) < off_line_mm
     return _Points(into, depth, station, vertices).only(kept)
 
 
@@ -183,7 +205,7 @@ def _leaving(some: _Points, *, noise_mm: float, edge_mm: float) -> Leaving:
     square = float(depth @ depth)
     per_slope = math.degrees(1.0 / (1.0 + slope * slope))
     rms = max(float(np.sqrt((off**2).mean())), LEAST_RMS_MM)
-    noise = max(noise_mm, LEAST_RMS_MM) / math.sqrt(square)
+    noise = TRIMMED * max(noise_mm, LEAST_RMS_MM) / math.sqrt(square)
     beyond = math.sqrt(max(rms * rms - noise_mm * noise_mm, 0.0)) / math.sqrt(square)
     clumped = math.sqrt(max(1.0, INDEPENDENT_MM / edge_mm))
     thin = slice(None, None, max(1, len(some.depth) // 200))

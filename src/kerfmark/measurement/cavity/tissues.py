@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.evening import refined
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import face_normals, submesh, vertex_normals
+from kerfmark.geometry.mesh import face_areas_mm2, face_normals, smoothed_vertices, submesh, vertex_normals
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
-from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, alike_means, extreme_of, measured, unmeasured
 from kerfmark.measurement.cavity.outline import beyond_outline
 from kerfmark.measurement.cavity.pit import Pit
-from kerfmark.measurement.surface.bench import Bench
+from kerfmark.measurement.surface.bench import Bench, CutFaces
 from kerfmark.measurement.surface.cells import Cells, cells_of, layer_at
 from kerfmark.measurement.surface.overlap import inside_outline, opened
 from kerfmark.measurement.surface.volumes import (
@@ -36,12 +36,14 @@ ROD_MM, ROD_STEP_MM, LONGEST_ROD_MM = 1.0, 0.05, 3.5
 INNER_MM, JUNCTION_EDGE_MM = 0.1, 0.06
 LEAST_SEEN_MM3 = 0.005
 """What a few faces of the junction carry."""
+HELD_BY_ONE = 0.2
+"""How far, over the noise, what is held reaches out from a rough wall: of many points down a rod the one left farthest out holds it."""
 TOWARDS_DEEP = 0.5
 """Inner faces of the enamel within 60° of the way in are its junction; the others are the sides of a lesion through it."""
 COLUMNS_ASTRAY = 3.0
-STEP_MM, MEAN_RADIUS_MM = 0.02, 0.15
-LEVEL_RADIUS_MM, LEVEL = 0.2, 0.96
-"""Normals about a point whose mean is shorter than this turn a corner there: noise alone leaves 0.98 and more."""
+STEP_MM, MEAN_RADIUS_MM, STEADY_ROUNDS = 0.02, 0.15, 3
+LEVEL_RADIUS_MM, LEVEL, USUAL = 0.2, 0.96, 75.0
+"""Faces about a point whose mean vector is shorter than this part of the usual one, that of three in four, turn a corner there."""
 
 
 def caries_left(pit: Pit) -> tuple[Reading, ...]:
@@ -184,7 +186,6 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
     inside = depth > 0.0
     if where == "dej":
         inside &= _at_junction(pit, bench.cut.middles)
-    inward = -bench.cut.normals[inside]
     start = bench.cut.middles[inside]
     points, _ = _caries_points(pit)
     if where == "dej" and len(points):
@@ -197,20 +198,22 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
         left = 0.0 if not len(points) else _buried(pit, points)
         witness = Witness("region", points_mm=points[:: max(1, len(points) // 300)])
         return measured(name, left, unit="mm", where=where, budget=budget, witness=witness)
-    start, inward = _level_ways(start, inward)
-    some = slice(None, None, max(1, len(start) // 2500))
-    start, inward = start[some], inward[some]
+    places = _places(bench)
+    level, inward = _level_ways(places, bench.cut, inside)
+    near = np.flatnonzero(inside)[level]
+    some = slice(None, None, max(1, len(near) // 2500))
+    start, inward, place = bench.cut.middles[near[some]], inward[level][some], places[near[some]]
     steps = np.arange(0.5 * STEP_MM, 5.0, STEP_MM)
     along = start[:, None] + steps[None, :, None] * inward[:, None]
     decayed = sample(grid, along.reshape(-1, 3)).reshape(len(start), -1) < 0.0
     run = np.cumprod(decayed, axis=1).sum(axis=1) * STEP_MM
-    run = means_within(read_only(start, np.float64), read_only(start, np.float64), run, MEAN_RADIUS_MM)
+    run = means_within(read_only(place, np.float64), read_only(place, np.float64), run, MEAN_RADIUS_MM)
     deepest = int(np.argmax(run))
-    points_each = effective_count(edge_mm=bench.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
+    # A mean's points are counted where it lies, at two triangles to a point: noise makes the usual side of a triangle longer.
+    faces_each, starts_each = (_within(of, place[deepest], MEAN_RADIUS_MM) for of in (places, place))
+    points_each = max(1.0, 0.5 * faces_each)
     u_mm = math.hypot(pit.noise_mm, 0.3 * STEP_MM) / math.sqrt(points_each)
-    starts_each = math.pi * MEAN_RADIUS_MM**2 * len(start) / max(float(bench.cut.areas[inside].sum()), 1e-9)
-    alike = alike_means(points_each) * starts_each / points_each
-    beyond, choice = extreme_of(-run, u_mm, alike=alike)
+    beyond, choice = extreme_of(-run, u_mm, alike=alike_means(points_each) * starts_each / points_each)
     moved = alignment_u_mm(pit.piece.alignment, start[deepest], inward[deepest])
     budget = [choice, Component("alignment", moved), *budget]
     ends = np.array([[start[deepest], start[deepest] + run[deepest] * inward[deepest]]])
@@ -219,15 +222,32 @@ def _caries_thickness(pit: Pit, where: str | None) -> Reading:
     return measured(name, value, unit="mm", where=where, budget=budget, witness=witness)
 
 
-def _level_ways(start: FloatArray, inward: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The cut's points and the ways in, averaged over 0.4 mm against noise; without corners, where no way is square to the cut."""
-    points = read_only(start, np.float64)
-    mean = np.column_stack([means_within(points, points, read_only(n, np.float64), LEVEL_RADIUS_MM) for n in inward.T])
-    length = np.linalg.norm(mean, axis=1)
-    level = length > LEVEL
-    if level.sum() < 10:
-        return start, inward
-    return start[level], mean[level] / length[level, None]
+def _places(bench: Bench) -> FloatArray:
+    """(n, 3) where the cut faces lie on the smoothed cut: within a ball about a face that noise drew down lie others it drew down."""
+    part = submesh(bench.piece.surface, bench.is_cut)
+    smooth = smoothed_vertices(part, rounds=STEADY_ROUNDS)
+    return np.asarray(smooth[part.faces].mean(axis=1)[face_areas_mm2(part) > 0.0])
+
+
+def _within(points: FloatArray, middle: FloatArray, radius_mm: float) -> float:
+    return float((np.linalg.norm(points - middle, axis=1) <= radius_mm).sum())
+
+
+def _level_ways(places: FloatArray, cut: CutFaces, inside: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], FloatArray]:
+    """Of the inside faces which stand on no corner, where no way is square to the cut, and the unit ways in at all of them.
+
+    A way is the mean of the faces' areas as vectors within 0.2 mm, which noise leaves alone; their areas it makes larger, by as
+    much everywhere, so that a corner shows as a mean shorter for its area than the others.
+    """
+    points = read_only(places, np.float64)
+    queries = read_only(places[inside], np.float64)
+    vectors = np.column_stack([-cut.normals * cut.areas[:, None], cut.areas])
+    *ways, area = (means_within(queries, points, read_only(v, np.float64), LEVEL_RADIUS_MM) for v in vectors.T)
+    way = np.column_stack(ways)
+    length = np.linalg.norm(way, axis=1)
+    straight = length / np.maximum(area, 1e-12)
+    level = straight > LEVEL * float(np.percentile(straight, USUAL))
+    return level, way / np.maximum(length, 1e-12)[:, None]
 
 
 def _buried(pit: Pit, points: FloatArray) -> float:
@@ -336,6 +356,7 @@ def unsupported_enamel(pit: Pit) -> tuple[Reading, ...]:
     edge = math.sqrt(max(value, 0.01))
     budget = (
         Component("surface noise", 0.3 * pit.noise_mm * edge),
+        Component("rods beside a rough wall", HELD_BY_ONE * pit.noise_mm * 4.0 * value ** (2.0 / 3.0)),
         Component(
             "trueness and alignment",
             edge * math.hypot(pit.shared_mm, float(np.sqrt(np.diag(pit.piece.alignment.covariance)[3:].max()))),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.mesh import face_areas_mm2
 from kerfmark.measurement.budget import alignment_u_deg, effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.cavity.bevels import bevel_depth_mm
 from kerfmark.measurement.cavity.depths import axial_of, one_box
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.cavity.rim import WallEdge, straight_below
@@ -23,8 +24,9 @@ WHERES = ("buccal", "lingual", "mesial", "distal", "occlusal", "gingival", "pulp
 WITHIN = math.cos(math.radians(15.0))
 STEEP = 0.75
 UP = np.array([0.0, 0.0, 1.0])
-STEADY_MM = 0.25
-OFF_FLOOR_MM, OFF_RIM_MM = 0.35, 0.2
+STEADY_MM, STEADY_NOISE_MM = 0.25, 0.008
+OFF_FLOOR_MM, OFF_RIM_MM, SHALLOWEST_MM = 0.35, 0.2, 0.3
+OFF_BEVEL_NOISE = 2.5
 STRIP_MM, STEP_OFF_MM, MOST_HIGHER_MM, LEAST_MORE_DEG = 0.15, 0.05, 0.4, 0.5
 LEAST_BAND_MM, LEAST_AREA_MM2 = 0.25, 0.12
 CHOICE_DEG = 0.03
@@ -172,7 +174,9 @@ def _steady(pit: Pit, view: View) -> FloatArray:
     key = f"steady {view.side}"
     if key not in pit.kept:
         surface, chosen = view.bench.piece.surface, np.flatnonzero(view.bench.is_cut)
-        steady = _averaged(surface, surface.faces[chosen], rounds=max(2, round(STEADY_MM / view.bench.edge_mm)))
+        # Where noise turns single faces off a wall, holes and jags of what is left of it turn the wall: the rougher, the wider the mean.
+        rounds = max(2, round(STEADY_MM / view.bench.edge_mm), round(pit.noise_mm / STEADY_NOISE_MM))
+        steady = _averaged(surface, surface.faces[chosen], rounds=rounds)
         pit.kept[key] = steady[face_areas_mm2(surface)[chosen] > 0.0]
     found: FloatArray = pit.kept[key]
     return found
@@ -301,7 +305,9 @@ def _at_margin(pit: Pit, name: str, where: str) -> Reading:
         return unmeasured(name, f"the margin has no {where} part", unit="deg", where=where)
     rim, chosen = pit.margin, _middle_part(pit, where, chosen)
     edge = WallEdge(rim.points_mm[chosen], rim.outward[chosen], rim.inward[chosen], rim.lean[chosen])
-    line = straight_below(edge, _cut_vertices(pit), noise_mm=pit.noise_mm, edge_mm=_edge_mm(pit))
+    line = straight_below(
+        edge, _cut_vertices(pit), noise_mm=pit.noise_mm, edge_mm=_edge_mm(pit), deepest_mm=_straight_for(pit, edge)
+    )
     if line is None:
         return unmeasured(name, f"the {where} wall has too few points below the margin", unit="deg", where=where)
     angles = rim.angle_deg[chosen]
@@ -325,6 +331,18 @@ def _at_margin(pit: Pit, name: str, where: str) -> Reading:
         plane=pit.view.plane(pit.view.to_view(at[None])[0], where if where in pit.view.sides else "occlusal"),
     )
     return measured(name, value, unit="deg", where=where, budget=budget, witness=witness)
+
+
+def _straight_for(pit: Pit, edge: WallEdge) -> float:
+    """How deep below a side of the margin its wall is surely straight: to the bevel's foot, or over that rounded into the floor."""
+    bevel = bevel_depth_mm(pit, edge.points_mm)
+    if bevel is not None:
+        return max(bevel - OFF_BEVEL_NOISE * pit.noise_mm, SHALLOWEST_MM)
+    floor = pit.main_floor
+    if isinstance(floor, str):
+        return math.inf
+    points = pit.view.to_view(edge.points_mm)
+    return max(float(np.median(points[:, 2] - _foot(floor, points))) - OFF_FLOOR_MM, SHALLOWEST_MM)
 
 
 def _middle_part(pit: Pit, where: str, chosen: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.columns import Crossings, Lattice, crossings, lattice_over
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import bounds_mm
+from kerfmark.geometry.mesh import bounds_mm, face_areas_mm2, submesh
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.mesh import middles_of
 from kerfmark.measurement.budget import surface_u_mm
 from kerfmark.measurement.surface.holes import Filled, filled
 from kerfmark.measurement.surface.lengths import lengths_removed
+from kerfmark.measurement.surface.noisy_area import larger_by_noise
 from kerfmark.records import FloatArray, Piece, Surface
 
 if TYPE_CHECKING:
@@ -88,6 +89,12 @@ class Bench:
     def cut(self) -> CutFaces:
         """The cut faces."""
         return faces_of(self.piece.surface, self.is_cut)
+
+    @cached_property
+    def cut_larger(self) -> float:
+        """By how many times noise makes the area of the cut faces larger than the cut is."""
+        part = submesh(self.piece.surface, self.is_cut)
+        return larger_by_noise(part, face_areas_mm2(part), 1e-3 * self.piece.noise_um)
 
     @property
     def has_cut(self) -> bool:

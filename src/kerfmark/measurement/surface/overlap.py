@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from kerfmark.measurement.budget import measured
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["dice", "inside_outline", "opened", "opening_of", "overlap_reading", "rim_of"]
+__all__ = ["Rim", "dice", "inside_outline", "opened", "opening_of", "overlap_reading", "rim_of"]
 
 ABSOLUTE_NORMAL = 0.8
 """Mean size of a standard normal variable, sqrt(2 / π)."""
@@ -26,6 +27,14 @@ RIM_SHIFT = 0.3
 """Over the noise of its points: what moves the whole rim the same way: noise overhangs a rim, and `deeper` gives most of it back."""
 
 
+class Rim(NamedTuple):
+    """Standard uncertainty (mm) of a rim's place here and there, of all of it the same way, and over what stretch of it one error goes."""
+
+    noise: float
+    shift: float
+    stretch: float = 0.0
+
+
 def overlap_reading(
     name: str,
     bench: Bench,
@@ -34,11 +43,13 @@ def overlap_reading(
     *,
     within: NDArray[np.bool_] | None = None,
     deeper: NDArray[np.bool_] | None = None,
+    rim_mm: Rim | None = None,
 ) -> Reading:
     """Dice of an opening (a mask of the bench's columns) and the columns inside closed loops (k, 3), with its budget.
 
     `within` leaves all other columns out of both. `deeper` is the opening at twice the depth that counts as open: what
     it loses against `opening`, `opening` has lost against the rim itself, where walls lean or noise overhangs the rim.
+    `rim_mm` is how unsure the opening's rim is where that is known; else it goes with the noise of the source's points.
     """
     assert bench.lattice is not None
     if within is not None:
@@ -47,7 +58,7 @@ def overlap_reading(
     seen = dice(opening, planned)
     short = 0.0 if deeper is None else seen - dice(deeper if within is None else deeper & within, planned)
     witness = Witness("curve", curves_mm=(*outline, *rim_of(bench, opening)))
-    lost, budget = _lost_and_budget(bench, opening, outline, seen, within)
+    lost, budget = _lost_and_budget(bench, opening, outline, seen, within, rim_mm)
     budget = (*budget, Component("depth that counts as open", 0.5 * abs(short)))
     return measured(name, min(seen + lost + short, 1.0), unit="1", budget=budget, witness=witness)
 
@@ -106,6 +117,7 @@ def _lost_and_budget(
     outline: Sequence[FloatArray],
     value: float,
     within: NDArray[np.bool_] | None,
+    rim_mm: Rim | None,
 ) -> tuple[float, tuple[Component, ...]]:
     """What errors on average take off the overlap, and how far they move it.
 
@@ -126,15 +138,18 @@ def _lost_and_budget(
     covariance = np.sqrt(np.diag(piece.alignment.covariance))
     moves = [both(_along_x, float(covariance[3])), both(_along_y, float(covariance[4]))]
     moves.append(both(_turned, float(covariance[2])))
-    grown, noise = both(_grown, 1e-3 * piece.trueness_um), both(_grown, RIM_NOISE * 1e-3 * piece.noise_um)
-    shifted = both(_grown, RIM_SHIFT * 1e-3 * piece.noise_um)
+    rim_mm = rim_mm or Rim(RIM_NOISE * 1e-3 * piece.noise_um, RIM_SHIFT * 1e-3 * piece.noise_um)
+    grown, noise = both(_grown, 1e-3 * piece.trueness_um), both(_grown, rim_mm.noise)
+    shifted = both(_grown, rim_mm.shift)
     size = float(opening.sum()) + float(_inside(lattice, outline, within).sum())
     rim = sum(float(np.linalg.norm(np.diff(c, axis=0, append=c[:1]), axis=1).sum()) for c in outline)
     strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm)) / (size * lattice.cell_mm2)
     lost = math.hypot(*(m[1] for m in moves), grown[1], noise[1])
+    # One stretch adds to what both share, another to what only one has: of either the overlap changes by about its area over both sizes.
+    here_and_there = rim_mm.noise * math.sqrt(rim * rim_mm.stretch) / (size * lattice.cell_mm2)
     return lost, (
         Component("alignment", math.hypot(*(m[0] for m in moves))),
-        Component("surface noise", shifted[0]),
+        Component("surface noise", max(shifted[0], here_and_there)),
         Component("trueness", grown[0]),
         Component("errors either way", ABSOLUTE_SCATTER * lost),
         Component("column spacing", strip),

@@ -136,7 +136,7 @@ def across_edge(bench: Bench, share: FloatArray) -> tuple[float, float, float]:
     On such a face the mean of what errors σ add on the far side is 0.4 σ; its half is what moves the volume either way.
     """
     faces, covariance = bench.cut, bench.piece.alignment.covariance
-    on_edge = 4.0 * share * (1.0 - share) * faces.areas
+    on_edge = 4.0 * share * (1.0 - share) * faces.areas / bench.cut_larger
     area = float(on_edge.sum())
     if area == 0.0:
         return 0.0, 0.0, 0.0
