@@ -140,3 +140,9 @@ def test_the_live_part_is_the_part_of_the_page_that_moves(school, sitting, visit
     assert "2 nothing yet" in before
     assert "1 nothing yet" in after
     assert "<html" not in after
+
+
+def test_head_of_a_stream_that_never_ends_comes_back_at_once(school, visit):
+    answer = visit("teacher").send("HEAD", f"/sittings/{school.sitting()}/events")
+    assert answer.headers["content-type"].startswith("text/event-stream")
+    assert answer.content == b""

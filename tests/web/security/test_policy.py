@@ -21,6 +21,21 @@ def test_every_answer_carries_the_policy(open_browser):
         assert headers["x-content-type-options"] == "nosniff"
 
 
+@pytest.mark.parametrize("address", ["/sign-in", "/static/kerfmark.css", "/static/mark.svg", "/nowhere", "/queue"])
+def test_head_is_answered_as_get_without_its_body(open_browser, address):
+    # Source: RFC 9110, 9.3.2.
+    browser = open_browser()
+    got, head = browser.get(address), browser.send("HEAD", address)
+    assert head.status_code == got.status_code
+    assert head.content == b""
+    for name in ("content-type", "content-length", "location", "cache-control"):
+        assert head.headers.get(name) == got.headers.get(name)
+
+
+def test_head_of_a_form_that_can_only_be_sent_is_refused(open_browser):
+    assert open_browser().send("HEAD", "/sign-out").status_code == 405
+
+
 def test_a_host_name_that_is_not_ours_is_not_answered(open_browser):
     assert open_browser().get("/sign-in", headers={"host": "rebound.example"}).status_code == 421
 

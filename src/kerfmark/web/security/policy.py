@@ -52,8 +52,12 @@ class _TooLargeError(Exception):
     """The body went past its limit while it was being read."""
 
 
+class _HeadSentError(Exception):
+    """The head of an answer is sent and nobody asked for more of it."""
+
+
 class GuardedApp:
-    """An ASGI application behind the checks that need no session."""
+    """An ASGI application behind the checks that need no session. A HEAD request is answered as a GET whose body is left out (RFC 9110, 9.3.2)."""
 
     def __init__(self, app: ASGIApp, *, options: WebOptions) -> None:
         self._app, self._options = app, options
@@ -69,10 +73,14 @@ class GuardedApp:
         if refusal is not None:
             await _refused(headers, *refusal)(scope, receive, send)
             return
+        if scope["method"] == "HEAD":
+            scope, send = {**scope, "method": "GET"}, _head_only(send)
         try:
             await self._app(scope, self._counted(receive), send)
         except _TooLargeError:
             await _refused(headers, *_too_large(self._options))(scope, receive, send)
+        except _HeadSentError:
+            pass
 
     def _refusal(self, method: str, headers: Headers) -> tuple[int, str] | None:
         host = _host_of(headers.get("host", ""))
@@ -114,6 +122,17 @@ class GuardedApp:
             await send(message)
 
         return with_headers
+
+
+def _head_only(send: Send) -> Send:
+    """Sends the head, then an empty body, and stops whatever would have written more: a stream may have no end."""
+
+    async def head_only(message: Message) -> None:
+        await send(message if message["type"] != "http.response.body" else {"type": "http.response.body"})
+        if message["type"] == "http.response.body":
+            raise _HeadSentError
+
+    return head_only
 
 
 def _host_of(host: str) -> str:
