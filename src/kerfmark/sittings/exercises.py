@@ -90,13 +90,14 @@ class ExerciseLine:
 
 @dataclass(frozen=True, slots=True)
 class ExercisePage:
-    """All of an exercise version but its files. `definition` is the exercise file's content, open limits None."""
+    """All of an exercise version but its files. `definition` is the exercise file's content, open limits None; `may_hide`: whether whoever asks may."""
 
     line: ExerciseLine
     criteria: tuple[CriterionLine, ...]
     pass_: PassLine
     definition: Mapping[str, Any]
     proof: Mapping[str, Any] | None
+    may_hide: bool
 
 
 def import_exercise(store: Store, actor: Actor, source: str | Path, *, settings: Settings, prove: bool = True) -> str:
@@ -168,14 +169,18 @@ def exercise(store: Store, actor: Actor, exercise_id: str) -> ExercisePage:
         row = tx.get(ExerciseVersion, exercise_id)
         if row is None or not (may_anywhere(actor, "exercise.see") or row.id in _in_own_sittings(tx, actor)):
             raise MissingError("there is no such exercise. Choose one of the list.")
-        return ExercisePage(_line(row), criteria_of(tx, row.id), pass_of(row), row.definition, row.proof)
+        return ExercisePage(
+            _line(row), criteria_of(tx, row.id), pass_of(row), row.definition, row.proof, _may_hide(actor, row)
+        )
 
 
 def hide_exercise(store: Store, actor: Actor, exercise_id: str) -> None:
-    """Offer an exercise version no longer; sittings that use it stay."""
-    require_anywhere(actor, "exercise.import")
+    """Offer an exercise version no longer; sittings that use it stay. All sites share it: whoever imported it may, or a lead."""
     with store.write() as tx:
-        _row(tx, exercise_id).hidden_at = tx.now
+        row = _row(tx, exercise_id)
+        if not _may_hide(actor, row):
+            require_anywhere(actor, "exercise.hide")
+        row.hidden_at = tx.now
         tx.say(str(actor), "exercise hidden", f"exercise {exercise_id}")
 
 
@@ -289,6 +294,11 @@ def _row(tx: Transaction, exercise_id: str) -> ExerciseVersion:
     if row is None:
         raise MissingError("there is no such exercise. Choose one of the list.")
     return row
+
+
+def _may_hide(actor: Actor, row: ExerciseVersion) -> bool:
+    own = actor.person_id is not None and actor.person_id == row.imported_by
+    return may_anywhere(actor, "exercise.import" if own else "exercise.hide")
 
 
 def _line(row: ExerciseVersion) -> ExerciseLine:

@@ -50,6 +50,7 @@ RIGHTS: Final[dict[str, Right]] = {
     "stations.manage": _right("make and stop station keys", "manage", "technician", "lead"),
     "exercise.see": _right("see exercises", "read", "teacher", "examiner", "lead", "technician", "auditor"),
     "exercise.import": _right("import exercises", "manage", "teacher", "lead"),
+    "exercise.hide": _right("take an exercise that somebody else imported off the list", "manage", "lead"),
     "sitting.see": _right("see sittings", "read", "teacher", "lead", "technician", "auditor"),
     "sitting.open": _right("open and close sittings", "manage", "teacher", "lead"),
     "limits.see": _right("see readings against other limits", "read", "teacher", "lead", "auditor"),

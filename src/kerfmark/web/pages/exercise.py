@@ -54,7 +54,7 @@ def show(visit: Visiting, exercise_id: str, done: str = "") -> Response:
         permitted=found.definition.get("permitted") or {},
         source=found.definition.get("source") or {},
         may_open=may_anywhere(visit.actor, "sitting.open"),
-        may_hide=may_anywhere(visit.actor, "exercise.import"),
+        may_hide=found.may_hide,
         may_plan=planned_here(found),
         may_limits=may_anywhere(visit.actor, "limits.see"),
         said=words("Imported and proved.") if done == "imported" else None,
