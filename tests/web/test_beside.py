@@ -5,6 +5,8 @@ import re
 import pytest
 from lxml import html
 
+from kerfmark.sittings import beside
+
 
 @pytest.fixture
 def held(school):
@@ -57,3 +59,36 @@ def test_an_examiner_chooses_by_codes_where_marking_is_blind(school, visit):
 def test_where_there_is_no_other_piece_the_page_says_what_will_come(school, visit, held):
     here = school.measured(held[0], "l1")
     assert "once it has been measured" in visit("teacher").get(f"/pieces/{here}/beside").text
+
+
+def test_every_piece_is_reached_a_page_at_a_time(school, held, monkeypatch):
+    monkeypatch.setattr(beside, "AT_ONCE", 2)
+    here = school.measured(held[0], "l1", content=b"here")
+    again = school.measured(held[0], "l1", content=b"again")
+    others = [school.measured(held[k % 2], "l2", content=bytes([k])) for k in range(5)]
+    pages, after = [], ""
+    while after is not None:
+        found = beside.pieces_beside(school.store, school["teacher"], here, kind="scene", after=after, most=2)
+        pages.append([line.id for line in found.lines])
+        after = found.after
+    assert pages == [[again, *others[:2:-1]], others[2:0:-1], others[:1]]
+
+
+def test_a_piece_is_found_by_its_code_its_sitting_or_a_name_that_may_be_known(school, visit):
+    exam, practice = school.sitting("exam", title="Year two"), school.sitting(title="Group B")
+    here = school.measured(exam, "l1")
+    other, third = school.measured(exam, "l2", content=b"b"), school.measured(practice, "l2", content=b"c")
+    code = (
+        html.fromstring(visit("teacher").get(f"/pieces/{other}").text).xpath("string(//h1)").split(",")[0].split()[-1]
+    )
+
+    def found(who, asked):
+        page = html.fromstring(visit(who).get(f"/pieces/{here}/beside", params={"q": asked}).text)
+        return [re.search(r"beside=(\w+)", link)[1] for link in page.xpath("//tbody//a/@href")]
+
+    assert found("teacher", code) == [other]
+    assert found("teacher", "group b") == [third]
+    assert found("teacher", "name of L2") == [third, other]
+    assert found("e1", code) == [other]
+    assert found("e1", "Name of l2") == [third]  # the exam is marked blind: what was found would tell
+    assert found("teacher", "nobody's") == []

@@ -10,13 +10,15 @@ from kerfmark.sittings.belonging import sitting_of
 from kerfmark.sittings.marks import Standing, standings
 from kerfmark.sittings.rights import Actor
 from kerfmark.sittings.sight import Sight, require_measured, seen, sight_of
-from kerfmark.storage import Store, Transaction, select
-from kerfmark.storage.schema import Assessment, Drawing, Person, Piece, Seat
+from kerfmark.storage import Store, Transaction, Where, and_, or_, select
+from kerfmark.storage.schema import Assessment, Drawing, Person, Piece, Seat, Sitting
 
-__all__ = ["BesideLine", "piece_before", "piece_beside", "pieces_beside"]
+__all__ = ["BesideLine", "BesideLines", "piece_before", "piece_beside", "pieces_beside"]
 
-LOOKED_AT = 400
-"""The newest so many pieces of an exercise are gone through for those that somebody may see."""
+AT_ONCE = 200
+"""So many pieces are gone through at a time for those that somebody may see."""
+MOST = 60
+"""So many stand on one page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,14 @@ class BesideLine:
     sitting_title: str
     received_at: datetime
     same_seat: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BesideLines:
+    """Pieces that may be laid over another, newest first; `after` is the last one's id where older ones follow, else None."""
+
+    lines: tuple[BesideLine, ...]
+    after: str | None
 
 
 def piece_before(store: Store, actor: Actor, piece_id: str, *, kind: str) -> tuple[str, int] | None:
@@ -53,8 +63,23 @@ def piece_before(store: Store, actor: Actor, piece_id: str, *, kind: str) -> tup
     return None
 
 
-def pieces_beside(store: Store, actor: Actor, piece_id: str, *, kind: str, most: int = 60) -> list[BesideLine]:
-    """Pieces of the same exercise of which a file of a kind was drawn and that the actor may see measured: the same seat's first, then the newest.
+def pieces_beside(
+    store: Store, actor: Actor, piece_id: str, *, kind: str, find: str = "", after: str = "", most: int = MOST
+) -> BesideLines:
+    """Pieces of the same exercise of which a file of a kind was drawn and that the actor may see measured, newest first.
+
+    Parameters
+    ----------
+    store : Store
+    actor : Actor
+    piece_id : str
+    kind : str
+        The kind of file.
+    find : str
+        Part of a piece's code, of its sitting's title or of its learner's name, where the actor may know that.
+    after : str
+        Id of the piece after which to go on; a page that begins at the newest has the same seat's pieces before all others.
+    most : int
 
     Raises
     ------
@@ -64,10 +89,11 @@ def pieces_beside(store: Store, actor: Actor, piece_id: str, *, kind: str, most:
     with store.read() as tx:
         found, sight = seen(tx, actor, piece_id)
         require_measured(sight)
-        ids = _drawn(tx, found.piece, kind, own=sight.as_ == "learner")
-        others = standings(tx, Piece.id.in_(ids)).values() if ids else ()
-        lines = [_line(tx, found, other, seen_of) for other in others if (seen_of := _measured(tx, actor, other))]
-        return sorted(lines, key=lambda line: (not line.same_seat, -line.received_at.timestamp()))[:most]
+        drawn = _drawn(found.piece, kind, own=sight.as_ == "learner")
+        here = Piece.seat_id == found.piece.seat_id
+        same = [] if after else _seen_lines(tx, actor, found, _ids(tx, [*drawn, here]))
+        lines, more = _walked(tx, actor, found, [*drawn, ~here, *_perhaps(find)], find=find, after=after, most=most)
+        return BesideLines((*(line for line in same if _is_called(line, find)), *lines), lines[-1].id if more else None)
 
 
 def piece_beside(store: Store, actor: Actor, piece_id: str, other_id: str, *, kind: str) -> BesideLine:
@@ -89,19 +115,73 @@ def piece_beside(store: Store, actor: Actor, piece_id: str, other_id: str, *, ki
         return _line(tx, found, other, seen_of)
 
 
-def _drawn(tx: Transaction, row: Piece, kind: str, *, own: bool) -> list[str]:
-    query = (
-        select(Piece.id)
-        .join(Assessment, Assessment.piece_id == Piece.id)
-        .join(Drawing, Drawing.assessment_id == Assessment.id)
+def _drawn(row: Piece, kind: str, *, own: bool) -> list[Where]:
+    """The other pieces of an exercise of which a file of a kind was drawn."""
+    drawn = (
+        select(Assessment.piece_id).join(Drawing, Drawing.assessment_id == Assessment.id).where(Drawing.kind == kind)
     )
-    query = query.where(
-        Drawing.kind == kind, Piece.exercise_version_id == row.exercise_version_id, Piece.id != row.id, Piece.state == "assessed",
+    where: list[Where] = [
+        Piece.id.in_(drawn), Piece.exercise_version_id == row.exercise_version_id, Piece.id != row.id, Piece.state == "assessed",
         Piece.erased_at.is_(None),
-    )  # fmt: skip
-    query = query.where(Piece.learner_id == row.learner_id) if own else query
-    rows = tx.rows(query.distinct().add_columns(Piece.received_at).order_by(Piece.received_at.desc()).limit(LOOKED_AT))
-    return [r[0] for r in rows]
+    ]  # fmt: skip
+    return [*where, Piece.learner_id == row.learner_id] if own else where
+
+
+def _perhaps(find: str) -> list[Where]:
+    """Pieces that may be called so; whether the actor may know by what is asked of each line (`_is_called`)."""
+    if not find:
+        return []
+    code, _, attempt = find.rpartition("-")
+    code = code if code and attempt.isdecimal() else find
+    return [
+        or_(
+            Piece.seat_id.in_(select(Seat.id).where(Seat.code.icontains(code, autoescape=True))),
+            Piece.sitting_id.in_(select(Sitting.id).where(Sitting.title.icontains(find, autoescape=True))),
+            Piece.learner_id.in_(select(Person.id).where(Person.name.icontains(find, autoescape=True))),
+        )
+    ]
+
+
+def _is_called(line: BesideLine, find: str) -> bool:
+    known = (f"{line.code}-{line.attempt}", line.sitting_title, line.learner_name or "")
+    return any(find.casefold() in name.casefold() for name in known)
+
+
+def _walked(
+    tx: Transaction, actor: Actor, found: Standing, where: list[Where], *, find: str, after: str, most: int
+) -> tuple[list[BesideLine], bool]:
+    """As many as fill a page, and whether there are more."""
+    last, lines = tx.get(Piece, after) if after else None, list[BesideLine]()
+    while len(lines) <= most:
+        ids = _ids(tx, [*where, *_older(last)], most=AT_ONCE)
+        lines += [line for line in _seen_lines(tx, actor, found, ids) if _is_called(line, find)]
+        if len(ids) < AT_ONCE:
+            break
+        last = tx.get(Piece, ids[-1])
+    return lines[:most], len(lines) > most
+
+
+def _older(than: Piece | None) -> list[Where]:
+    if than is None:
+        return []
+    at_once = and_(Piece.received_at == than.received_at, Piece.id < than.id)
+    return [or_(Piece.received_at < than.received_at, at_once)]
+
+
+def _ids(tx: Transaction, where: list[Where], *, most: int | None = None) -> list[str]:
+    """Pieces' ids, newest first."""
+    query = select(Piece.id).where(*where).order_by(Piece.received_at.desc(), Piece.id.desc())
+    return [row[0] for row in tx.rows(query if most is None else query.limit(most))]
+
+
+def _seen_lines(tx: Transaction, actor: Actor, found: Standing, ids: list[str]) -> list[BesideLine]:
+    """Of these pieces those that the actor may see measured, in the order given."""
+    others = standings(tx, Piece.id.in_(ids)) if ids else {}
+    return [
+        _line(tx, found, others[one], sight)
+        for one in ids
+        if one in others and (sight := _measured(tx, actor, others[one]))
+    ]
 
 
 def _measured(tx: Transaction, actor: Actor, other: Standing) -> Sight | None:

@@ -18,11 +18,12 @@ router = APIRouter()
 
 
 @router.get("/pieces/{piece_id}/beside")
-def show(visit: Visiting, piece_id: str) -> Response:
-    """The list."""
+def show(visit: Visiting, piece_id: str, q: str = "", after: str = "") -> Response:
+    """The list, a page at a time; `q` finds by a part of a code, a title or a name."""
     found = pieces.piece(visit.store, visit.actor, piece_id)
-    lines = pieces_beside(visit.store, visit.actor, piece_id, kind=SCENE)
+    find = q.strip()[:80]
+    listed = pieces_beside(visit.store, visit.actor, piece_id, kind=SCENE, find=find, after=after[:40])
     return page(
-        visit.visitor, "beside.html", piece=found, lines=lines, cells=piece_cells(found, visit.visitor.words), simulated=found.simulated,
-        named=any(line.learner_name for line in lines) and found.sight.as_ != "learner",
+        visit.visitor, "beside.html", piece=found, lines=listed.lines, older=listed.after, asked=find, later=bool(after), cells=piece_cells(found, visit.visitor.words), simulated=found.simulated,
+        named=any(line.learner_name for line in listed.lines) and found.sight.as_ != "learner",
     )  # fmt: skip
