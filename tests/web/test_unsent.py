@@ -120,3 +120,26 @@ def test_a_session_that_was_ended_elsewhere_asks_to_sign_in_and_comes_back(schoo
     browser = visit("lead")
     access.end_sign_in(school.store, browser.client.cookies["kerfmark-session"])
     assert browser.get("/limits").headers["location"] == "/sign-in?next=/limits"
+
+
+def test_signing_in_leads_to_the_very_page_that_was_asked_for(visit, school):
+    browser = visit(None)
+    asked = browser.get("/evidence?ask=1&exercise=a b").headers["location"]
+    form = fields(browser.get(asked), "/sign-in")
+    entered = {**form, "login": "lead", "password": "four plain words here"}
+    assert browser.send("POST", "/sign-in", data=entered).headers["location"] == "/evidence?ask=1&exercise=a%20b"
+
+
+def test_what_answers_a_form_names_the_page_that_the_form_stands_on(school, visit, piece):
+    """A browser that goes back asks for that page, and sends nothing again."""
+    browser, action = visit("teacher"), f"/pieces/{piece}/notes"
+    token, here = browser.token(), {"referer": f"http://127.0.0.1/pieces/{piece}?done=x"}
+    signed_out(browser)
+    asked = browser.send("POST", action, data={"text": WORDS, "form_token": token}, headers=here)
+    page = html.fromstring(asked.text)
+    assert page.xpath("string(//body/@data-came-from)") == f"/pieces/{piece}?done=x"
+    assert fields(asked, "/sign-in")["next"] == f"/pieces/{piece}?done=x"
+    elsewhere = {"referer": "http://127.0.0.1.elsewhere.example/x"}
+    asked = browser.send("POST", action, data={"text": WORDS, "form_token": token}, headers=elsewhere)
+    assert html.fromstring(asked.text).xpath("string(//body/@data-came-from)") == "/"
+    assert html.fromstring(browser.get("/sign-in").text).xpath("//body/@data-came-from") == []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from importlib.resources import as_file, files
+from urllib.parse import quote
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -19,7 +20,7 @@ from kerfmark.storage import Store
 from kerfmark.version import __version__
 from kerfmark.web.api import ROUTERS as API_ROUTERS
 from kerfmark.web.benches import Benches
-from kerfmark.web.gate import NotSignedInError, Server, form_data, visitor_of
+from kerfmark.web.gate import NotSignedInError, Server, form_data, page_before, visitor_of
 from kerfmark.web.imports import Imports
 from kerfmark.web.live import Watch
 from kerfmark.web.opened import Opened
@@ -155,7 +156,8 @@ def _answer_failures(app: FastAPI) -> None:
             return RedirectResponse("/demo", status_code=303)
         if request.method == "POST" and (unsent := unsent_of(request, await form_data(request))) is not None:
             return await run_in_threadpool(sign_in_again, request, unsent)
-        asked = f"?next={request.url.path}" if request.method == "GET" and request.url.path != "/" else ""
+        wanted = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        asked = f"?next={quote(wanted)}" if request.method == "GET" and wanted != "/" else ""
         return RedirectResponse(f"/sign-in{asked}", status_code=303)
 
     @app.exception_handler(KerfmarkError)
@@ -192,10 +194,8 @@ def _said(request: Request, status: int, sentence: str) -> Response:
         return JSONResponse(problem, status_code=status, media_type="application/problem+json")
     visitor = visitor_of(request, request.app.state.server)
     heading = visitor.words(_HEADINGS.get(status, "That did not go through"))
-    referer = request.headers.get("referer", "")
-    back = referer if referer.startswith(f"{request.url.scheme}://{request.url.netloc}/") else "/"
     return page(
-        visitor, "wrong.html", status=status, heading=heading, sentence=visitor.words(sentence), back=back,
+        visitor, "wrong.html", status=status, heading=heading, sentence=visitor.words(sentence), back=page_before(request),
         unsent=getattr(request.state, "unsent", None), send_again=_may_help(request, status),
     )  # fmt: skip
 

@@ -44,6 +44,7 @@ __all__ = [
     "cookie_name",
     "form_data",
     "give_cookie",
+    "page_before",
     "server_of",
 ]
 
@@ -130,7 +131,15 @@ def visitor_of(request: Request, server: Here) -> Visitor:
         single_keys_off=keys == "off",
         path=request.url.path,
         now=datetime.now(UTC),
+        came_from=page_before(request) if request.method == "POST" else "",
     )
+
+
+def page_before(request: Request) -> str:
+    """The page of ours from which a request was sent; the first page where the browser does not say."""
+    own = f"{request.url.scheme}://{request.url.netloc}/"
+    before = request.headers.get("referer", "")
+    return "/" + before.removeprefix(own) if before.startswith(own) else "/"
 
 
 def _signed_in(store: Store, secret: str) -> SignedIn | None:

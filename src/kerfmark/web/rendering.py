@@ -107,6 +107,7 @@ def text_of(visitor: Visitor, template: str, content: Mapping[str, Any]) -> str:
         "scheme": visitor.scheme,
         "single_keys_off": visitor.single_keys_off,
         "now": visitor.now,
+        "came_from": visitor.came_from,
         "simulated": False,
         "said": None,
         "wrong": None,

@@ -43,6 +43,8 @@ class Visitor:
         Keys of one letter do nothing (WCAG 2.1.4).
     path : str
     now : datetime
+    came_from : str
+        Where the form stands that this request sent, as an address of ours; empty where no form was sent.
     """
 
     person: SignedIn | None
@@ -52,6 +54,7 @@ class Visitor:
     single_keys_off: bool
     path: str
     now: datetime
+    came_from: str = ""
 
     @property
     def form_token(self) -> str:

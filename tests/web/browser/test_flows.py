@@ -70,6 +70,11 @@ def test_words_typed_stay_through_leaving_the_page_and_through_a_session_that_en
     assert page.locator(".notes").get_by_text("Look from above.").is_visible()
     page.locator("summary", has_text="Pin a note").click()
     assert page.get_by_label("Words").input_value() == ""
+    for _ in range(2):  # going back asks for pages and sends no form again
+        page.go_back()
+        assert f"/pieces/{piece}" in page.url
+        assert page.locator("summary", has_text="Pin a note").is_visible()
+    assert page.locator(".notes").get_by_text("Look from above.").count() == 1
     assert at.complaints == ["Failed to load resource: the server responded with a status of 401 (Unauthorized)"]
     at.complaints.clear()
 

@@ -19,6 +19,7 @@ from kerfmark.web.gate import (
     Server,
     cookie_name,
     give_cookie,
+    page_before,
     server_of,
     visitor_of,
 )
@@ -67,9 +68,9 @@ def enter(request: Request, visitor: AnyVisitor, server: Here, form: Filled) -> 
     server.sign_ins.forget(keys[0])
     secret = let_in(request, server, account[0])
     if held is not None:
-        return page(
-            replace(visitor, cookie=secret), "resume.html", unsent=held, send_again=True, next=own_address(next_)
-        )
+        onwards = own_address(next_)
+        seen_by = replace(visitor, cookie=secret, came_from=onwards)
+        return page(seen_by, "resume.html", unsent=held, send_again=True, next=onwards)
     return RedirectResponse(own_address(next_), status_code=303)
 
 
@@ -78,7 +79,7 @@ def sign_in_again(request: Request, unsent: Unsent) -> Response:
     server = server_of(request)
     visitor = visitor_of(request, server)
     words = visitor.words
-    return _form(visitor, server, next="/", held=unsent, wrong=words(OUT_BETWEEN), status=401)
+    return _form(visitor, server, next=page_before(request), held=unsent, wrong=words(OUT_BETWEEN), status=401)
 
 
 @router.post("/sign-out", dependencies=TOKEN_ONLY)

@@ -1,6 +1,10 @@
 // What every page can do beyond its forms. Without this file everything still works, by links and buttons.
 const byId = (id) => document.getElementById(id);
 const typing = (node) => node instanceof HTMLElement && (node.isContentEditable || /^(INPUT|TEXTAREA|SELECT)$/.test(node.tagName) && !/^(radio|checkbox|submit|button)$/.test(node.type));
+// What answers a form stands at the address of the form's own page: coming back to it asks for that page and sends nothing again.
+if (document.body.dataset.cameFrom) history.replaceState(null, "", document.body.dataset.cameFrom);
+// On a narrow screen the row of pages scrolls: the one that is open stands in sight.
+document.querySelector(".ways-in [aria-current]")?.scrollIntoView({ inline: "center", block: "nearest" });
 const singleKeys = () => document.body.dataset.keys === "on";
 
 document.addEventListener("keydown", (event) => {
