@@ -188,3 +188,16 @@ def test_a_database_that_goes_away_stops_no_worker(school, settings):
         force.wake()
     force.stop()
     assert piece_row(store, made).state == "assessed"
+
+
+def test_two_threads_that_stop_a_process_at_once_close_its_pipe_once(settings):
+    apart, closed = Apart(settings, memory_mib=1024, seconds=1), []
+
+    class Pipe:
+        def close(self):
+            closed.append(True)
+            apart.close()  # the other thread, at the worst moment
+
+    apart._pipe = Pipe()
+    apart.close()
+    assert closed == [True]

@@ -68,3 +68,17 @@ def test_a_lead_of_one_site_adds_people_there_without_a_link(school, visit):
     page = visit("lead").post("/admin/people", given).text
     assert "Added." in page
     assert "/link/" not in page
+
+
+def test_details_of_the_log_are_words_and_no_program_s_own_writing(school, chief):
+    with school.store.write() as tx:
+        tx.say(
+            "program",
+            "exercise proved",
+            f"exercise {school.exercise}",
+            cut=True,
+            marked=False,
+            scopes=["read", "submit"],
+        )
+    page = re.sub(r"<[^>]+>", " ", chief.get("/admin/audit").text)
+    assert re.search(r"cut yes\s*,\s+marked no\s*,\s+scopes read submit", page)

@@ -1,6 +1,8 @@
 """The limits bench: every stored piece ruled anew, nothing changed until it is put into force."""
 
 import math
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -99,3 +101,12 @@ def test_a_trial_changes_nothing_and_force_marks_the_sitting_anew(school, cohort
 
 def test_an_exercise_without_pieces_says_when_it_can_be_tried(school, visit):
     assert "as soon as there are some" in visit("teacher").get(f"/limits/{school.exercise}").text
+
+
+def test_where_a_limit_stood_is_said_inside_the_picture_at_either_edge():
+    near = replace(readings(10, now=(0.9, 1.3)), value=np.linspace(0.95, 1.25, 10))
+    words = re.findall(r"<text[^>]*>was", bench_svg(near, width=366))
+    assert len(words) == 2
+    for t in words:
+        x = float(re.search(r' x="([\d.]+)"', t)[1])
+        assert x > 55 if 'text-anchor="end"' in t else x < 310

@@ -2,8 +2,13 @@
 
 import json
 import re
+from dataclasses import replace
 
 import pytest
+
+from kerfmark.sittings.pieces import piece as piece_page
+from kerfmark.web.pages.piece import piece_cells
+from kerfmark.web.words import words_in
 
 
 @pytest.fixture
@@ -103,3 +108,11 @@ def test_the_attempt_before_is_offered_to_be_laid_over_this_one_where_both_may_b
     school.judge(first)
     assert offered in visit("l1").get(f"/pieces/{second}/reveal").text
     assert visit("l1").get(f"/pieces/{first}/scene.glb").status_code == 200
+
+
+def test_a_mark_above_the_pass_line_says_which_critical_criterion_stopped_it(school):
+    made = school.measured(school.sitting(), "l1", ["in", "out"], content=b"c")
+    found = piece_page(school.store, school["teacher"], made)
+    strict = tuple(replace(c, critical=c.position in (1, 2)) for c in found.criteria)
+    cells = piece_cells(replace(found, criteria=strict, percent=90.0, outcome="fail"), words_in("en"))
+    assert "pass line 60, not passed: critical 2 not met" in [cell.more for cell in cells]

@@ -77,3 +77,11 @@ def test_the_list_says_which_wait_for_an_own_view(school, sitting, visit):
     page = visit("l1").get("/pieces").text
     assert "Judge it first" in page
     assert "±" not in page
+
+
+def test_a_learner_of_several_sittings_has_to_say_which_and_sees_the_exams(school, sitting, visit):
+    exam, browser = school.sitting("exam"), visit("l1")
+    page = browser.get("/pieces/new").text
+    assert '<option value="" selected>' in page
+    assert "A exam (exam)" in page
+    assert '<option value="" selected>' not in browser.get(f"/pieces/new?sitting={exam}").text

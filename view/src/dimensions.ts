@@ -18,6 +18,8 @@ const HEAVY = 3.2;
 const FAR_MM = 400;
 const ABOVE_MM = 0.9;
 const MOST_DOTS = 160;
+/** The balloons of the other criteria stand in a column at either edge; the value in hand stays clear of both. */
+const COLUMN = 34;
 
 export function dimension(criterion: Criterion, witness: Witness, ground: Ground): SVGElement[] {
   switch (witness.kind) {
@@ -146,10 +148,11 @@ function label(criterion: Criterion, at: Point, ground: Ground, centred: boolean
   const u = criterion.expanded;
   const wide = 26 + 6.6 * (text.length + u.length + 1);
   const left = centred ? at[0] - wide / 2 : outward > 0 ? at[0] : at[0] - wide;
-  const x = Math.min(Math.max(left, 6), ground.width - wide - 6);
+  const x = Math.min(Math.max(left, COLUMN), ground.width - wide - COLUMN);
   const y = Math.min(Math.max(at[1], 20), ground.height - 14);
   const shown = words([x + 21, y], text, { "font-size": 12.5, "font-weight": 500 });
   if (u) shown.append(made("tspan", { dx: 4, "font-weight": 400, fill: "var(--ink2)" }, u));
-  return made("g", { class: "kv-dim" }, balloon([x + 8, y - 4.2], criterion.number, criterion.state), shown);
+  const clear = made("rect", { x: x + 18, y: y - 12, width: wide - 20, height: 16, fill: "var(--sheet)", "fill-opacity": 0.8 }); // leaders of others run behind it
+  return made("g", { class: "kv-dim" }, clear, balloon([x + 8, y - 4.2], criterion.number, criterion.state), shown);
 }
 

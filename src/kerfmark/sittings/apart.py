@@ -6,6 +6,7 @@ import contextlib
 import multiprocessing
 import os
 import signal
+import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from multiprocessing.connection import Connection
@@ -77,6 +78,7 @@ class Apart:
         self._settings, self._memory_mib, self._seconds, self._draw = settings, memory_mib, seconds, draw
         self._process: SpawnProcess | None = None
         self._pipe: Connection | None = None
+        self._closing = threading.Lock()
 
     def assess(self, files: PieceFiles) -> Assessed | SetAside | Broken:
         """Assess one piece; never raises for what the file holds."""
@@ -101,13 +103,15 @@ class Apart:
         return answer
 
     def close(self) -> None:
-        """Stop the process at once."""
-        if self._pipe is not None:
-            self._pipe.close()
-        if self._process is not None:
-            self._process.kill()
-            self._process.join()
-        self._process = self._pipe = None
+        """Stop the process at once; two threads may ask for it at the same moment."""
+        with self._closing:
+            process, pipe = self._process, self._pipe
+            self._process = self._pipe = None
+        if pipe is not None:
+            pipe.close()
+        if process is not None:
+            process.kill()
+            process.join()
 
     def _started(self) -> Connection:
         if self._process is not None and self._process.is_alive() and self._pipe is not None:

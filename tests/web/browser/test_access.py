@@ -59,6 +59,23 @@ SMALLEST_PX = """
 """
 
 
+AT_THE_EDGE = """
+() => {
+  const wide = document.documentElement.clientWidth, found = new Set();
+  const walker = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
+  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+    const held = node.parentElement, scrolls = held.closest(".scroll, .code-block, .across");
+    if (!node.data.trim() || held.closest("svg, option, .spoken") || !held.checkVisibility()) continue;
+    if (scrolls && scrolls.scrollWidth > scrolls.clientWidth) continue;
+    const range = document.createRange();
+    range.selectNodeContents(node);
+    for (const box of range.getClientRects()) if (box.width && (box.left < 4 || box.right > wide - 4)) found.add(node.data.trim().slice(0, 30));
+  }
+  return [...found];
+}
+"""
+
+
 def test_nothing_runs_over_the_edge_of_a_phone_and_no_words_are_too_small_there(desk, served):
     """Source: WCAG 2.2, 1.4.10 Reflow: no scrolling in two directions; our own rule: nothing under 11 px, in drawings neither."""
     wrong = {}
@@ -67,7 +84,17 @@ def test_nothing_runs_over_the_edge_of_a_phone_and_no_words_are_too_small_there(
         for address in addresses:
             at.go(address.format(**{k: v for k, v in served.ids.items() if k.isidentifier()}))
             over = at.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
-            small = at.page.evaluate(SMALLEST_PX)
-            if over > 0 or small:
-                wrong[login, address] = over, small
+            small, edge = at.page.evaluate(SMALLEST_PX), at.page.evaluate(AT_THE_EDGE)
+            if over > 0 or small or edge:
+                wrong[login, address] = over, small, edge
     assert wrong == {}, wrong
+
+
+def test_counts_stand_once_on_a_wide_screen_and_boxes_are_drawn_in_the_page_s_own_colours(desk, served):
+    at = desk("ruth", **LOOKS["dark"])
+    at.go(f"/sittings/{served.ids['practice']}")
+    assert at.page.locator(".sum .chains").first.is_visible()
+    assert not at.page.locator(".sums").is_visible()
+    at.go("/sittings/new")
+    colour = "e => getComputedStyle(e).backgroundColor"
+    assert at.page.locator("[name=blind]").evaluate(colour) == at.page.locator("#title").evaluate(colour)

@@ -24,6 +24,7 @@ SECOND_LINE: Final = 18.0
 """Taller by this where the sides' words have no room beside the reading drawn to scale."""
 ROOMY: Final = 500.0
 LEFT: Final = 18.0
+WAS_WIDE: Final = 62.0
 TOP: Final = 58.0
 BASE: Final = 318.0
 DOT: Final = 4.0
@@ -251,7 +252,8 @@ def _was(bench: BenchReadings, scale: _Scale) -> str:
             x = scale.x(old)
             body += line(x, TOP, x, BASE, stroke_width=LIMIT, stroke_dasharray="4 2.5")
             words = f"was {wording.number(old, bench.decimals)}"
-            body += text(x - 5, TOP + 12, words, size=12, anchor="end", fill="@ink2", halo=True)
+            side, anchor = (-5.0, "end") if x > WAS_WIDE else (5.0, "start")  # beside the line, inside the picture
+            body += text(x + side, TOP + 12, words, size=12, anchor=anchor, fill="@ink2", halo=True)
     return body
 
 

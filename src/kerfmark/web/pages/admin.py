@@ -17,6 +17,7 @@ from kerfmark.sittings.rights import ROLES, may, may_anywhere, require_anywhere
 from kerfmark.web.gate import TOKEN_ONLY, Filled, Visit, Visiting
 from kerfmark.web.rendering import page
 from kerfmark.web.unsent import Unsent
+from kerfmark.web.words import Words
 
 __all__ = ["router"]
 
@@ -129,7 +130,7 @@ def _audit(visit: Visit, *, about: str = "", before: int = 0, proof: Any = None)
     wrong = None if proof is None or proof.holds else "; ".join(filter(None, (proof.broken, *proof.changed[:5])))
     cells = [Cell(words("audit log"), words("append-only, each entry holds the one before"))]
     return page(
-        visit.visitor, "audit.html", entries=entries, called=_Called(keeping.audit_names(visit.store, visit.actor, entries)), about=about, cells=cells, said=said, wrong=wrong,
+        visit.visitor, "audit.html", entries=entries, called=_Called(keeping.audit_names(visit.store, visit.actor, entries), words), about=about, cells=cells, said=said, wrong=wrong,
         older=entries[-1].seq if len(entries) == ENTRIES else 0, manages=may_anywhere(visit.actor, "people.manage"),
     )  # fmt: skip
 
@@ -139,13 +140,18 @@ class _Called:
     """How the log's ids are shown: by code or title where there is one, else by their first digits."""
 
     names: Mapping[str, str]
+    words: Words
 
     def of(self, thing: str) -> str:
         """Who or what an entry is by or about."""
         return self.names.get(thing) or self.short(thing)
 
     def short(self, value: object) -> str:
-        """A value with long ids and digests cut."""
+        """A value with long ids and digests cut; of several each, of two ways yes or no."""
+        if isinstance(value, bool):
+            return self.words("yes") if value else self.words("no")
+        if isinstance(value, list | tuple):
+            return " ".join(self.short(one) for one in value)
         return LONG_ID.sub(lambda found: found[0][:8], str(value))
 
 

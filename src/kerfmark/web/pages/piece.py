@@ -38,7 +38,7 @@ DONE = {
 NOTHING_DRAWN: dict[str, Any] = dict.fromkeys(
     ("developed", "access_plan", "jaw_strip", "history", "process", "events", "remarks", "made_from"), ""
 )
-OUTCOMES = {"pass": "pass", "fail": "not passed", "refer": "waits for examiner"}
+OUTCOMES = {"pass": "passed", "fail": "not passed", "refer": "waits for examiner"}
 
 
 @router.get("/pieces/{piece_id}")
@@ -158,9 +158,21 @@ def piece_cells(found: PiecePage, words: Words) -> list[Cell]:
     if found.percent is not None and found.outcome is not None:
         line = words("pass line {n}").format(n=f"{found.pass_.minimum_percent:g}")
         mark = words("{n} of 100").format(n=f"{found.percent:.0f}")
-        cells.append(Cell(words("mark"), mark, f"{line}, {words(OUTCOMES[found.outcome])}"))
+        cells.append(Cell(words("mark"), mark, f"{line}, {words(OUTCOMES[found.outcome])}{_why_not(found, words)}"))
     cells.append(Cell(words("state"), words(found.word), _signed(found, words)))
     return cells
+
+
+def _why_not(found: PiecePage, words: Words) -> str:
+    """Which critical criteria stopped a mark that reaches the pass line."""
+    if found.outcome != "fail" or found.percent is None or found.percent < found.pass_.minimum_percent:
+        return ""
+    numbers = [
+        str(c.number)
+        for c, r in zip(found.criteria, found.rulings, strict=False)
+        if c.critical and r.ruling == "not met"
+    ]
+    return words(": critical {numbers} not met").format(numbers=", ".join(numbers)) if numbers else ""
 
 
 def laid_over(visit: Visit, found: PiecePage, chosen: str = "") -> tuple[str, str] | None:

@@ -118,7 +118,7 @@ def _show(
 def _cells(visit: Visit, found: list[DeviceLine], keys: int) -> list[Cell]:
     words = visit.visitor.words
     return [
-        Cell(words("rigs and scanners"), str(len(found)), f"{keys} {words('with a key')}"),
+        Cell(words("rigs and scanners"), str(len(found)), words("({n} with a key)").format(n=keys)),
         Cell(words("without a calibration"), str(sum(not line.calibrations for line in found))),
         Cell(words("readings made again"), str(sum(line.again for line in found))),
     ]
