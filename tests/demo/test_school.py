@@ -88,9 +88,13 @@ def test_the_log_proves_and_the_evidence_can_be_asked(term):
     assert len(evidence_table(store, PROGRAM)) > made.pieces
 
 
-def test_a_learner_finds_their_own_pieces(term):
+def test_a_learner_finds_their_own_pieces_and_one_truly_measured_to_judge(term):
     store, made = term
-    assert len(pieces(store, actor_of(store, made.people["learner01"]))) == 3
+    found = pieces(store, actor_of(store, made.people["learner01"]))
+    assert len(found) == 4
+    (waiting,) = [line for line in found if line.own_view_wanted and line.kind == "practice"]
+    assert waiting.attempt == 3
+    assert not piece(store, PROGRAM, waiting.id).modelled
 
 
 def test_modelled_readings_keep_their_criteria(term):

@@ -97,3 +97,9 @@ def test_something_else_is_no_roster(school, text):
     held = open_sitting(school.store, school["teacher"], title="R", site_id=school.site, exercise_id=school.exercise)
     with pytest.raises(InputError, match="expected column names"):
         import_roster(school.store, school["teacher"], held, text)
+
+
+def test_a_teacher_of_a_site_sees_who_works_at_all_sites(school):
+    """Else nobody there could appoint an examiner who has the role everywhere."""
+    made = add_person(school.store, PROGRAM, code="everywhere", name="Every Where", roles=[("examiner", None)])
+    assert made in {line.id for line in people(school.store, school["teacher"], role="examiner")}

@@ -1,6 +1,7 @@
 """An examiner decides what is too close to call, blind, with words the learner reads."""
 
 import pytest
+from lxml import html
 
 
 @pytest.fixture
@@ -93,3 +94,10 @@ def test_an_upheld_appeal_marks_the_piece_anew(school, exam, piece, visit):
     assert lead.post(f"/appeals/{address}", {"state": "upheld", "answer": "We look again."}).status_code == 303
     assert "We look again." in learner.get(f"/pieces/{piece}").text
     assert "waits for examiner" in lead.get(f"/pieces/{piece}").text
+
+
+def test_who_signs_a_settled_mark_sees_it_first(school, visit):
+    made = school.measured(school.sitting("exam"), "l1", ["in"])
+    page = html.fromstring(visit("e2").get("/queue").text)
+    (row,) = page.xpath(f"//section[@aria-labelledby='sign-h']//tr[.//a[@href='/pieces/{made}']]")
+    assert [cell.text_content() for cell in row.xpath("./td")][1:3] == ["100", "passed"]

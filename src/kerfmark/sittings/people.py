@@ -8,7 +8,7 @@ from datetime import datetime
 
 from kerfmark.errors import ConflictError, InputError, MissingError, printable
 from kerfmark.sittings.naming import as_code, as_email, as_name
-from kerfmark.sittings.rights import Actor, may, require
+from kerfmark.sittings.rights import Actor, may, may_anywhere, require
 from kerfmark.sittings.roles import grant_within, person_row
 from kerfmark.storage import Store, Transaction, Where, or_, select
 from kerfmark.storage.schema import Grant, Person, Trait, new_id
@@ -160,7 +160,12 @@ def _require_to_add(actor: Actor, roles: tuple[tuple[str, str | None], ...]) -> 
 
 
 def _sees(actor: Actor, line: PersonLine) -> bool:
-    return any(may(actor, "people.see", site) for _, _, site in line.grants) or may(actor, "people.manage", None)
+    """Whether the person has a role at a site where the actor may see people; a role at all sites is one there, too."""
+    here = any(
+        may_anywhere(actor, "people.see") if site is None else may(actor, "people.see", site)
+        for _, _, site in line.grants
+    )
+    return here or may(actor, "people.manage", None)
 
 
 def _lines(tx: Transaction, rows: list[Person]) -> list[PersonLine]:

@@ -95,8 +95,8 @@ def _examiners_sight(tx: Transaction, actor: Actor, found: Standing, sitting: Si
     """Codes only where blind; nobody's own view or decision before one's own is in."""
     parts = appointed(tx, actor, sitting.id)
     mine = any(e.examiner_id == actor.person_id for e in found.examined)
-    both_in = found.word not in ("waits for examiner", "waits for second examiner")
-    everything = shown or (both_in and (mine or "moderator" in parts)) or found.word == "signed"
+    settled = found.word in ("settled", "signed")  # nobody decides any more, and who signs a mark has to see it
+    everything = shown or settled or (found.word == "waits for moderator" and (mine or "moderator" in parts))
     own_view = shown or (sitting.kind == "practice" and mine)
     return Sight("examiner", shown or not sitting.blind, True, own_view, "all" if everything else "own", everything)
 

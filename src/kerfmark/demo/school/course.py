@@ -110,8 +110,12 @@ def make_term(
 
 
 def _practice(making: Making, name: str, real: Sequence[Real]) -> None:
-    """An exercise's practice at each site: two attempts a learner, the second nearer the able hand; own views of all of it."""
+    """An exercise's practice at each site: two attempts a learner, the second nearer the able hand, and their own views.
+
+    The last one stays open: there the first learner has just cut once more and has not judged it yet.
+    """
     week = EXERCISES.index(name)
+    last = week == len(EXERCISES) - 1
     at = making.began + week * WEEK + timedelta(days=1)
     exercise_id = import_exercise(making.store.at(lambda: at), PROGRAM, name, settings=making.settings, prove=False)
     with making.store.read() as tx:
@@ -123,9 +127,13 @@ def _practice(making: Making, name: str, real: Sequence[Real]) -> None:
         )  # fmt: skip
         learners = _learners_at(making, site_id)
         seat_learners(making.store.at(lambda: at), PROGRAM, sitting, [making.people[login] for login in learners])
-        fill(making, sitting, criteria, real if site == SITES[0] else (), attempts_of(making, learners, real, at))
+        here = list(real) if site == SITES[0] else []
+        fresh = [here.pop()] if last and here else []
+        fill(making, sitting, criteria, here, attempts_of(making, learners, real, at))
+        again = [(learners[0], 3, at + timedelta(days=6), one) for one in fresh]
+        fill(making, sitting, criteria, fresh, again, judged=0.0)
         making.sittings.append(sitting)
-        if week < len(EXERCISES) - 1:
+        if not last:
             close_sitting(making.store.at(lambda: at + WEEK), PROGRAM, sitting)
     making.say(f"{name}: practice at both sites")
 

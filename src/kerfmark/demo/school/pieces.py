@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -58,9 +58,11 @@ def fill(
     sitting_id: str,
     criteria: tuple[CriterionLine, ...],
     real: Sequence[Real],
-    attempts: Iterator[Attempt],
+    attempts: Iterable[Attempt],
+    *,
+    judged: float = 0.95,
 ) -> None:
-    """Pieces of a sitting: the truly measured ones first, as the first learners', then modelled ones; and their own views."""
+    """Pieces of a sitting: the truly measured ones first, as the first learners', then modelled ones; and the own views of such a share."""
     waiting = list(real)
     with making.store.write() as tx:
         seats = {s.learner_id: s for s in tx.all(kept.Seat, kept.Seat.sitting_id == sitting_id)}
@@ -81,7 +83,7 @@ def fill(
                 keep_assessment(tx, piece, assessed, blob=None, modelled=True)
             making.pieces += 1
             tx.now = at + timedelta(minutes=6)
-            if making.rng.random() < 0.95:
+            if making.rng.random() < judged:
                 give_view(tx, making, piece, criteria, assessed, making.levels[login])
 
 

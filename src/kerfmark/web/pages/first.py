@@ -46,7 +46,11 @@ def find(visit: Visiting, q: str = "") -> Response:
 
 def _sittings(visit: Visit, asked: str) -> list[tuple[str, str, str]]:
     lines = sittings(visit.store, visit.actor)
-    return [(f"/sittings/{s.id}", s.title, s.site) for s in lines if asked.casefold() in s.title.casefold()]
+    return [
+        (f"/sittings/{s.id}", s.title, f"{s.site}, {s.opens_at:%Y-%m-%d}")
+        for s in lines
+        if asked.casefold() in s.title.casefold()
+    ]
 
 
 def _seats(visit: Visit, asked: str) -> list[tuple[str, str, str]]:
