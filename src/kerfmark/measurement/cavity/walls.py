@@ -27,7 +27,9 @@ UP = np.array([0.0, 0.0, 1.0])
 STEADY_MM, STEADY_NOISE_MM = 0.25, 0.008
 OFF_FLOOR_MM, OFF_RIM_MM, SHALLOWEST_MM = 0.35, 0.2, 0.3
 OFF_BEVEL_NOISE = 2.5
-STRIP_MM, STEP_OFF_MM, MOST_HIGHER_MM, LEAST_MORE_DEG = 0.15, 0.05, 0.4, 0.5
+LEAST_OFF_FLOOR_MM, MOST_OFF_FLOOR_MM, HIDING = 0.2, 0.75, 4.0
+"""A wall is read from 0.2 mm over its floor, and by four times the noise higher, up to 0.35 mm: noise hides a rounded foot."""
+STRIP_MM, STEP_OFF_MM, LEAST_MORE_DEG = 0.15, 0.05, 0.5
 LEAST_BAND_MM, LEAST_AREA_MM2 = 0.25, 0.12
 CHOICE_DEG = 0.03
 STRETCH_MM, STEADY_DEG = 0.4, 0.1
@@ -132,8 +134,8 @@ def _off_floor(
 
     `steep` (2, n) are the faces' areas upwards and into the cut; `height` and `rim` their heights and the rim's over the floor.
     """
-    off, least = OFF_FLOOR_MM, OFF_FLOOR_MM + MOST_HIGHER_MM
-    while off < least and float(np.median(rim)) - off > 2.0 * LEAST_BAND_MM:
+    off = min(LEAST_OFF_FLOOR_MM + HIDING * noise_mm, OFF_FLOOR_MM)
+    while off < MOST_OFF_FLOOR_MM and float(np.median(rim)) - off > 2.0 * LEAST_BAND_MM:
         strip, above = (height > off) & (height < off + STRIP_MM), (height > off + STRIP_MM) & (height < rim)
         if not strip.any() or not above.any():
             break
