@@ -11,6 +11,8 @@ from kerfmark.geometry.frames import rigid_inverse, rotation_about
 from kerfmark.geometry.mesh import joined, transformed
 from kerfmark.geometry.solids import Solid, difference, hull, intersection, union
 from kerfmark.measurement.crown import CROWN, Bridge
+from kerfmark.measurement.crown.insertion import RimNoise, _with_rims
+from kerfmark.measurement.crown.path import path_u_deg
 
 PATH, HIDDEN = "crown.abutments.common_path_deg", "crown.abutments.undercut_volume_mm3"
 APART_MM = 22.0
@@ -125,3 +127,26 @@ def test_the_alignment_turns_with_the_frame_it_is_seen_from():
     still = Bridge(phantoms.piece_of(of.piece.surface, covariance=covariance), of.prepared)
     assert np.sqrt(still.stumps[1].piece.alignment.covariance[5, 5]) == pytest.approx(0.022)
     assert np.sqrt(still.stumps[0].piece.alignment.covariance[5, 5]) == pytest.approx(0.0)
+
+
+def test_one_noisy_point_of_a_wall_is_no_rim():
+    # A wall 4 mm high that leans in by 0.1 mm for each mm, one of whose points stands 0.2 mm off it half way up: no more than a
+    # step of the map (0.05 mm) and the noise of a point (0.05 mm) may be left of that.
+    height = np.arange(0.0, 4.0, 0.05)
+    wall = np.column_stack([3.5 - 0.1 * height, height])
+    noisy = wall + np.outer(np.arange(len(height)) == 5, [0.2, 0.0])
+    runs = [wall, wall, wall, noisy, wall, wall, wall, wall]
+    flat = np.tile(wall[:, 0], (len(runs), 1))
+    found = _with_rims(flat, runs, RimNoise(0.05, 1.0), (0.0, 0.05))
+    assert float(np.nanmax(found[3] - wall[:, 0])) <= 0.1 + 1e-9
+
+
+def test_a_path_that_leans_is_unsure_though_each_stump_stands_upright():
+    stump = SimpleNamespace(
+        path_is_long_axis=True,
+        steady_walls={},
+        shared_mm=0.0,
+        piece=phantoms.piece_of(phantoms.tooth(leaning(0.0)).surface()),
+    )
+    assert sum(c.u for c in path_u_deg(stump)) == pytest.approx(0.01)
+    assert sum(c.u for c in path_u_deg(stump, leans=True)) > 0.1

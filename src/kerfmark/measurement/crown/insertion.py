@@ -113,7 +113,9 @@ def _with_rims(radius: FloatArray, runs: list[FloatArray], rims: RimNoise, place
     beside = np.asarray(sum(w * np.roll(widest, k) for w, k in zip(FIVE_POINTS, range(-2, 3), strict=True)))
     rows = np.flatnonzero(np.isfinite(beside))
     nearest = np.rint(level[rows]).astype(np.int64)
-    found[rows, nearest] = np.fmax(found[rows, nearest], beside[rows])
+    # Over the mean of its levels a rim stands out by a level's height at most, and its noise: what stands out more is one noisy point.
+    held = np.fmin(beside[rows], found[rows, nearest] + place[1] + rims.noise_mm)
+    found[rows, nearest] = np.fmax(found[rows, nearest], np.where(np.isfinite(held), held, beside[rows]))
     found[rows] = np.minimum(found[rows], beside[rows, None])  # no noisy point beside a rim stands out over it
     return found
 

@@ -50,9 +50,12 @@ def path_of_insertion(stump: Stump) -> tuple[Reading, ...]:
     return tilted, measured(name, azimuth, unit="deg", stat="azimuth", budget=wider, witness=witness)
 
 
-def path_u_deg(stump: Stump) -> tuple[Component, ...]:
-    """A path other than the long axis hangs on the lean of the walls that hide something, and turns with the piece."""
-    if stump.path_is_long_axis:
+def path_u_deg(stump: Stump, *, leans: bool | None = None) -> tuple[Component, ...]:
+    """A path other than the long axis hangs on the lean of the walls that hide something, and turns with the piece.
+
+    `leans` says it of a path that others share; without it the stump's own counts.
+    """
+    if not (leans if leans is not None else not stump.path_is_long_axis):
         return (Component("search step", 0.01),)
     walls = [wall_noise_u_deg(stump, wall) for wall in stump.steady_walls.values()]
     turned = max(alignment_u_deg(stump.piece.alignment, axis) for axis in np.eye(3)[:2])
