@@ -55,6 +55,13 @@ def test_uncertainty_is_small_on_a_true_source_and_holds_trueness_on_another(bed
     assert {c.source for c in wavy[key].budget} >= {"trueness", "trueness of the floor", "surface noise"}
 
 
+def test_a_rough_flat_floor_is_not_taken_for_a_cut_astray(beds, scan, take):
+    # The drill's point of 170° leaves a cone 0.18 mm high: 50 µm of noise on it lie far beyond it sideways, not at right angles.
+    blank, key = beds["flat point"], ("implant.canal_clearance_mm", "bed", None)
+    found = take(blank.prepared, scan(blank, noise_um=50.0))[key]
+    assert found.value == pytest.approx(blank.truth[key], abs=0.015)
+
+
 def test_plates_of_a_plan_are_the_least_bone_beside_it(beds, readings):
     # Source: trimesh's rays; from 1 mm below the entry to the apex, within 45° of each side.
     subject = beds["beside"].prepared.subject

@@ -111,8 +111,10 @@ def _stray(case: Case, bed: Bed) -> FloatArray:
 
     rod, middles = bed.cylinder, case.cut.middles
     depth, off = rod.along_and_off(middles)
-    cone = rod.radius_mm * np.clip(1.0 - (depth - rod.length_mm) / max(_point_height(bed), 1e-6), 0.0, 1.0)
-    beyond = off - np.where(depth > rod.length_mm, cone, rod.radius_mm)
+    # Below the full diameter at right angles to the cone: sideways, a flat point's own noise would lie far beyond it.
+    point = max(_point_height(bed), 1e-6)
+    below = ((off - rod.radius_mm) * point + (depth - rod.length_mm) * rod.radius_mm) / np.hypot(point, rod.radius_mm)
+    beyond = np.where(depth > rod.length_mm, below, off - rod.radius_mm)
     least = max(STRAY_MM, STRAY_FACTOR * case.u_mm)
     astray = (beyond > least) & (depth > CUT_FROM_MM) & (off < 4.0 * rod.radius_mm)
     if not astray.any():

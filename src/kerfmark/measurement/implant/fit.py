@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.cylinders import Cylinder
 from kerfmark.geometry.frames import perpendiculars
-from kerfmark.measurement.budget import effective_count, folded_u_mm, shared_u_mm
+from kerfmark.measurement.budget import effective_count, shared_u_mm
 from kerfmark.measurement.surface.bench import CutFaces
 from kerfmark.records import Component, FloatArray
 
@@ -102,7 +102,6 @@ class Floor:
         return (
             Component("surface noise of the floor", max(noise_mm, self.scatter_mm) * size),
             Component("trueness of the floor", shared_u_mm(trueness_mm, self.points_mm, weights)),
-            Component("triangles folded by noise", folded_u_mm(noise_mm, edge_mm=edge_mm)),
         )
 
 
