@@ -15,7 +15,7 @@ import kerfmark.web
 from kerfmark.exercise.vocabulary import VOCABULARY
 from kerfmark.reports import wording
 from kerfmark.sittings.rights import ROLES
-from kerfmark.web.pages import evidence, passline, rigs
+from kerfmark.web.pages import decide, evidence, passline, rigs
 from kerfmark.web.pages.account import KEYS
 from kerfmark.web.pages.piece import DONE, OUTCOMES
 from kerfmark.web.rendering import NAVIGATION
@@ -83,7 +83,7 @@ def test_every_sentence_of_the_pages_has_its_words(language):
 @pytest.mark.parametrize("language", OTHERS)
 def test_every_word_that_pages_put_in_has_its_words(language):
     put_in = {*ROLES, *RULINGS, *STATES, *OUTCOMES.values(), *DONE.values(), *(words for _, words, _ in NAVIGATION)}
-    put_in |= {*evidence.DONE.values(), *passline.DONE.values(), *rigs.DONE.values()}
+    put_in |= {*evidence.DONE.values(), *passline.DONE.values(), *rigs.DONE.values(), decide.NEXT}
     put_in |= {words for _, rows in KEYS for _, words in rows} | {title for title, _ in KEYS}
     assert sorted(put_in - known(language)) == []
 

@@ -67,7 +67,7 @@ def test_nobody_who_is_not_appointed_decides(piece, visit):
 def test_after_keeping_the_next_piece_opens(school, exam, piece, visit):
     other = school.measured(exam, "l2", ["on"], content=b"another")
     answer = visit("e1").post(f"/pieces/{piece}/decide", {"word-1": "met", "note-1": "Clear.", "onwards": "on"})
-    assert answer.headers["location"] == f"/pieces/{other}/decide"
+    assert answer.headers["location"] == f"/pieces/{other}/decide?done=next"
 
 
 def test_in_an_exam_who_examined_does_not_sign(piece, visit):
@@ -101,3 +101,10 @@ def test_who_signs_a_settled_mark_sees_it_first(school, visit):
     page = html.fromstring(visit("e2").get("/queue").text)
     (row,) = page.xpath(f"//section[@aria-labelledby='sign-h']//tr[.//a[@href='/pieces/{made}']]")
     assert [cell.text_content() for cell in row.xpath("./td")][1:3] == ["100", "passed"]
+
+
+def test_the_keyboard_reaches_what_is_to_be_decided_past_the_view_and_is_told_that_the_last_is_kept(visit, piece):
+    page = html.fromstring(visit("e1").get(f"/pieces/{piece}/decide?done=next").text)
+    assert page.xpath("//a[@class='skip'][@href='#decide-h']")
+    assert page.xpath("count(//*[@id='decide-h'])") == 1
+    assert "are kept" in page.xpath("string(//*[@role='status'])")

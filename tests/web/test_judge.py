@@ -26,6 +26,12 @@ def test_the_page_of_judging_holds_nothing_measured(piece, visit):
     page = visit("l1").get(f"/pieces/{piece}/judge").text
     assert READINGS.findall(page) == []
     assert 'id="bare-still"' in page
+
+
+def test_the_keyboard_reaches_the_questions_past_the_view(piece, visit):
+    page = visit("l1").get(f"/pieces/{piece}/judge").text
+    assert '<a class="skip" href="#questions">' in page
+    assert page.count('id="questions"') == 1
     assert f"/pieces/{piece}/plain.glb" in page
 
 

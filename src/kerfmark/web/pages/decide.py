@@ -22,16 +22,18 @@ from kerfmark.web.sheets import painted, sheet_of
 __all__ = ["router"]
 
 router = APIRouter()
+NEXT = "Your rulings on the piece before are kept. This is the next that waits."
 GRADES = ((1, "clear fail"), (2, "borderline"), (3, "pass"), (4, "good"), (5, "excellent"))
 
 
 @router.get("/pieces/{piece_id}/decide")
-def show(visit: Visiting, piece_id: str) -> Response:
+def show(visit: Visiting, piece_id: str, done: str = "") -> Response:
     """The piece with what is to be decided."""
     found = pieces.piece(visit.store, visit.actor, piece_id)
     if found.waits_for_me is None:
         return RedirectResponse(f"/pieces/{piece_id}", status_code=303)
-    return _show(visit, found, {})
+    said = visit.visitor.words(NEXT) if done == "next" else None
+    return _show(visit, found, {}, said=said)
 
 
 @router.post("/pieces/{piece_id}/decide")
@@ -47,7 +49,7 @@ def decide(visit: Visiting, piece_id: str, form: Filled) -> Response:
             raise
         return _show(visit, found, given, note=form.text("note"), grade=form.whole("grade"), wrong=str(failure))
     if form.ticked("onwards") and (waiting := queue(visit.store, visit.actor)):
-        return RedirectResponse(f"/pieces/{waiting[0].piece_id}/decide", status_code=303)
+        return RedirectResponse(f"/pieces/{waiting[0].piece_id}/decide?done=next", status_code=303)
     return RedirectResponse(f"/pieces/{piece_id}?done=decided", status_code=303)
 
 
@@ -73,6 +75,7 @@ def _show(
     *,
     note: str = "",
     grade: int | None = None,
+    said: str | None = None,
     wrong: str | None = None,
 ) -> Response:
     words = visit.visitor.words
@@ -84,6 +87,7 @@ def _show(
         visit.visitor,
         "decide.html",
         status=422 if wrong else 200,
+        said=said,
         wrong=wrong,
         piece=found,
         cells=piece_cells(found, words),
