@@ -3,28 +3,40 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeAlias
 
 import numpy as np
 
 from kerfmark.geometry.closest import ClosestPoint
-from kerfmark.geometry.grids import sample
-from kerfmark.measurement.budget import effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.geometry.grids import sample, sample_with_gradient
+from kerfmark.geometry.mesh import face_normals
+from kerfmark.measurement.budget import effective_count, measured, rooted, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench, CutFaces, faces_of
-from kerfmark.records import Component, FloatArray, Grid, Reading, Status, Surface, Witness
+from kerfmark.measurement.surface.deconvolved import without_noise
+from kerfmark.records import Component, FloatArray, Grid, IntArray, Reading, Status, Surface, Witness
 from kerfmark.statistics.intervals import normal_quantile
 
 __all__ = ["STATS", "deviation_mm", "weighted_quantile"]
 
 STATS = ("p01", "p05", "p50", "p95", "p99", "rms")
 CELL_MM = 0.3
+BESIDE = 0.2 * np.sqrt(5.0)
+"""Part of a cell by which the cells stand off the origin: planes at round places, as targets have, do not lie along their faces."""
 FARTHEST_MM = 20.0
+BLUNT, BESIDE_EDGE_MM = 0.95, 0.05
+"""Length of a grid's slope, 1 beside a face, below which it is read between two; and how near the target the nearest face says which side."""
 MOST_CELLS = 150
 MOST_UNSEEN = 0.05
 AROUND = 0.05
 """Part of the area on each side of a percentile whose normals say how it answers to the alignment."""
+LEFT_OF_NOISE = 0.3
+"""Uncertainty of what noise adds to a percentile, as part of what was taken off: what is left of it, and noise known to a fifth."""
+NOISE_KNOWN = 0.4
+"""Part to which a noise variance is known, the noise being known to a fifth."""
+WITHIN = 3.0
+"""Standard deviations of noise and alignment within which a cell may come to stand where a percentile does."""
+TAKEN_OFF, SPREAD = "noise taken off", "spread by alignment and trueness"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +60,7 @@ def deviation_mm(bench: Bench) -> tuple[Reading, ...]:
     unseen = _unseen(bench)
     if unseen > MOST_UNSEEN:
         return _none(f"{unseen:.0%} of the planned cut was not scanned")
-    cells = _averaged(faces, _signed(faces.middles, target, grid))
+    cells = _averaged(faces, *_signed(faces.middles, target, grid))
     reason = f"{unseen:.1%} of the planned cut was not scanned" if unseen > 0.002 else None
     return tuple(_reading(bench, cells, stat, reason) for stat in STATS)
 
@@ -74,25 +86,38 @@ def _unseen(bench: Bench) -> float:
     return float(np.isnan(bench.piece_columns.top[planned]).mean()) if planned.any() else 0.0
 
 
-def _signed(points: FloatArray, target: Surface, grid: Grid) -> FloatArray:
-    """Signed distance to the target: read off the grid, and beyond its band measured."""
-    distance = sample(grid, points)
+def _signed(points: FloatArray, target: Surface, grid: Grid) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Signed distances to the target, the nearest points of the target, and the way out there.
+
+    Read off the grid; measured beyond its band, and between two sides of an edge, where a grid blunts the distance.
+    """
+    distance, out = sample_with_gradient(grid, points)
+    feet = points - distance[:, None] * out
     beyond = np.abs(distance) > 0.95 * float(np.abs(grid.values).max())
-    if beyond.any():
-        exact = ClosestPoint(target).query(points[beyond], max_distance_mm=FARTHEST_MM)[1]
-        distance[beyond] = np.sign(distance[beyond]) * np.minimum(exact, FARTHEST_MM)
-    return distance
+    again = np.flatnonzero(beyond | (np.linalg.norm(out, axis=1) < BLUNT))
+    if len(again):
+        feet[again], exact, face = ClosestPoint(target).query(points[again], max_distance_mm=FARTHEST_MM)
+        normals = face_normals(target)[face]
+        side = np.einsum("ni,ni->n", points[again] - feet[again], normals)
+        sign = np.where(exact < BESIDE_EDGE_MM, np.sign(side), np.sign(distance[again]))
+        distance[again] = sign * np.minimum(exact, FARTHEST_MM)
+        out[again] = normals
+    return distance, feet, out
 
 
-def _averaged(faces: CutFaces, deviation: FloatArray) -> Cells:
-    """Means over cubes of 0.3 mm, weighted by area; a wall and a floor that meet in a cube stay apart."""
-    place = np.floor(faces.middles / CELL_MM).astype(np.int64)
+def _averaged(faces: CutFaces, deviation: FloatArray, feet: FloatArray, out: FloatArray) -> Cells:
+    """Means over cubes of 0.3 mm, weighted by area; what is held against a wall and against a floor of the target stays apart.
+
+    The cubes and the way out are the target's: cubes of the piece itself would part what noise has lifted from what it has
+    lowered, wherever a surface runs along their faces. The side of a lump that stands upright on the target is parted by height.
+    """
+    place = np.floor(feet / CELL_MM + BESIDE).astype(np.int64)
     place -= place.min(axis=0)
     size = place.max(axis=0) + 1
-    steepest = np.argmax(np.abs(faces.normals), axis=1)
-    way = 2 * steepest + (faces.normals[np.arange(len(steepest)), steepest] > 0.0)
+    steepest = np.argmax(np.abs(out), axis=1)
+    side = 2 * steepest + (out[np.arange(len(steepest)), steepest] > 0.0)
     cubes = (place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2]
-    _, cell = np.unique(6 * cubes + way, return_inverse=True)
+    cell = _parted(np.unique(6 * cubes + side, return_inverse=True)[1].astype(np.int32), deviation)
     areas: FloatArray = np.bincount(cell, faces.areas).astype(float)
 
     def mean(values: FloatArray) -> FloatArray:
@@ -104,6 +129,18 @@ def _averaged(faces: CutFaces, deviation: FloatArray) -> Cells:
         np.column_stack([mean(column) for column in faces.motion.T]),
         np.column_stack([mean(column) for column in faces.middles.T]),
     )
+
+
+def _parted(cell: IntArray, deviation: FloatArray) -> IntArray:
+    """Cells whose deviations reach over more than one and a half cubes cut into equal parts about as high as a cube."""
+    low, high = np.full(cell.max() + 1, np.inf), np.full(cell.max() + 1, -np.inf)
+    np.minimum.at(low, cell, deviation)
+    np.maximum.at(high, cell, deviation)
+    parts = np.maximum(np.rint((high - low) / CELL_MM), 1.0)
+    step = np.maximum((high - low) / parts, 1e-9)
+    floor = np.minimum((deviation - low[cell]) / step[cell], parts[cell] - 1.0).astype(np.int64)
+    found: IntArray = np.unique(cell * int(parts.max()) + floor, return_inverse=True)[1].astype(np.int32)
+    return found
 
 
 def weighted_quantile(values: FloatArray, weights: FloatArray, part: float) -> float:
@@ -121,29 +158,40 @@ def weighted_quantile(values: FloatArray, weights: FloatArray, part: float) -> f
 
 
 def _reading(bench: Bench, cells: Cells, stat: str, reason: str | None) -> Reading:
-    value, weights, spread = _rms(cells) if stat == "rms" else _percentile(cells, 0.01 * int(stat[1:]))
-    sensitivity = weights @ cells.motion
-    noise = 1e-3 * bench.piece.noise_um
-    cell_noise = noise / np.sqrt(effective_count(edge_mm=bench.edge_mm, area_mm2=float(np.median(cells.areas))))
-    own_way = math.hypot(float(cell_noise), _shake_mm(bench, cells, weights), 1e-3 * bench.piece.trueness_um)
-    budget = (
-        Component("surface noise", float(cell_noise * np.sqrt((weights**2).sum()))),
-        Component("spread by noise, alignment and trueness", spread(own_way)),
-        Component("trueness", _shared_mm(bench, cells, weights)),
-        Component(
-            "alignment", float(np.sqrt(max(0.0, float(sensitivity @ bench.piece.alignment.covariance @ sensitivity))))
-        ),
+    own = _own_noise_mm(bench, cells)
+    value, weights, budget = (
+        _rms(bench, cells, own) if stat == "rms" else _percentile(bench, cells, own, 0.01 * int(stat[1:]))
     )
     chosen = cells.middles if stat == "rms" else cells.middles[weights > 0.0]
     witness = Witness("patch", points_mm=chosen[:: max(1, len(chosen) // 400)])
     return measured("surface.deviation_mm", value, unit="mm", stat=stat, budget=budget, witness=witness, reason=reason)
 
 
-def _shake_mm(bench: Bench, cells: Cells, weights: FloatArray) -> float:
-    """How far the alignment moves the cells a value rests on, each its own way: opposite walls move apart."""
-    size = np.abs(weights) / max(float(np.abs(weights).sum()), 1e-12)
-    square = np.einsum("ni,ij,nj,n->", cells.motion, bench.piece.alignment.covariance, cells.motion, size)
-    return math.sqrt(max(0.0, float(square)))
+def _own_noise_mm(bench: Bench, cells: Cells) -> FloatArray:
+    """What is left of the source's noise in each cell's mean."""
+    each_mm2 = 1e-2 * effective_count(edge_mm=bench.edge_mm, area_mm2=100.0)
+    return np.asarray(1e-3 * bench.piece.noise_um / np.sqrt(np.maximum(each_mm2 * cells.areas, 1.0)))
+
+
+def _linear(bench: Bench, cells: Cells, own: FloatArray, weights: FloatArray) -> tuple[Component, ...]:
+    """Of a value that answers to the cells' deviations by these weights."""
+    sensitivity = weights @ cells.motion
+    square = float(sensitivity @ bench.piece.alignment.covariance @ sensitivity)
+    return (
+        Component("surface noise", float(np.sqrt((weights**2 * own**2).sum()))),
+        Component("trueness", _shared_mm(bench, cells, weights)),
+        Component("alignment", math.sqrt(max(0.0, square))),
+    )
+
+
+def _apart_mm(bench: Bench, cells: Cells, own: FloatArray, value: float) -> float:
+    """How far apart the alignment moves the cells that may come to stand at a value: opposite walls their own ways, a floor as one."""
+    covariance = bench.piece.alignment.covariance
+    square = np.einsum("ni,ij,nj->n", cells.motion, covariance, cells.motion)
+    may = np.abs(cells.deviation_mm - value) < WITHIN * np.sqrt(np.maximum(square, 0.0) + own**2)
+    size = np.where(may, cells.areas, 0.0) / max(float(cells.areas[may].sum()), 1e-12)
+    apart = cells.motion - size @ cells.motion
+    return math.sqrt(max(0.0, float(np.einsum("ni,ij,nj,n->", apart, covariance, apart, size))))
 
 
 def _shared_mm(bench: Bench, cells: Cells, weights: FloatArray) -> float:
@@ -154,25 +202,37 @@ def _shared_mm(bench: Bench, cells: Cells, weights: FloatArray) -> float:
     return shared_u_mm(1e-3 * bench.piece.trueness_um, cells.middles[some], share)
 
 
-Statistic: TypeAlias = tuple[float, FloatArray, Callable[[float], float]]
-"""A value, how it answers to each cell's deviation, and what the cells' noise may add to it by widening the spread."""
+Statistic: TypeAlias = tuple[float, FloatArray, tuple[Component, ...]]
+"""A value, how it answers to each cell's deviation, and its budget."""
 
 
-def _rms(cells: Cells) -> Statistic:
+def _rms(bench: Bench, cells: Cells, own: FloatArray) -> Statistic:
     part = cells.areas / cells.areas.sum()
-    value = float(np.sqrt((part * cells.deviation_mm**2).sum()))
-    weights = part * cells.deviation_mm / max(value, 1e-12)
-    return value, weights, lambda noise: value - math.sqrt(max(0.0, value**2 - noise**2))
+    noise = float((part * own**2).sum())
+    square = float((part * cells.deviation_mm**2).sum()) - noise
+    root = math.sqrt(max(square, 0.0))
+    weights = part * cells.deviation_mm / max(math.sqrt(square + noise), 1e-12)
+    apart = np.einsum("ni,ij,nj,n->", cells.motion, bench.piece.alignment.covariance, cells.motion, part)
+    linear = (Component(line.source, 2.0 * root * line.u) for line in _linear(bench, cells, own, weights))
+    taken_off, spread = (
+        Component(TAKEN_OFF, NOISE_KNOWN * noise),
+        Component(SPREAD, float(apart) + 1e-6 * bench.piece.trueness_um**2),
+    )
+    value, budget = rooted(square, (*linear, taken_off, spread))
+    return value, weights, budget
 
 
-def _percentile(cells: Cells, part: float) -> Statistic:
-    value = weighted_quantile(cells.deviation_mm, cells.areas, part)
+def _percentile(bench: Bench, cells: Cells, own: FloatArray, part: float) -> Statistic:
+    blurred = weighted_quantile(cells.deviation_mm, cells.areas, part)
+    value = weighted_quantile(*without_noise(cells.deviation_mm, cells.areas, own), part)
     low, high = (
         weighted_quantile(cells.deviation_mm, cells.areas, min(max(part + side, 0.0), 1.0))
         for side in (-AROUND, AROUND)
     )
     near = (cells.deviation_mm >= low) & (cells.deviation_mm <= high)
     weights = np.where(near, cells.areas, 0.0)
-    total = float(weights.sum())
+    weights /= weights.sum()
+    moved = math.hypot(_apart_mm(bench, cells, own, blurred), 1e-3 * bench.piece.trueness_um)
     steepness = 0.5 * math.hypot(1.0, normal_quantile(part))
-    return value, weights / total, lambda noise: steepness * noise
+    taken_off = Component(TAKEN_OFF, LEFT_OF_NOISE * abs(blurred - value))
+    return value, weights, (*_linear(bench, cells, own, weights), taken_off, Component(SPREAD, steepness * moved))
