@@ -17,14 +17,16 @@ __all__ = [
 
 NO_GROOVE = "no groove was found along the line"
 NEAR_RANK = 0.05
-SPREAD_BY_NOISE = 0.8
-"""What noise adds to a high percentile, in standard deviations of one station: half of what it adds to an even line's."""
-MOST_SCATTER = 1.5
+WITHIN = 3.0
+"""Standard deviations within which an end may come to stand on either side of the line's."""
+LEFT_OF_NOISE = 0.5
+"""Uncertainty of what noise adds to a high percentile, as part of what was taken off: few stations say how far the tail is noise."""
+MOST_SCATTER = 1.7
 ALIKE_STATIONS = 2.0
 """Neighbouring stations share their noise: means over 0.3 mm every 0.1 mm."""
 SMOOTH_SPREAD = 0.6
 """What a smooth error adds to a high percentile, in its standard deviations: a line of some millimetres meets few waves."""
-END_PART = 0.045
+END_PART = 0.03
 """Of a triangle's side: how far short of its rounded rim a groove's end is found."""
 AVERAGING_PART = 0.008
 """Means over 0.3 mm, taken square to the line and not to the tool's way, lower waves 4 to 6 mm long by about this part."""
@@ -79,24 +81,20 @@ def _ranked(groove: Groove, name: str, part: float) -> tuple[Reading, ...]:
     lateral = _lateral(groove)
     if not len(lateral):
         return (_nothing(name),)
-    size = np.abs(lateral)
+    size, noise = np.abs(lateral), _centre_noise(groove)
     value = float(np.quantile(size, part))
     rank = np.argsort(np.argsort(size)) / max(len(size) - 1, 1)
     near = np.abs(rank - part) <= NEAR_RANK if part < 1.0 else size >= value
     near |= np.abs(size - value) <= np.abs(size - value).min()
     weights = np.where(near, np.sign(lateral), 0.0) / near.sum()
-    beyond, lines = _spread_by_noise(groove, size, largest=part == 1.0)
-    value = max(value - beyond, 0.0)
-    return (_lateral_reading(groove, name, value, (*lines, *_ranked_budget(groove, value, weights))),)
-
-
-def _spread_by_noise(groove: Groove, size: FloatArray, *, largest: bool) -> tuple[float, tuple[Component, ...]]:
-    """What the stations' noise adds to a high percentile of distances, or to the largest; and what that leaves unsure."""
-    noise = _centre_noise(groove)
-    if largest:
+    if part == 1.0:
         beyond, line = extreme_of(-size, noise, alike=ALIKE_STATIONS)
-        return beyond, (line, Component("spread by noise", SPREAD_BY_NOISE * noise))
-    return SPREAD_BY_NOISE * noise, (Component("spread by noise", noise),)
+        true, taken_off = max(value - beyond, 0.0), Component(line.source, math.hypot(line.u, LEFT_OF_NOISE * beyond))
+    else:
+        true = float(np.quantile(np.abs(_drawn_in(lateral, noise)), part))
+        taken_off = Component("noise taken off", LEFT_OF_NOISE * abs(value - true))
+    spread = Component("spread by noise", _where_none(noise**2, true))
+    return (_lateral_reading(groove, name, true, (taken_off, spread, *_ranked_budget(groove, true, weights))),)
 
 
 def _ranked_budget(groove: Groove, value: float, weights: FloatArray) -> tuple[Component, ...]:
@@ -104,7 +102,10 @@ def _ranked_budget(groove: Groove, value: float, weights: FloatArray) -> tuple[C
     at = groove.stations.along[groove.followed]
     places, side = _floor(groove), np.column_stack([groove.path.leftward(at), np.zeros(len(at))])
     noise, smooth, moved = _centre_noise(groove), _smooth_centre_mm(groove), _moved_mm2(groove, places, side)
-    linear, turned = _motion_u(groove, places, side, weights), _turned_mm(groove, places, side)
+    # A turn moves stations apart: by the whole of it where they lie alike, else only as those that it rests on answer to it.
+    turn = _turned_mm(groove, places, side) ** 2
+    turned = _where_none(turn, math.sqrt(max(0.0, float(np.abs(_lateral(groove)).var()) - noise**2 - turn)))
+    linear = _motion_u(groove, places, side, weights)
     independent = noise * math.sqrt(min(1.0, AVERAGED_MM / STATION_MM * float((weights**2).sum())))
     shared = _shared_lateral_mm(groove, places, side, weights)
     return (
@@ -123,10 +124,36 @@ def completeness(groove: Groove) -> tuple[Reading, ...]:
     covered = sum(b - a for a, b in inside)
     ends = sum((a > 0.0) + (b < length) for a, b in inside)
     each = _end_u_mm(groove)
-    budget = (Component("ends of the groove", each * math.sqrt(ends) / length),)
+    budget = (
+        Component("ends of the groove", each * math.sqrt(ends) / length),
+        Component("alignment", _shifted_ends_mm(groove, inside, each) / length),
+    )
     curves = tuple(_on_line(groove, np.linspace(a, b, 50)) for a, b in inside)
     witness = Witness("curve", curves_mm=curves)
     return (measured(name, min(covered / length, 1.0), unit="1", budget=budget, witness=witness),)
+
+
+def _shifted_ends_mm(groove: Groove, inside: list[tuple[float, float]], each: float) -> float:
+    """What the alignment takes at one end of the line and gives beyond the other, where nothing counts any more.
+
+    A groove that ends well within the line at both ends, or well beyond both, keeps its length when it is shifted.
+    """
+    length, within = groove.path.length_mm, WITHIN * math.hypot(each, _along_u_mm(groove, 0.0))
+    if not inside:
+        return 0.0
+    starts_in, ends_in = inside[0][0] > within, inside[-1][1] < length - within
+    starts_out = groove.runs[0].start_mm < -within
+    ends_out = groove.runs[-1].end_mm > length + within
+    if (starts_in and ends_in) or (starts_out and ends_out):
+        return 0.0
+    return _along_u_mm(groove, 0.0)
+
+
+def _along_u_mm(groove: Groove, at_mm: float) -> float:
+    """What the alignment moves a place of the line by, along the line."""
+    at = np.array([at_mm])
+    along = groove.path.leftward(at) @ np.array([[0.0, -1.0], [1.0, 0.0]])
+    return _motion_u(groove, _on_line(groove, at), np.column_stack([along, [0.0]]), np.ones(1))
 
 
 def overrun_mm(groove: Groove) -> tuple[Reading, ...]:
@@ -238,10 +265,20 @@ def _centre_noise(groove: Groove) -> float:
     """Noise of the tool's centre at one station, the middle between two walls.
 
     A round end leaves less straight wall than the depth has, by how much nobody states: where stations scatter about
-    their neighbours by more than even walls would, up to 1.5 times as much is noise, and what goes beyond is the hand.
+    their neighbours by more than even walls would, up to 1.7 times as much is noise, and what goes beyond is the hand.
     """
     even = _wall_noise(groove, 0.6) / math.sqrt(2.0)
     return float(np.clip(_scatter(_lateral(groove)), even, MOST_SCATTER * even))
+
+
+def _drawn_in(lateral: FloatArray, noise: float) -> FloatArray:
+    """Stations drawn towards their mean until they vary as much as the tool's way does, the noise's variance taken off.
+
+    Source: Louis 1984, *Estimating a population of parameter values using Bayes and empirical Bayes methods*, from memory.
+    """
+    middle, variance = lateral.mean(), float(lateral.var())
+    part = math.sqrt(max(0.0, 1.0 - noise**2 / variance)) if variance > 0.0 else 0.0
+    return np.asarray(middle + part * (lateral - middle))
 
 
 def _scatter(values: FloatArray) -> float:
