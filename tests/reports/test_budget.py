@@ -1,7 +1,9 @@
 import re
+from dataclasses import replace
 
 import pytest
 
+from kerfmark.records import Component
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import contents_of
 
@@ -27,3 +29,10 @@ def test_the_bar_is_parted_to_scale(piece_report):
 def test_a_reading_without_a_budget_draws_none(piece_report):
     lines = contents_of(piece_report[0], piece_report[2]).lines
     assert budget_svg(next(line for line in lines if not line.reading.budget)) == ""
+
+
+def test_a_line_of_next_to_nothing_is_left_out(piece_report):
+    # A component that fades out far from 0 came to 10⁻⁵⁰ mm, and was written with all its noughts over the sheet's edge.
+    reading = piece_report[0].readings[0]
+    tiny = replace(reading, budget=(*reading.budget, Component("a size is never below 0", 1e-50)))
+    assert [part.source for part in budget_lines(tiny)] == [part.source for part in budget_lines(reading)]

@@ -11,6 +11,8 @@ from kerfmark.reports.contents import CriterionLine
 
 __all__ = ["BudgetLine", "budget_lines", "budget_svg"]
 
+LEAST_SHARE = 1e-6
+
 
 @dataclass(frozen=True, slots=True)
 class BudgetLine:
@@ -22,11 +24,12 @@ class BudgetLine:
 
 
 def budget_lines(reading: Reading) -> tuple[BudgetLine, ...]:
-    """The budget, largest share first; empty where the reading kept none."""
+    """The budget, largest share first; empty where the reading kept none. A line under a thousandth of u says nothing and is left out."""
     total = sum(part.u**2 for part in reading.budget)
     if total <= 0.0:
         return ()
-    ordered = sorted(reading.budget, key=lambda part: -part.u)
+    said = (part for part in reading.budget if part.u**2 >= LEAST_SHARE * total)
+    ordered = sorted(said, key=lambda part: -part.u)
     return tuple(
         BudgetLine(part.source, wording.with_unit(wording.significant(part.u), reading.unit), part.u**2 / total)
         for part in ordered
