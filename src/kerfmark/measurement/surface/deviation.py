@@ -62,7 +62,11 @@ def deviation_mm(bench: Bench) -> tuple[Reading, ...]:
         return _none(f"{unseen:.0%} of the planned cut was not scanned")
     cells = _averaged(faces, *_signed(faces.middles, target, grid))
     reason = f"{unseen:.1%} of the planned cut was not scanned" if unseen > 0.002 else None
-    return tuple(_reading(bench, cells, stat, reason) for stat in STATS)
+    own = _own_noise_mm(bench, cells)
+    clean = without_noise(cells.deviation_mm, cells.areas, own)
+    found = {s: _percentile(bench, cells, own, clean, 0.01 * int(s[1:])) for s in STATS if s != "rms"}
+    found["rms"] = _rms(bench, cells, own)
+    return tuple(_reading(cells, stat, *found[stat], reason) for stat in STATS)
 
 
 def _none(reason: str, *, status: Status = "not_measurable") -> tuple[Reading, ...]:
@@ -157,11 +161,9 @@ def weighted_quantile(values: FloatArray, weights: FloatArray, part: float) -> f
     return float(np.interp(part, ranks, values[order]))
 
 
-def _reading(bench: Bench, cells: Cells, stat: str, reason: str | None) -> Reading:
-    own = _own_noise_mm(bench, cells)
-    value, weights, budget = (
-        _rms(bench, cells, own) if stat == "rms" else _percentile(bench, cells, own, 0.01 * int(stat[1:]))
-    )
+def _reading(
+    cells: Cells, stat: str, value: float, weights: FloatArray, budget: tuple[Component, ...], reason: str | None
+) -> Reading:
     chosen = cells.middles if stat == "rms" else cells.middles[weights > 0.0]
     witness = Witness("patch", points_mm=chosen[:: max(1, len(chosen) // 400)])
     return measured("surface.deviation_mm", value, unit="mm", stat=stat, budget=budget, witness=witness, reason=reason)
@@ -222,9 +224,11 @@ def _rms(bench: Bench, cells: Cells, own: FloatArray) -> Statistic:
     return value, weights, budget
 
 
-def _percentile(bench: Bench, cells: Cells, own: FloatArray, part: float) -> Statistic:
+def _percentile(
+    bench: Bench, cells: Cells, own: FloatArray, clean: tuple[FloatArray, FloatArray], part: float
+) -> Statistic:
     blurred = weighted_quantile(cells.deviation_mm, cells.areas, part)
-    value = weighted_quantile(*without_noise(cells.deviation_mm, cells.areas, own), part)
+    value = weighted_quantile(*clean, part)
     low, high = (
         weighted_quantile(cells.deviation_mm, cells.areas, min(max(part + side, 0.0), 1.0))
         for side in (-AROUND, AROUND)
