@@ -110,3 +110,13 @@ def test_where_a_limit_stood_is_said_inside_the_picture_at_either_edge():
     for t in words:
         x = float(re.search(r' x="([\d.]+)"', t)[1])
         assert x > 55 if 'text-anchor="end"' in t else x < 310
+
+
+def test_a_band_with_one_limit_is_said_to_be_open_and_not_infinite_times_as_wide(school, cohort, visit):
+    one = next(c for c in school.criteria if not all(math.isfinite(x) for x in c.limits))
+    two = next(c for c in school.criteria if all(math.isfinite(x) for x in c.limits))
+    browser = visit("lead")
+    page = browser.get(f"/limits/{school.exercise}?c={one.number}").text
+    assert "with one limit only" in page
+    assert "times 4 u" not in page
+    assert "times 4 u" in browser.get(f"/limits/{school.exercise}?c={two.number}").text

@@ -146,3 +146,17 @@ def test_head_of_a_stream_that_never_ends_comes_back_at_once(school, visit):
     answer = visit("teacher").send("HEAD", f"/sittings/{school.sitting()}/events")
     assert answer.headers["content-type"].startswith("text/event-stream")
     assert answer.content == b""
+
+
+def test_release_is_the_first_thing_to_do_only_once_every_mark_is_signed(school, visit):
+    exam = school.sitting("exam")
+    made = school.measured(exam, "l1", ["in"])
+    lead = visit("lead")
+    lead.post(f"/sittings/{exam}/close")
+
+    def first():
+        return re.findall(r'<button class="first">([^<]+)<', lead.get(f"/sittings/{exam}").text)
+
+    assert first() == ["Sign 1 settled"]
+    lead.post(f"/pieces/{made}/sign")
+    assert first() == ["Release"]

@@ -252,6 +252,7 @@ def _power(bench: BenchReadings) -> dict[str, Any]:
         "u": "–" if u is None else wording.with_unit(wording.number(2 * u, bench.decimals), bench.unit),
         "text": "–" if u is None else "∞" if power is None else f"{power:.1f}",
         "weak": power is not None and power < 1.0,
+        "open": not isfinite(width),
     }
 
 
