@@ -89,8 +89,10 @@ def _between_points_deg(case: Opened, points: FloatArray) -> float:
 
 def _plane(case: Opened, orifice: FloatArray, way: FloatArray, canal: FloatArray, where: str) -> SectionPlane:
     """The section that holds the orifice, the way out and as near as may be the canal."""
-    across = way - (way @ canal) * canal
-    if np.linalg.norm(across) < math.sin(math.radians(2.0)):
+    across, least = way - (way @ canal) * canal, math.sin(math.radians(2.0))
+    if np.linalg.norm(across) < least:  # hardly a bend: in which plane both lean from the axis
+        across = way - (way @ case.axis) * case.axis
+    if np.linalg.norm(across) < least:
         across = orifice - case.orifices.mean(axis=0)
     if np.linalg.norm(across - (across @ case.axis) * case.axis) < 0.05:
         across = np.array([0.0, 1.0, 0.0])
