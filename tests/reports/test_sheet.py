@@ -6,9 +6,10 @@ import subprocess
 
 import pytest
 
+from kerfmark.reports.canvas import text_width
 from kerfmark.reports.contents import contents_of
 from kerfmark.reports.drawn import piece_scene
-from kerfmark.reports.sheet import pdf_of, write_pdf
+from kerfmark.reports.sheet import NAME_PX, REASON_PX, _shrunk, pdf_of, write_pdf
 
 LABELS = {"piece": "P-0417", "learner": "L-012", "source": "simulated scan"}
 
@@ -63,3 +64,17 @@ def test_signs_the_packaged_faces_lack_are_printed_in_the_same_face(sheet):
     assert "≥" in words
     fonts = told("pdffonts", sheet)
     assert set(re.findall(r"\+(\w+)-", fonts)) <= {"BarlowSheet", "Barlow"}
+
+
+@pytest.mark.parametrize(
+    ("words", "size", "width"),
+    [
+        ("Reduction, 36 mesiobuccal cusp", 13, NAME_PX),
+        ("the piece came without a scan of its mesial neighbour", 11, REASON_PX),
+    ],
+)
+def test_a_row_s_words_stay_on_its_one_line(words, size, width):
+    # A bridge's 25 rows leave no room for a second line: what wrapped lay over the rows beside it.
+    shrunk = _shrunk(words, size=size, width=width)
+    assert text_width(words, size=shrunk * size) <= width + 0.5
+    assert 0.75 <= shrunk <= 1.0

@@ -6,11 +6,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens, wording
 from kerfmark.reports.access_plan import access_plan_svg
 from kerfmark.reports.budget import budget_lines
+from kerfmark.reports.canvas import text_width
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, piece_scene, sheet_views
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
@@ -34,6 +37,8 @@ STRIP_PX: Final = 134.0
 JAW_PX: Final = 660.0
 ROW_PX: Final = (20.0, 23.0)
 ROWS_ROOM_PX: Final = 478.0
+NAME_PX, CRITICAL_PX, REASON_PX, SMALLEST = 172.0, 22.0, 262.0, 0.75
+"""Room on a row's one line for its name, for the sign of a critical one, and for a reason in place of strip and reading."""
 
 
 def write_pdf(
@@ -148,17 +153,25 @@ def _view(view: View, scene: PieceScene) -> dict[str, object]:
     return {"drawing": svg_for_paper(view.drawing), "alt": words}
 
 
+def _shrunk(words: str, *, size: float, width: float) -> float:
+    """By how much words are set smaller so that they stay on one line; a row has no room for a second. Not below three quarters."""
+    return float(np.clip(width / max(text_width(words, size=size), 1.0), SMALLEST, 1.0))
+
+
 def _row(line: CriterionLine, height: float) -> dict[str, object]:
+    reason = line.reading.reason or "not measured"
     return {
         "balloon": svg_for_paper(symbols.balloon_svg(line.number, line.state)),
         "name": line.full_name,
+        "name-shrunk": _shrunk(line.full_name, size=13, width=NAME_PX - (CRITICAL_PX if line.ruling.critical else 0.0)),
         "critical": line.ruling.critical,
         "limits": line.limits_text,
         "strip": svg_for_paper(strips.strip_svg(line, height=height, width=STRIP_PX)),
         "aloud": line.aloud,
         "value": "" if line.reading.value is None else line.value_text,
         "u": line.expanded_text,
-        "reason": line.reading.reason or "not measured",
+        "reason": reason,
+        "reason-shrunk": _shrunk(reason, size=11, width=REASON_PX),
         "gauge": svg_for_paper(gauge_of(line)),
         "ruling": line.ruling.ruling,
         "strong": line.state in ("notmet", "close"),
