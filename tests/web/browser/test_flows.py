@@ -102,6 +102,27 @@ def test_an_open_page_shows_a_piece_as_it_arrives(desk, served):
     at.page.get_by_text("1 handed in").wait_for(timeout=15_000)
 
 
+def test_what_arrives_before_an_open_page_listens_is_shown_too(desk, served):
+    from kerfmark.sittings.handing_in import hand_in
+    from kerfmark.sittings.opening import open_sitting
+    from kerfmark.sittings.seating import seat_learners
+
+    teacher, milo = (actor_of(served.store, served.ids[who]) for who in ("tessa", "milo"))
+    sitting = open_sitting(
+        served.store, teacher, title="Early", site_id=served.ids["site"], exercise_id=served.ids["exercise"]
+    )
+    seat_learners(served.store, teacher, sitting, [served.ids["milo"]])
+    at = desk("tessa")
+
+    def hand_in_first(route):
+        hand_in(served.store, milo, content=b"early", file_name="p.stl", sitting_id=sitting)
+        route.continue_()
+
+    at.page.route("**/events", hand_in_first)
+    at.go(f"/sittings/{sitting}")
+    at.page.get_by_text("1 handed in").wait_for(timeout=15_000)
+
+
 def test_an_open_page_shows_a_rig_s_session_as_it_begins_goes_on_and_ends(desk, served):
     from kerfmark.sittings import access
     from kerfmark.sittings.opening import open_sitting

@@ -103,9 +103,11 @@ document.addEventListener("kerfmark:pin", (event) => {
 // A page that is live asks for its fragment again whenever the server says that something moved.
 for (const place of document.querySelectorAll("[data-live]")) {
   const events = new EventSource(place.dataset.live);
-  events.addEventListener("moved", () => htmx.ajax("GET", place.dataset.fragment, { target: place, swap: "innerHTML" }));
+  const again = () => htmx.ajax("GET", place.dataset.fragment, { target: place, swap: "innerHTML" });
+  events.addEventListener("moved", again);
   events.addEventListener("error", () => place.setAttribute("data-offline", ""));
-  events.addEventListener("open", () => place.removeAttribute("data-offline"));
+  // what moved while nobody listened, before the line stood or while it was broken, is asked for once it stands
+  events.addEventListener("open", () => { place.removeAttribute("data-offline"); again(); });
   addEventListener("pagehide", () => events.close());
 }
 
