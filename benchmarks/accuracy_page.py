@@ -191,13 +191,7 @@ def sweep_table(own: Sequence[tuple[Any, Rows]]) -> list[str]:
     return [*lines, ""]
 
 
-REMARKS: dict[str, tuple[str, ...]] = {
-    "implant": (
-        "Measured before the drill's point had an uncertainty of its own: u of the bed's `implant.canal_clearance_mm` is larger now "
-        "(of 30 pieces at 15 µm trueness 97 in a hundred held the truth, not 63); everything else is as the program reads today.",
-        "",
-    ),
-}
+REMARKS: dict[str, tuple[str, ...]] = {}
 """What must be known of the rows of a family; to be taken out when they are measured anew."""
 
 INTRODUCTION = """# Accuracy
