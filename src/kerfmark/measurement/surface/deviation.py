@@ -10,7 +10,6 @@ import numpy as np
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample, sample_with_gradient
-from kerfmark.geometry.mesh import face_normals
 from kerfmark.measurement.budget import effective_count, measured, rooted, shared_u_mm, unmeasured
 from kerfmark.measurement.surface.bench import Bench, CutFaces, faces_of
 from kerfmark.measurement.surface.deconvolved import without_noise
@@ -24,8 +23,6 @@ CELL_MM = 0.3
 BESIDE = 0.2 * np.sqrt(5.0)
 """Part of a cell by which the cells stand off the origin: planes at round places, as targets have, do not lie along their faces."""
 FARTHEST_MM = 20.0
-BLUNT, BESIDE_EDGE_MM = 0.95, 0.05
-"""Length of a grid's slope, 1 beside a face, below which it is read between two; and how near the target the nearest face says which side."""
 MOST_CELLS = 150
 MOST_UNSEEN = 0.05
 AROUND = 0.05
@@ -47,6 +44,10 @@ class Cells:
     areas: FloatArray
     motion: FloatArray
     middles: FloatArray
+
+    def moved_mm2(self, covariance: FloatArray) -> FloatArray:
+        """(n,) variance of what an alignment of this covariance (6, 6) moves each cell by along its normal."""
+        return np.asarray(np.maximum(((self.motion @ covariance) * self.motion).sum(axis=1), 0.0))
 
 
 def deviation_mm(bench: Bench) -> tuple[Reading, ...]:
@@ -91,21 +92,14 @@ def _unseen(bench: Bench) -> float:
 
 
 def _signed(points: FloatArray, target: Surface, grid: Grid) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Signed distances to the target, the nearest points of the target, and the way out there.
-
-    Read off the grid; measured beyond its band, and between two sides of an edge, where a grid blunts the distance.
-    """
+    """Signed distances to the target, read off the grid and beyond its band measured; the nearest points of the target and the way out there."""
     distance, out = sample_with_gradient(grid, points)
     feet = points - distance[:, None] * out
     beyond = np.abs(distance) > 0.95 * float(np.abs(grid.values).max())
-    again = np.flatnonzero(beyond | (np.linalg.norm(out, axis=1) < BLUNT))
-    if len(again):
-        feet[again], exact, face = ClosestPoint(target).query(points[again], max_distance_mm=FARTHEST_MM)
-        normals = face_normals(target)[face]
-        side = np.einsum("ni,ni->n", points[again] - feet[again], normals)
-        sign = np.where(exact < BESIDE_EDGE_MM, np.sign(side), np.sign(distance[again]))
-        distance[again] = sign * np.minimum(exact, FARTHEST_MM)
-        out[again] = normals
+    if beyond.any():
+        feet[beyond], exact, _ = ClosestPoint(target).query(points[beyond], max_distance_mm=FARTHEST_MM)
+        distance[beyond] = np.sign(distance[beyond]) * np.minimum(exact, FARTHEST_MM)
+        out[beyond] = (points[beyond] - feet[beyond]) / distance[beyond, None]
     return distance, feet, out
 
 
@@ -189,11 +183,10 @@ def _linear(bench: Bench, cells: Cells, own: FloatArray, weights: FloatArray) ->
 def _apart_mm(bench: Bench, cells: Cells, own: FloatArray, value: float) -> float:
     """How far apart the alignment moves the cells that may come to stand at a value: opposite walls their own ways, a floor as one."""
     covariance = bench.piece.alignment.covariance
-    square = np.einsum("ni,ij,nj->n", cells.motion, covariance, cells.motion)
-    may = np.abs(cells.deviation_mm - value) < WITHIN * np.sqrt(np.maximum(square, 0.0) + own**2)
+    may = np.abs(cells.deviation_mm - value) < WITHIN * np.sqrt(cells.moved_mm2(covariance) + own**2)
     size = np.where(may, cells.areas, 0.0) / max(float(cells.areas[may].sum()), 1e-12)
     apart = cells.motion - size @ cells.motion
-    return math.sqrt(max(0.0, float(np.einsum("ni,ij,nj,n->", apart, covariance, apart, size))))
+    return math.sqrt(max(0.0, float(np.sum((size[:, None] * apart).T @ apart * covariance))))
 
 
 def _shared_mm(bench: Bench, cells: Cells, weights: FloatArray) -> float:
@@ -214,11 +207,11 @@ def _rms(bench: Bench, cells: Cells, own: FloatArray) -> Statistic:
     square = float((part * cells.deviation_mm**2).sum()) - noise
     root = math.sqrt(max(square, 0.0))
     weights = part * cells.deviation_mm / max(math.sqrt(square + noise), 1e-12)
-    apart = np.einsum("ni,ij,nj,n->", cells.motion, bench.piece.alignment.covariance, cells.motion, part)
+    apart = float(part @ cells.moved_mm2(bench.piece.alignment.covariance))
     linear = (Component(line.source, 2.0 * root * line.u) for line in _linear(bench, cells, own, weights))
     taken_off, spread = (
         Component(TAKEN_OFF, NOISE_KNOWN * noise),
-        Component(SPREAD, float(apart) + 1e-6 * bench.piece.trueness_um**2),
+        Component(SPREAD, apart + 1e-6 * bench.piece.trueness_um**2),
     )
     value, budget = rooted(square, (*linear, taken_off, spread))
     return value, weights, budget
@@ -239,4 +232,8 @@ def _percentile(
     moved = math.hypot(_apart_mm(bench, cells, own, blurred), 1e-3 * bench.piece.trueness_um)
     steepness = 0.5 * math.hypot(1.0, normal_quantile(part))
     taken_off = Component(TAKEN_OFF, LEFT_OF_NOISE * abs(blurred - value))
-    return value, weights, (*_linear(bench, cells, own, weights), taken_off, Component(SPREAD, steepness * moved))
+    return (
+        value,
+        weights,
+        (*_linear(bench, cells, own, weights), taken_off, Component(SPREAD, steepness * moved)),
+    )
