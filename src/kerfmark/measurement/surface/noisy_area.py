@@ -29,7 +29,7 @@ def larger_by_noise(surface: Surface, areas: FloatArray, noise_mm: float) -> flo
     squares, has the mean m = σ² Σ e² / (4 A²) and an exponential distribution; its area grows by √(1 + slope²). The sides
     themselves grow by 2 σ² each, which is taken off. A rule of Gauss and Laguerre gives the mean.
     """
-    if not len(areas):
+    if not areas.any():
         return 1.0
     corners = surface.vertices_mm[surface.faces]
     sides = float(((corners - np.roll(corners, 1, axis=1)) ** 2).sum(axis=(1, 2)).mean())
