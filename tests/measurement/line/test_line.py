@@ -78,6 +78,23 @@ def test_a_shifted_piece_reads_the_shift_and_its_uncertainty_covers_it(grooves, 
     assert 0.02 < found.u < 0.06
 
 
+def test_a_piece_shifted_along_its_line_loses_an_end_and_u_says_so(grooves, scan, take):
+    # 30 µm along the line with an alignment sure to 30 µm: what leaves the line at one end is 30 µm of its length, u about as much;
+    # at the other end the groove overruns by it. Tolerance: 5 µm, the ends' own uncertainty without noise.
+    blank = grooves["as planned"]
+    piece = scan(blank, covariance=np.diag([0, 0, 0, 0.030**2, 0.0, 0.0]))
+    moved = Surface(scan(blank).surface.vertices_mm + np.array([0.030, 0.0, 0.0]), piece.surface.faces)
+    found = take(blank.prepared, replace(piece, surface=moved))
+    path = np.asarray(blank.prepared.line)
+    length = float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
+    complete = found["line.completeness", None, None]
+    assert (1.0 - complete.value) * length == pytest.approx(0.030, abs=0.005)
+    assert 0.025 < complete.u * length < 0.035
+    ends = [found["line.overrun_mm", end, None] for end in ("start", "end")]
+    assert max(e.value for e in ends) == pytest.approx(0.030, abs=0.005)
+    assert all(0.025 < e.u < 0.035 for e in ends)
+
+
 def test_a_closed_line_has_no_ends(scan, take):
     from block_phantoms import Blank
     from line_phantoms import PLATE, prepared_line

@@ -138,15 +138,13 @@ def _shifted_ends_mm(groove: Groove, inside: list[tuple[float, float]], each: fl
 
     A groove that ends well within the line at both ends, or well beyond both, keeps its length when it is shifted.
     """
-    length, within = groove.path.length_mm, WITHIN * math.hypot(each, _along_u_mm(groove, 0.0))
     if not inside:
         return 0.0
+    length, shift = groove.path.length_mm, _along_u_mm(groove, 0.0)
+    within = WITHIN * math.hypot(each, shift)
     starts_in, ends_in = inside[0][0] > within, inside[-1][1] < length - within
-    starts_out = groove.runs[0].start_mm < -within
-    ends_out = groove.runs[-1].end_mm > length + within
-    if (starts_in and ends_in) or (starts_out and ends_out):
-        return 0.0
-    return _along_u_mm(groove, 0.0)
+    starts_out, ends_out = groove.runs[0].start_mm < -within, groove.runs[-1].end_mm > length + within
+    return 0.0 if (starts_in and ends_in) or (starts_out and ends_out) else shift
 
 
 def _along_u_mm(groove: Groove, at_mm: float) -> float:
@@ -172,11 +170,7 @@ def overrun_mm(groove: Groove) -> tuple[Reading, ...]:
 def _overrun(groove: Groove, where: str, value: float) -> Reading:
     end, way = (0.0, -1.0) if where == "start" else (groove.path.length_mm, 1.0)
     points = _on_line(groove, np.array([end, end + way * value]))
-    along = groove.path.leftward(np.array([end])) @ np.array([[0.0, -1.0], [1.0, 0.0]])
-    budget = (
-        Component("end of the groove", _end_u_mm(groove)),
-        Component("alignment", _motion_u(groove, points[:1], np.column_stack([along, [0.0]]), np.ones(1))),
-    )
+    budget = (Component("end of the groove", _end_u_mm(groove)), Component("alignment", _along_u_mm(groove, end)))
     witness = Witness("length", segments_mm=points[None])
     return measured("line.overrun_mm", value, unit="mm", where=where, budget=budget, witness=witness)
 
