@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from functools import cache
 from statistics import NormalDist
 
 import numpy as np
@@ -40,6 +41,9 @@ COVERAGE_FACTOR = NormalDist().inv_cdf(0.975)
 """Of a 95 % interval of a normal quantity."""
 LEVEL_PART = 0.25
 """How unsure a correction for the least of many is: where all stand for the same it is right, elsewhere too large."""
+MOST_PLACES, LEAST_CUBE_MM = 200, 0.2
+FARTHEST_APART_MM = 120.0
+"""As far as points of a jaw lie apart; errors any farther are not alike."""
 WAVELENGTHS_MM = (4.5, 5.5, 6.5, 7.5, 8.5, 9.5, 10.5, 11.5)
 
 
@@ -183,14 +187,37 @@ def shared_u_mm(shared_mm: float, points_mm: ArrayLike, weights: ArrayLike) -> f
     -----
     Nobody states how far a scanner's error stays the same. Assumed: waves of 4 to 12 mm in every direction, all lengths
     alike, so that errors d apart correlate as the mean of sin(k d) / (k d) over k = 2π/12 to 2π/4. Points close
-    together therefore share their error and a difference between them loses it.
+    together therefore share their error and a difference between them loses it. Of more than 200 points those in one
+    cube of 0.2 mm, or larger until there are no more than 200, are taken together: nothing of the weights' sum is lost.
     """
     points, weights = np.asarray(points_mm, float).reshape(-1, 3), np.asarray(weights, float).ravel()
-    if shared_mm == 0.0 or not len(points):
+    if shared_mm == 0.0 or not weights.any():
         return 0.0
+    points, weights = _gathered(points[weights != 0.0], weights[weights != 0.0])
     apart = np.linalg.norm(points[:, None] - points[None], axis=2)
-    alike = np.mean([np.sinc(2.0 * apart / wavelength) for wavelength in WAVELENGTHS_MM], axis=0)
-    return shared_mm * _root(weights @ alike @ weights)
+    return shared_mm * _root(weights @ np.interp(apart, *_alike_by_distance()) @ weights)
+
+
+def _gathered(points: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Places (k, 3) and weights (k,) that stand for those of many points: sums over cubes, in the middle of what counts there."""
+    cube = LEAST_CUBE_MM
+    while len(points) > MOST_PLACES:
+        place = np.floor(points / cube).astype(np.int64)
+        place -= place.min(axis=0)
+        size = place.max(axis=0) + 1
+        number = np.unique((place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2], return_inverse=True)[1]
+        counts = np.abs(weights)
+        total = np.bincount(number, counts)
+        points = np.column_stack([np.bincount(number, counts * along) for along in points.T]) / total[:, None]
+        weights, cube = np.bincount(number, weights).astype(float), 2.0 * cube
+    return points, weights
+
+
+@cache
+def _alike_by_distance() -> tuple[FloatArray, FloatArray]:
+    """How errors correlate by how far apart they are; between two rows 4 µm apart a straight line errs by less than 2e-6."""
+    apart = np.arange(0.0, FARTHEST_APART_MM, 0.004)
+    return apart, np.mean([np.sinc(2.0 * apart / wavelength) for wavelength in WAVELENGTHS_MM], axis=0)
 
 
 def folded_u_mm(noise_mm: float, *, edge_mm: float) -> float:

@@ -453,6 +453,4 @@ def margin_noise_mm(pit: Pit) -> float:
 
 def _shared_of(pit: Pit, weights: FloatArray) -> float:
     """A source's smooth error over the margin, weighted."""
-    some = slice(None, None, max(1, len(weights) // 120))
-    total = max(float(np.abs(weights[some]).sum()), 1e-12)
-    return shared_u_mm(pit.shared_mm, pit.margin.points_mm[some], weights[some] * float(np.abs(weights).sum()) / total)
+    return shared_u_mm(pit.shared_mm, pit.margin.points_mm, weights)

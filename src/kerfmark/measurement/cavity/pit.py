@@ -59,8 +59,10 @@ class Plane:
 
 def faces_in(surface: Surface, low_mm: FloatArray, high_mm: FloatArray) -> NDArray[np.bool_]:
     """(m,) which faces may reach into a box, by their own boxes."""
-    corners = surface.vertices_mm[surface.faces]
-    return np.asarray(((corners.min(axis=1) < high_mm) & (corners.max(axis=1) > low_mm)).all(axis=1))
+    below = np.packbits(surface.vertices_mm < high_mm, axis=1)[:, 0]  # a bit for each axis
+    above = np.packbits(surface.vertices_mm > low_mm, axis=1)[:, 0]
+    a, b, c = surface.faces.T
+    return np.asarray((below[a] | below[b] | below[c]) & (above[a] | above[b] | above[c]) == 0b11100000)
 
 
 class Pit:
@@ -193,9 +195,18 @@ class Pit:
 
     def box_floor(self, side: str) -> Floor | str:
         """The gingival floor of the box on an open side: the lowest floor whose middle lies on that half of the cavity."""
-        floors = self._floors
         if side not in self.open_sides:
             return f"the cavity has no box on the {side} side"
+        if side not in self._box_floors:
+            self._box_floors[side] = self._box_floor(side)
+        return self._box_floors[side]
+
+    @cached_property
+    def _box_floors(self) -> dict[str, Floor | str]:
+        return {}
+
+    def _box_floor(self, side: str) -> Floor | str:
+        floors = self._floors
         if isinstance(floors, str):
             return floors
         way = self.view.sides[side]

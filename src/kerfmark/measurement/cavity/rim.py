@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 
 from kerfmark.records import FloatArray
 
-__all__ = ["Leaving", "WallEdge", "straight_below"]
+__all__ = ["Leaving", "WallEdge", "nearest_of", "straight_below"]
 
 FROM_MM = 0.06
 DEPTHS_MM = (0.45, 0.6, 0.75, 0.9, 1.05, 1.2, 1.35)
 """How deep the line may reach: as deep as the wall is straight."""
+REACH_MM, SLACK_MM = 2.1, 0.3
+"""How far from the margin points are looked for: of a wall that leans by 45° the deepest lie 1.9 mm off. Depths below the nearest
+margin point and below the one whose line passes differ by less than the slack."""
 STATION_MM = 0.075
 """Half a step of the margin, and half as much again: points beyond lie past the side's end."""
 OFF_LINE_MM, OFF_LINE_NOISE = 0.15, 5.0
@@ -97,8 +100,9 @@ def straight_below(
     """
     lean, known = float(np.median(edge.lean)), list[_Points]()
     off_line = max(OFF_LINE_MM, OFF_LINE_NOISE * noise_mm)
+    about = _about(edge, vertices_mm)
     for _ in range(ROUNDS):
-        found = _beside(edge, vertices_mm, lean, off_line)
+        found = _beside(edge, about, lean, off_line)
         tried = [_without_outliers(found.only(found.depth <= deepest), noise_mm) for deepest in _depths(deepest_mm)]
         known = [some for some in tried if some is not None]
         if not known:
@@ -120,29 +124,43 @@ def _straight(known: list[_Points], noise_mm: float) -> _Points:
     return known[next((n for n, is_bent in enumerate(bent) if is_bent and all(bent[n : n + 2])), len(bent))]
 
 
-def _beside(edge: WallEdge, vertices: FloatArray, lean: float, off_line_mm: float) -> _Points:
-    """The vertices below the margin's points, along the way the wall leans, as far as it is known."""
-    reach = DEPTHS_MM[-1] * math.hypot(1.0, lean) + 0.2
-    low, high = edge.points_mm.min(axis=0) - reach, edge.points_mm.max(axis=0) + reach
+@dataclass(frozen=True, slots=True, eq=False)
+class _About:
+    """The vertices about a side of the margin (n, 3), the margin point nearest to each, and how deep below it they lie."""
+
+    vertices: FloatArray
+    nearest: NDArray[np.int64]
+    depth: FloatArray
+
+
+def _about(edge: WallEdge, vertices: FloatArray) -> _About:
+    """What may lie below the margin's points however the wall leans: as far down as it is looked, and as far to the side."""
+    low, high = edge.points_mm.min(axis=0) - REACH_MM, edge.points_mm.max(axis=0) + REACH_MM
     vertices = vertices[((vertices > low) & (vertices < high)).all(axis=1)]
-    if not len(vertices):
-        return _Points(np.empty(0), np.empty(0), np.empty(0, np.int64), np.empty((0, 3)))
+    nearest = nearest_of(vertices, edge.points_mm)
+    depth = -((vertices - edge.points_mm[nearest]) * edge.outward[nearest]).sum(axis=1)
+    near = (depth > FROM_MM - SLACK_MM) & (depth < DEPTHS_MM[-1] + SLACK_MM)
+    return _About(vertices[near], nearest[near], depth[near])
+
+
+def _beside(edge: WallEdge, about: _About, lean: float, off_line_mm: float) -> _Points:
+    """The vertices below the margin's points, along the way the wall leans, as far as it is known.
+
+    A wall that leans leaves the margin's point behind: the station is that whose line passes nearest.
+    """
     way = lean * edge.inward - edge.outward
-    # A wall that leans leaves the margin's point behind: the station is that whose line passes nearest.
-    guess = _nearest(vertices, edge.points_mm)
-    depth = -((vertices - edge.points_mm[guess]) * edge.outward[guess]).sum(axis=1)
-    station = _nearest(vertices - depth[:, None] * way[guess], edge.points_mm)
-    off = vertices - edge.points_mm[station]
+    station = nearest_of(about.vertices - about.depth[:, None] * way[about.nearest], edge.points_mm)
+    off = about.vertices - edge.points_mm[station]
     depth = -(off * edge.outward[station]).sum(axis=1)
     into = (off * edge.inward[station]).sum(axis=1)
-    along = (off * np.cross(edge.outward[station], edge.inward[station])).sum(axis=1)
+    along = (off * np.cross(edge.outward, edge.inward)[station]).sum(axis=1)
     kept = (depth > FROM_MM) & (depth < DEPTHS_MM[-1]) & (np.abs(along) < STATION_MM)
     kept &= np.abs(into - lean * depth) < off_line_mm
-    return _Points(into, depth, station, vertices).only(kept)
+    return _Points(into, depth, station, about.vertices).only(kept)
 
 
-def _nearest(points: FloatArray, among: FloatArray) -> NDArray[np.int64]:
-    """(n,) number of the nearest of a few points."""
+def nearest_of(points: FloatArray, among: FloatArray) -> NDArray[np.int64]:
+    """(n,) number of the one of a few points (k, 2 or 3) that lies nearest to each of many (n, 2 or 3)."""
     square = (among**2).sum(axis=1) - 2.0 * points @ among.T  # less each point's own square, the same for all
     return np.asarray(square.argmin(axis=1), np.int64)
 
@@ -208,9 +226,8 @@ def _leaving(some: _Points, *, noise_mm: float, edge_mm: float) -> Leaving:
     noise = TRIMMED * max(noise_mm, LEAST_RMS_MM) / math.sqrt(square)
     beyond = math.sqrt(max(rms * rms - noise_mm * noise_mm, 0.0)) / math.sqrt(square)
     clumped = math.sqrt(max(1.0, INDEPENDENT_MM / edge_mm))
-    thin = slice(None, None, max(1, len(some.depth) // 200))
-    weights = depth[thin] / max(float(depth[thin] @ depth[thin]), 1e-12)
+    weights = depth / max(square, 1e-12)
     return Leaving(
         math.degrees(math.atan(slope)), per_slope * noise, per_slope * beyond * clumped,
-        float(some.depth.max()), some.points_mm[thin], weights,
+        float(some.depth.max()), some.points_mm, weights,
     )  # fmt: skip

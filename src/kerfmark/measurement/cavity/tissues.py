@@ -386,15 +386,17 @@ def _unsupported(pit: Pit, cells: Cells, junction: Surface, spread: FloatArray) 
     middles = (spread[:, :, None] * junction.vertices_mm[junction.faces]).sum(axis=1)
     ways = (spread[:, :, None] * inwards[junction.faces]).sum(axis=1)
     known = (middles[:, 2] > cells.top_mm - cells.step_mm * cells.left.shape[1]) & _over(cells, middles)
-    steps = np.arange(0.5 * ROD_STEP_MM, ROD_MM, ROD_STEP_MM)
-    below = middles[known][:, None] + steps[None, :, None] * ways[known][:, None]
-    flat = below.reshape(-1, 3)
-    dentine = sample(pit.prepared.layer_grids["dentine"], flat) < 0.0
-    if "caries" in pit.prepared.layers:
-        dentine &= sample(pit.prepared.layer_grids["caries"], flat) > 0.0
-    held = (dentine & cells.is_left(flat)).reshape(len(below), -1).any(axis=1)
+    open_ones = np.flatnonzero(known)
+    for step in np.arange(0.5 * ROD_STEP_MM, ROD_MM, ROD_STEP_MM):  # nearly all are held by the first step
+        if not len(open_ones):
+            break
+        below = middles[open_ones] + step * ways[open_ones]
+        held = cells.is_left(below) & (sample(pit.prepared.layer_grids["dentine"], below) < 0.0)
+        if "caries" in pit.prepared.layers:
+            held &= sample(pit.prepared.layer_grids["caries"], below) > 0.0
+        open_ones = open_ones[~held]
     standing = np.zeros(len(middles), dtype=bool)
-    standing[np.flatnonzero(known)[~held]] = True
+    standing[open_ones] = True
     return standing, inwards
 
 

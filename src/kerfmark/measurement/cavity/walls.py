@@ -13,7 +13,7 @@ from kerfmark.measurement.budget import alignment_u_deg, effective_count, measur
 from kerfmark.measurement.cavity.bevels import bevel_depth_mm
 from kerfmark.measurement.cavity.depths import axial_of, one_box
 from kerfmark.measurement.cavity.pit import Pit
-from kerfmark.measurement.cavity.rim import WallEdge, straight_below
+from kerfmark.measurement.cavity.rim import WallEdge, nearest_of, straight_below
 from kerfmark.measurement.cavity.view import View
 from kerfmark.measurement.surface.floors import Floor
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
@@ -76,7 +76,15 @@ def _lean(pit: Pit, where: str) -> Lean | str:
         return "a floor is read by its tilt" if where == "pulpal" else f"the cavity is open to the {where} side"
     if where in pit.open_sides:
         return f"the cavity is open to the {where} side"
-    return lean_of(pit, view, where, pit.main_floor, outside_box=True)
+    return _lean_on_floor(pit, where)
+
+
+def _lean_on_floor(pit: Pit, where: str) -> Lean | str:
+    """The lean of the wall on a side over the main floor, outside the box; found once."""
+    leans: dict[str, Lean | str] = pit.kept.setdefault("leans", {})
+    if where not in leans:
+        leans[where] = lean_of(pit, pit.view, where, pit.main_floor, outside_box=True)
+    return leans[where]
 
 
 def lean_of(pit: Pit, view: View, where: str, floor: Floor | str, *, outside_box: bool = False) -> Lean | str:
@@ -222,9 +230,8 @@ def _bent(floor: Floor) -> FloatArray | None:
 
 def _rim(pit: Pit, view: View, points: FloatArray) -> FloatArray:
     """(n,) level of the margin nearest to each point, seen along the view."""
-    margin = view.to_view(pit.margin.points_mm)
-    away = ((points[:, None, :2] - margin[None, ::2, :2]) ** 2).sum(axis=2)
-    return np.asarray(margin[::2, 2][away.argmin(axis=1)])
+    margin = view.to_view(pit.margin.points_mm)[::2]
+    return np.asarray(margin[nearest_of(points[:, :2], margin[:, :2]), 2])
 
 
 def _averaged(surface: Surface, faces: IntArray, *, rounds: int) -> FloatArray:
@@ -377,7 +384,7 @@ def internal_radius(pit: Pit) -> tuple[Reading, ...]:
     if isinstance(floor, str):
         return (unmeasured(name, floor, unit="mm"),)
     view = pit.view
-    found = [(where, lean_of(pit, view, where, floor, outside_box=True)) for where in view.sides]
+    found = [(where, _lean_on_floor(pit, where)) for where in view.sides]
     corners = [
         _corner(view, floor, lean) for where, lean in found if not isinstance(lean, str) and where not in pit.open_sides
     ]

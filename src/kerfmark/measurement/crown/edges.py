@@ -53,9 +53,6 @@ def _smooth_u_mm(stump: Stump, profile: Profile, edge: Fillet) -> float:
     """
     if stump.shared_mm == 0.0 or "radius" in edge.fixed:
         return 0.0
-    some = slice(None, None, max(1, len(edge.points) // 60))
-    weights = edge.radius_by_point()
-    share = weights[some] * float(np.abs(weights).sum()) / max(float(np.abs(weights[some]).sum()), 1e-12)
-    one = shared_u_mm(stump.shared_mm, stump.about_path.place(profile, -edge.points[some]), share)
+    one = shared_u_mm(stump.shared_mm, stump.about_path.place(profile, -edge.points), edge.radius_by_point())
     way_round_mm = 2.0 * math.pi * float(np.abs(edge.apex[0]))
     return one / math.sqrt(max(way_round_mm / ALIKE_MM, 1.0))

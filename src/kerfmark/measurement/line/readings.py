@@ -309,12 +309,7 @@ def _motion_u(groove: Groove, points: FloatArray, directions: FloatArray, weight
 
 def _shared_mm(groove: Groove, points: FloatArray, weights: FloatArray) -> float:
     """A source's smooth error on a weighted sum of heights of points."""
-    some = np.flatnonzero(weights)
-    some = some[:: max(1, len(some) // 120)]
-    if not len(some):
-        return 0.0
-    share = weights[some] * float(np.abs(weights).sum()) / max(float(np.abs(weights[some]).sum()), 1e-12)
-    return shared_u_mm(1e-3 * groove.piece.trueness_um, points[some], share)
+    return shared_u_mm(1e-3 * groove.piece.trueness_um, points, weights)
 
 
 def _turned_mm(groove: Groove, points: FloatArray, directions: FloatArray) -> float:

@@ -23,7 +23,6 @@ CELL_MM = 0.3
 BESIDE = 0.2 * np.sqrt(5.0)
 """Part of a cell by which the cells stand off the origin: planes at round places, as targets have, do not lie along their faces."""
 FARTHEST_MM = 20.0
-MOST_CELLS = 150
 MOST_UNSEEN = 0.05
 AROUND = 0.05
 """Part of the area on each side of a percentile whose normals say how it answers to the alignment."""
@@ -191,10 +190,7 @@ def _apart_mm(bench: Bench, cells: Cells, own: FloatArray, value: float) -> floa
 
 def _shared_mm(bench: Bench, cells: Cells, weights: FloatArray) -> float:
     """A source's smooth error over the cells a value rests on."""
-    some = np.flatnonzero(weights)
-    some = some[:: max(1, len(some) // MOST_CELLS)]
-    share = weights[some] * float(weights.sum()) / max(float(weights[some].sum()), 1e-12)
-    return shared_u_mm(1e-3 * bench.piece.trueness_um, cells.middles[some], share)
+    return shared_u_mm(1e-3 * bench.piece.trueness_um, cells.middles, weights)
 
 
 Statistic: TypeAlias = tuple[float, FloatArray, tuple[Component, ...]]
