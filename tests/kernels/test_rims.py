@@ -20,16 +20,20 @@ def wall():
 def test_the_first_fit_is_that_of_least_squares_over_all_points_in_reach(wall, monkeypatch):
     # Slow twin: numpy.linalg.lstsq, then twice more without what lies over 2.5 root mean squares off.
     points, depth = wall
-    begins, leans, counts, off = walls_beside(np.zeros((1, 3)), ALONG, INWARD, points, depth, 0.75, 0.2)
+    begins, leans, counts, off, loose = walls_beside(np.zeros((1, 3)), ALONG, INWARD, points, depth, 0.75, 0.2)
     kept = (np.linalg.norm(points, axis=1) <= 0.75) & (np.abs(points[:, 0]) <= 0.2)
     for _ in range(3):
         terms = np.column_stack([np.ones(kept.sum()), depth[kept], points[kept, 0], points[kept, 0] ** 2])
         fit = np.linalg.lstsq(terms, points[kept, 1], rcond=None)[0]
-        used = int(kept.sum())
+        used, depths = int(kept.sum()), depth[kept]
         off = np.abs(points[:, 1] - fit[0] - fit[1] * depth - fit[2] * points[:, 0] - fit[3] * points[:, 0] ** 2)
         kept &= off <= 2.5 * np.sqrt((off[kept] ** 2).mean()) + 1e-6
     assert (begins[0], leans[0]) == pytest.approx((fit[0], fit[1]), abs=1e-6)
     assert counts[0] == used
+    line = np.column_stack(
+        [np.ones(used), depths]
+    )  # (XᵀX)⁻¹ of a straight line, its first entry: the variance at depth 0
+    assert loose[0] == pytest.approx(np.sqrt(np.linalg.inv(line.T @ line)[0, 0]), rel=1e-9)
     assert (begins[0], leans[0]) == pytest.approx((0.1, 0.2), abs=0.02)  # what the points were made with
 
 

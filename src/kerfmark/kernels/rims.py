@@ -20,16 +20,18 @@ LEAST_SPREAD = 0.06
 @loop
 def walls_beside(
     curve: _Floats, along: _Floats, inward: _Floats, points: _Floats, depths: _Floats, reach: float, half_width: float
-) -> tuple[_Floats, _Floats, NDArray[np.int64], _Floats]:
+) -> tuple[_Floats, _Floats, NDArray[np.int64], _Floats, _Floats]:
     """Of each curve point (n, 3): where its wall begins at depth 0, inwards, and how far in it leans for each unit of depth.
 
     The wall is fitted to the points within `reach` and `half_width` of it along the curve as in = a + b · depth + c · along +
     d · along², once with all of them and twice without those farther off than 2.5 root mean squares. NaN where there are too few, or
-    they spread over too little depth. Also gives how many points each fit rests on, and their root mean square off it.
+    they spread over too little depth. Also gives how many points each fit rests on, their root mean square off it, and the standard
+    deviation at depth 0 of a straight line through their depths for each unit of noise of a point.
     """
     order, starts, corner, shape = cells_of(points, reach)
     begins, leans = np.full(curve.shape[0], np.nan), np.full(curve.shape[0], np.nan)
     counts, off = np.zeros(curve.shape[0], np.int64), np.full(curve.shape[0], np.nan)
+    loose = np.full(curve.shape[0], np.nan)
     found, near, fit = np.empty((points.shape[0], 3)), np.empty((points.shape[0], 3)), np.empty(4)
     for q in range(curve.shape[0]):
         span = span_of(curve[q], corner, shape, reach)
@@ -58,9 +60,11 @@ def walls_beside(
                 begins[q], leans[q] = np.nan, np.nan
                 break
             begins[q], leans[q], counts[q] = fit[0], fit[1], count
-            square = 0.0
+            square = middle = 0.0
             for i in range(count):
                 square += _off(found, i, fit) ** 2
+                middle += found[i, 1] / count
+            loose[q] = np.sqrt((1.0 + (middle / spread) ** 2) / count)
             off[q] = np.sqrt(square / count)
             most = OUTLIER * off[q] + 1e-6
             kept = 0
@@ -73,7 +77,7 @@ def walls_beside(
                 for k in range(3):
                     found[i, k] = near[i, k]
             count = kept
-    return begins, leans, counts, off
+    return begins, leans, counts, off, loose
 
 
 @loop

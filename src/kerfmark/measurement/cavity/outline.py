@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kerfmark.geometry.rays import RayCaster
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, extreme_of, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.pit import SIDES, Pit
-from kerfmark.measurement.surface.margin import FROM_MM, TO_MM
+from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, corners_u_mm2
 from kerfmark.measurement.surface.overlap import Rim, inside_outline, opened, opening_of, overlap_reading
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
@@ -26,7 +26,6 @@ __all__ = [
 ]
 
 DIRECTIONS = ("buccal", "lingual", "mesial", "distal", "occlusal", "gingival")
-FIT_LENGTH_MM = 0.4
 """Along the margin each point rests on the wall within 0.2 mm to either side."""
 WALL_POINTS = 12.0
 ACROSS_COSINE, ALONG_COSINE, ALIKE_COSINE = -0.94, 0.985, 0.97
@@ -67,6 +66,7 @@ def outline_area(pit: Pit) -> tuple[Reading, ...]:
         ),
         Component("column spacing", strip),
         Component("chords of the margin", chords),
+        Component("corners rounded by wide triangles", corners_u_mm2(bench)),
     )
     witness = pit.view.witness(Witness("curve", curves_mm=tuple(np.vstack([c, c[:1]]) for c in curves)))
     return (measured(name, area, unit="mm2", budget=budget, witness=witness),)
@@ -101,8 +101,9 @@ def outline_overlap(pit: Pit) -> tuple[Reading, ...]:
     else:  # the margin closes: columns count as open only where they are cut deep enough to be told from noise
         assert bench.lattice is not None
         inside = inside_outline(bench.lattice, [pit.view.to_view(m.points_mm) for m in pit.margins])
-        noise, stretches = margin_noise_mm(pit), max(1.0, sum(m.length_mm for m in pit.margins) / FIT_LENGTH_MM)
-        rim = Rim(noise, noise / math.sqrt(stretches), FIT_LENGTH_MM)
+        noise, length = margin_noise_mm(pit), sum(m.length_mm for m in pit.margins)
+        together = math.hypot(noise / math.sqrt(max(1.0, length / FIT_LENGTH_MM)), corners_u_mm2(bench) / length)
+        rim = Rim(noise, together, FIT_LENGTH_MM)
         reading = overlap_reading(name, bench, outline, inside, within=_faces_viewer(pit), rim_mm=rim)
     if reading.witness is None:
         return (reading,)
@@ -440,15 +441,11 @@ def by_cells(points: FloatArray, areas: FloatArray, size_mm: float) -> FloatArra
 
 
 def margin_noise_mm(pit: Pit) -> float:
-    """Noise of the margin's place over 0.4 mm of it: a line through that much wall, drawn out to depth 0.
+    """Noise of the margin's place over 0.4 mm of it: of lines through the vertices that are there, drawn out to depth 0.
 
-    From a to b deep such a line has at depth 0 the noise of its points' mean times √(1 + (m / s)²), with m the middle and s the
-    standard deviation of their depths: 2.5 times at 10 µm noise, 3.6 times at 50 µm, where only what lies deeper counts as cut.
+    At 10 µm noise 2.5 times that of the mean of those vertices, at 50 µm, where only what lies deeper counts as cut, 3.6 times.
     """
-    start = min(max(FROM_MM, pit.view.bench.least_mm), 0.8 * TO_MM)
-    middle, spread = 0.5 * (start + TO_MM), (TO_MM - start) / math.sqrt(12.0)
-    count = effective_count(edge_mm=pit.view.bench.edge_mm, area_mm2=FIT_LENGTH_MM * (TO_MM - start))
-    return pit.noise_mm * math.hypot(1.0, middle / spread) / math.sqrt(max(count, 4.0))
+    return pit.noise_mm * float(np.nanmedian(pit.margin.loose))
 
 
 def _shared_of(pit: Pit, weights: FloatArray) -> float:

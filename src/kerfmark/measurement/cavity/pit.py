@@ -113,7 +113,10 @@ class Pit:
         """All margins in one, point after point, tooth frame."""
         parts = self.margins
         return Margin(
-            *(np.concatenate([getattr(m, name) for m in parts]) for name in ("points_mm", "outward", "inward", "lean"))
+            *(
+                np.concatenate([getattr(m, name) for m in parts])
+                for name in ("points_mm", "outward", "inward", "lean", "loose")
+            )
         )
 
     @cached_property

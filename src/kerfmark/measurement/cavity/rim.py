@@ -34,7 +34,7 @@ INDEPENDENT_MM = 0.4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class WallEdge:
-    """A side's part of the margin: its points (k, 3), and there the old surface's normals, the ways in, and rough leans."""
+    """A side's part of the margin: its points (k, 3), and there the old surface's normals, the ways in, and rough leans (NaN: not known)."""
 
     points_mm: FloatArray
     outward: FloatArray
@@ -98,7 +98,7 @@ def straight_below(
     deepest_mm : float
         Where the wall is known to end, as above a floor or at the foot of a bevel.
     """
-    lean, known = float(np.median(edge.lean)), list[_Points]()
+    lean, known = float(np.nanmedian(edge.lean)), list[_Points]()
     off_line = max(OFF_LINE_MM, OFF_LINE_NOISE * noise_mm)
     about = _about(edge, vertices_mm)
     for _ in range(ROUNDS):

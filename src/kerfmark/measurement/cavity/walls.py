@@ -309,8 +309,7 @@ def _at_margin(pit: Pit, name: str, where: str) -> Reading:
     for side in pit.open_sides:
         if where == "gingival" or not chosen.any():
             chosen = pit.margin_towards(where, of=side)
-    chosen = chosen & np.isfinite(pit.margin.lean)
-    if chosen.sum() < 5:
+    if (chosen & np.isfinite(pit.margin.lean)).sum() < 5:
         return unmeasured(name, f"the margin has no {where} part", unit="deg", where=where)
     rim, chosen = pit.margin, _middle_part(pit, where, chosen)
     edge = WallEdge(rim.points_mm[chosen], rim.outward[chosen], rim.inward[chosen], rim.lean[chosen])
@@ -319,7 +318,7 @@ def _at_margin(pit: Pit, name: str, where: str) -> Reading:
     )
     if line is None:
         return unmeasured(name, f"the {where} wall has too few points below the margin", unit="deg", where=where)
-    angles = rim.angle_deg[chosen]
+    angles = np.nan_to_num(rim.angle_deg[chosen], nan=90.0 + line.lean_deg)
     along = np.cross(edge.inward, edge.outward).mean(axis=0)
     budget = (
         Component("surface noise", line.noise_deg),

@@ -17,15 +17,20 @@ from kerfmark.kernels.rims import walls_beside
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.records import FloatArray, Surface
 
-__all__ = ["Margin", "cut_patches", "margins_of"]
+__all__ = ["FIT_LENGTH_MM", "Margin", "corners_u_mm2", "cut_patches", "margins_of"]
 
 STEP_MM = 0.1
+FIT_LENGTH_MM = 0.4
+"""The stretch of margin whose place is stated to be so and so sure: other lengths go with the root of theirs over this."""
 SMOOTHED_MM = 0.5
 LEAST_LENGTH_MM = 2.0
 LEAST_AREA_MM2, LEAST_AREA_PART = 0.3, 0.02
 DEEP_MM = 0.35
 FROM_MM, TO_MM = 0.06, 0.45
-REACH_MM, HALF_WIDTH_MM = 0.75, 0.25
+REACH_MM, HALF_WIDTH_MM, EDGES_WIDE = 0.75, 0.25, 2.2
+"""How far to either side points of a wall are taken together: of wide triangles so far that there are a dozen of them."""
+ROUNDED = 0.4
+"""Four corners, alike, each of about a tenth of the square on that half width: found with triangles of 0.2 mm without noise."""
 CORNER_HALF_WIDTH_MM, CORNER_MM, CORNER_POINTS = 0.12, 0.01, 12
 FARTHEST_MM = 0.5
 
@@ -44,12 +49,15 @@ class Margin:
         Unit directions in the old surface, at right angles to the curve, towards the cut.
     lean : (k,) float array
         How far the wall goes inwards for each millimetre of depth; NaN where no wall could be fitted.
+    loose : (k,) float array
+        Noise of the place of 0.4 mm of the margin for each unit of a vertex' noise; NaN where no wall could be fitted.
     """
 
     points_mm: FloatArray
     outward: FloatArray
     inward: FloatArray
     lean: FloatArray
+    loose: FloatArray
 
     @property
     def angle_deg(self) -> FloatArray:
@@ -60,6 +68,16 @@ class Margin:
     def length_mm(self) -> float:
         """Its whole length."""
         return float(np.linalg.norm(np.diff(self.points_mm, axis=0, append=self.points_mm[:1]), axis=1).sum())
+
+
+def half_width_mm(bench: Bench) -> float:
+    """How far to either side of a margin point the points of its wall are taken together."""
+    return max(HALF_WIDTH_MM, EDGES_WIDE * bench.edge_mm)
+
+
+def corners_u_mm2(bench: Bench) -> float:
+    """Standard uncertainty of the area inside a margin whose corners are rounded because triangles are wide; else 0."""
+    return ROUNDED * (half_width_mm(bench) ** 2 - HALF_WIDTH_MM**2)
 
 
 def cut_patches(bench: Bench) -> tuple[Surface, ...]:
@@ -97,35 +115,42 @@ def _refined(bench: Bench, part: Surface, rim: FloatArray) -> Margin:
     points, depths = read_only(part.vertices_mm[wall], np.float64), read_only(depths[wall], np.float64)
     along, outward, inward = _frames(bench, curve)
     if not len(points):
-        return Margin(curve, outward, inward, np.full(len(curve), np.nan))
-    begins, lean = _walls(curve, along, inward, points, depths)
+        return Margin(curve, outward, inward, *np.full((2, len(curve)), np.nan))
+    begins, lean, loose = _walls(curve, along, inward, points, depths, half_width_mm=half_width_mm(bench))
     lean[~(np.abs(begins) < FARTHEST_MM)] = np.nan
     moved = np.where(np.isfinite(lean), begins, _bridged(begins, np.isfinite(lean)))
     placed = _onto(bench, curve + moved[:, None] * inward)
     _along, outward, inward = _frames(bench, placed)
-    return Margin(placed, outward, inward, lean)
+    return Margin(placed, outward, inward, lean, loose)
 
 
 def _walls(
-    curve: FloatArray, along: FloatArray, inward: FloatArray, points: FloatArray, depths: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """Of each curve point where its wall begins and how it leans; at a corner of the curve from points close by alone.
+    curve: FloatArray,
+    along: FloatArray,
+    inward: FloatArray,
+    points: FloatArray,
+    depths: FloatArray,
+    *,
+    half_width_mm: float,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Of each curve point where its wall begins, how it leans and how loose that is; at a corner from points close by alone.
 
     A parabola over half a millimetre rounds a corner and lies outside beside it. It tells: its points lie farther off it
     than elsewhere along the margin.
     """
     at, on, way = (read_only(v, np.float64) for v in (curve, along, inward))
-    begins, lean, _, off = walls_beside(at, on, way, points, depths, REACH_MM, HALF_WIDTH_MM)
+    begins, lean, _, off, loose = walls_beside(at, on, way, points, depths, REACH_MM, half_width_mm)
+    loose = loose * np.sqrt(2.0 * half_width_mm / FIT_LENGTH_MM)
     usual = float(np.nanmedian(off)) if np.isfinite(off).any() else 0.0
     corner = off > max(CORNER_MM, 2.0 * usual)
     if not corner.any():
-        return begins, lean
+        return begins, lean, loose
     at, on, way = (read_only(v[corner], np.float64) for v in (curve, along, inward))
-    near, near_lean, counts, _ = walls_beside(at, on, way, points, depths, REACH_MM, CORNER_HALF_WIDTH_MM)
-    good = (counts >= CORNER_POINTS) & (np.abs(near - begins[corner]) < HALF_WIDTH_MM)
+    near, near_lean, counts, _, _ = walls_beside(at, on, way, points, depths, REACH_MM, CORNER_HALF_WIDTH_MM)
+    good = (counts >= CORNER_POINTS) & (np.abs(near - begins[corner]) < half_width_mm)
     begins[corner] = np.where(good, near, begins[corner])
     lean[corner] = np.where(good, near_lean, lean[corner])
-    return begins, lean
+    return begins, lean, loose
 
 
 def _bridged(values: FloatArray, known: np.ndarray) -> FloatArray:
