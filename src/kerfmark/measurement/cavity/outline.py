@@ -41,6 +41,8 @@ NOT_NEARER_MM = 0.8
 POINTS_MM = 0.001
 """How far a margin drawn in steps of 0.1 mm over a grid of 0.1 mm may lie off without any noise."""
 CLOSED_MM = 0.05
+ROD_LENGTH_MM, BESIDE = 1.5, 0.2 * math.sqrt(5.0)
+"""How deep a wall's cells reach, and by which part of themselves they stand off the origin: walls, too, stand at round places."""
 
 
 def outline_area(pit: Pit) -> tuple[Reading, ...]:
@@ -397,7 +399,7 @@ def _ridge(pit: Pit, side: str) -> Reading:
     wall = cut.normals @ way < -FACING_COSINE
     if wall.sum() < 5:
         return unmeasured(name, f"the cavity has no {side} wall", unit="mm", where=side)
-    cells = by_cells(cut.middles[wall], cut.areas[wall], RIDGE_CELL_MM)
+    cells = _by_cells(cut.middles[wall], cut.areas[wall], RIDGE_CELL_MM, way)
     there = pit.margin_towards(side)
     tops = _means(margin.points_mm)[there] - 0.02 * margin.outward[there]
     start = np.vstack([cells, tops]) if len(tops) else cells
@@ -429,9 +431,15 @@ def _normals(surface: Surface, faces: IntArray) -> FloatArray:
     return np.asarray(np.where((faces >= 0)[:, None], across, 0.0))
 
 
-def by_cells(points: FloatArray, areas: FloatArray, size_mm: float) -> FloatArray:
-    """Middles of points by cubes, weighted by area; cubes with next to nothing in them are left out."""
-    place = np.floor(points / size_mm).astype(np.int64)
+def _by_cells(points: FloatArray, areas: FloatArray, size_mm: float, way: FloatArray) -> FloatArray:
+    """Middles of points, weighted by area, over square rods along a way; rods with next to nothing in them are left out.
+
+    Cubes would part, of a wall that stands along their faces, what noise has lifted from what it has lowered. What lies over
+    a rod's length away is another wall's.
+    """
+    beside = np.cross(way, [0.0, 0.0, 1.0])
+    place = np.column_stack([points @ beside / size_mm, points[:, 2] / size_mm, points @ way / ROD_LENGTH_MM])
+    place = np.floor(place + BESIDE).astype(np.int64)
     place -= place.min(axis=0)
     size = place.max(axis=0) + 1
     _, cell = np.unique((place[:, 0] * size[1] + place[:, 1]) * size[2] + place[:, 2], return_inverse=True)
