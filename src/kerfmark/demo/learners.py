@@ -183,10 +183,12 @@ def truth_of(cut: CutCrown, sites: Sequence[Site], *, mesial_sign: int) -> dict[
 
 
 def _truth(cut: CutCrown) -> dict[Key, float]:
-    """What the construction fixes: convergence, and widths at right angles to the readings' path."""
+    """What the construction fixes: convergence where both walls are one plane to their ends, and widths at right angles to the readings' path."""
     truth: dict[Key, float] = {}
-    for plane, azimuth in {"BL": 0.0, "MD": 90.0, "MF-DL": 45.0, "ML-DF": 135.0}.items():
-        truth["crown.total_occlusal_convergence_deg", plane, None] = cut.convergence_deg(azimuth)
+    for plane, azimuth in {"BL": 0, "MD": 90, "MF-DL": 45, "ML-DF": 135}.items():
+        bent = plane != "MD" and cut.plan.second_plane_deg != 0.0
+        if not bent and not cut.over_axis[[azimuth // 2, azimuth // 2 + 90]].any():
+            truth["crown.total_occlusal_convergence_deg", plane, None] = cut.convergence_deg(azimuth)
     sections, widths = np.arange(0.0, 360.0, 5.0), cut.width_mm(np.arange(0.0, 360.0, 2.0))
     if _hides_nothing(cut):
         away = [(points - _middle(cut))[:, :2] for points in (cut.margin_mm, _feet(cut))]
@@ -238,9 +240,9 @@ def _true_heights(cut: CutCrown, *, mesial_sign: int) -> dict[Key, float]:
         cut.surface, origin_mm=middle, path=[0, 0, 1], azimuths_deg=list(WALLS.values()), mesial_sign=mesial_sign
     )
     for (wall, azimuth), outline in zip(WALLS.items(), outlines, strict=True):
-        if wall == "buccal" and plan.second_plane_deg:
-            continue
         i = round(azimuth / 2.0)
+        if cut.over_axis[i] or (wall == "buccal" and plan.second_plane_deg):
+            continue
         rise = cut.top_height_mm[i] - cut.foot_mm[i, 1]
         inner = cut.foot_mm[i, 0] - rise * np.tan(np.radians(plan.taper_deg[wall]))
         top = cut.axis_mm + inner * _outward(cut)[i] + cut.top_height_mm[i] * cut.path

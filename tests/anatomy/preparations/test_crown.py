@@ -138,3 +138,19 @@ def test_a_plan_that_leaves_no_wall_says_so(barrel, sites):
 def test_an_unknown_site_is_named(barrel, sites):
     with pytest.raises(InputError, match=r"'hump'.*mesial hump"):
         cut(barrel, sites, reduction_mm={"hump": 1.0})
+
+
+def test_a_wall_that_reaches_the_middle_goes_on_as_a_plane_and_leaves_no_needle(barrel, sites):
+    # Source: the plan. A wall leaning by 40° from a foot 3 mm out is over the middle 3 / tan 40° above its foot, and on the
+    # other side it rises by as much again for each mm.
+    tapers = {"buccal": 6.0, "mesial": 6.0, "lingual": 6.0, "distal": 40.0}
+    done = cut(barrel, sites, taper_deg=tapers, width_mm=dict.fromkeys(tapers, 1.9), reduction_mm={})
+    radius, height = done.foot_mm[135]
+    rise = 1.0 / np.tan(np.radians(40.0))
+    own, other = profile_of(done.surface, 270.0), profile_of(done.surface, 90.0)
+    middle = height + radius * rise
+    assert own[own[:, 0] < 0.05, 1].max() == pytest.approx(middle, abs=0.06)
+    beyond = other[(other[:, 0] > 0.1) & (other[:, 0] < 0.8) & (other[:, 1] > middle - 1.0)]
+    assert beyond[:, 1] == pytest.approx(middle + beyond[:, 0] * rise, abs=0.03)
+    assert done.over_axis[135]
+    assert not done.over_axis[[0, 45, 90]].any()

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from kerfmark.anatomy.preparations.occlusal import HeightField, Lowering
 from kerfmark.anatomy.preparations.plan import CrownPlan, by_azimuth
@@ -23,6 +23,7 @@ __all__ = ["CutCrown", "cut_crown"]
 AZIMUTHS = np.arange(0.0, 360.0, 2.0)
 ROUNDS = 5
 RADII = np.arange(0.0, 9.01, 0.05)
+CLEAR_MM = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,6 +44,8 @@ class CutCrown:
         Radius and height of each wall's foot about that line, in the path's frame.
     top_height_mm : (180,) float array
         Height at which each wall meets the top, rounding ignored, in the path's frame.
+    over_axis : (180,) bool array
+        Which walls lean in as far as the line through the margin's centroid: how they go on from there the plan does not say.
     reduction_mm : site name → mm
         Median removal reached at each site of the plan.
     plan : CrownPlan
@@ -54,6 +57,7 @@ class CutCrown:
     path: FloatArray
     foot_mm: FloatArray
     top_height_mm: FloatArray
+    over_axis: NDArray[np.bool_]
     reduction_mm: Mapping[str, float]
     plan: CrownPlan
 
@@ -125,6 +129,7 @@ def cut_crown(
         path=lean[:3, 2],
         foot_mm=np.array([[p.finish.foot_radius_mm, p.finish.foot_height_mm] for p in profiles]),
         top_height_mm=np.array([p.top_height_mm for p in profiles]),
+        over_axis=np.array([p.at_axis is not None for p in profiles]),
         reduction_mm=reached,
         plan=plan,
     )
@@ -242,16 +247,38 @@ def _cervical_heights(cervical_mm: FloatArray, axis: FloatArray, mesial_sign: in
 def _profiles(
     margin: FloatArray, axis: FloatArray, top: HeightField, mesial_sign: int, plan: CrownPlan
 ) -> list[Profile]:
+    """The sections, and where walls reach the axis below the top the top cut down to the first of them."""
+    directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
+    spokes = RADII[:, None] * directions[:, None, :]
+    heights = top(*(axis + spokes).reshape(-1, 2).T).reshape(spokes.shape[:2])
+    found = _sections(margin, heights, plan)
+    reaching = [i for i, p in enumerate(found) if p.at_axis is not None]
+    if not reaching:
+        return found
+    first = min(reaching, key=lambda i: found[i].at_axis or ())
+    cut_on = np.minimum(heights, _past_the_axis(spokes @ directions[first], found[first]))
+    return [replace(p, at_axis=q.at_axis) for p, q in zip(_sections(margin, cut_on, plan), found, strict=True)]
+
+
+def _past_the_axis(towards_mm: FloatArray, wall: Profile) -> FloatArray:
+    """Height, at so far towards a wall's side, of the plane as which it goes on past the axis.
+
+    On its own side the plane is raised by `CLEAR_MM`, or it would cut the very wall it carries on.
+    """
+    assert wall.at_axis is not None
+    height, inwards = wall.at_axis
+    rise = -towards_mm / inwards
+    return np.asarray(height + np.where(rise > 0.0, rise, np.minimum(rise + CLEAR_MM, 0.0)))
+
+
+def _sections(margin: FloatArray, heights_mm: FloatArray, plan: CrownPlan) -> list[Profile]:
+    """One section for each azimuth under the top's heights (azimuths, radii)."""
     taper = by_azimuth(plan.taper_deg, AZIMUTHS)
     facial = by_azimuth({"buccal": 1.0, "mesial": 0.0, "lingual": 0.0, "distal": 0.0}, AZIMUTHS)
     second = taper + plan.second_plane_deg * np.minimum(2.0 * facial, 1.0)
     width = _widths(plan, AZIMUTHS)
-    directions = azimuth_direction(AZIMUTHS, mesial_sign=mesial_sign)[:, :2]
-    spokes = axis + RADII[:, None] * directions[:, None, :]
-    heights = top(spokes[..., 0].ravel(), spokes[..., 1].ravel()).reshape(len(AZIMUTHS), len(RADII))
     profiles = []
-    for i in range(len(AZIMUTHS)):
-        spoke = heights[i]
+    for i, spoke in enumerate(heights_mm):
 
         def along(radii: FloatArray, spoke: FloatArray = spoke) -> FloatArray:
             return np.interp(radii, RADII, spoke)

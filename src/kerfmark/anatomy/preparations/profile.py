@@ -28,11 +28,15 @@ class FinishLine:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """The section as (radius, height) points from outside inwards, always as many, and where the wall ends at the top."""
+    """The section as (radius, height) points from outside inwards, always as many, and where the wall ends at the top.
+
+    `at_axis` is set where the wall reaches the axis below the top: its height there, and its lean as a tangent.
+    """
 
     points_mm: FloatArray
     finish: FinishLine
     top_height_mm: float
+    at_axis: tuple[float, float] | None = None
 
 
 def finish_line(margin_mm: tuple[float, float], *, width_mm: float, radius_mm: float, taper_deg: float) -> FinishLine:
@@ -92,12 +96,12 @@ def profile(
     """
     finish = finish_line(margin_mm, width_mm=width_mm, radius_mm=radius_mm, taper_deg=taper_deg)
     top = _above_foot(top, finish)
-    wall, top_height = _wall(finish, taper_deg, second_taper_deg, second_plane_at, top)
+    wall, top_height, at_axis = _wall(finish, taper_deg, second_taper_deg, second_plane_at, top)
     inner = wall[-1, 0] * np.linspace(1.0, 0.0, 41)[1:]
     above = np.column_stack([inner, top(inner)])
     rounded = _rounded_corner(wall, above, edge_radius_mm)
     points = np.vstack([_outside(margin_mm, finish), _floor(margin_mm, finish), rounded])
-    return Profile(points, finish, top_height)
+    return Profile(points, finish, top_height, at_axis)
 
 
 def _above_foot(top: Callable[[FloatArray], FloatArray], finish: FinishLine) -> Callable[[FloatArray], FloatArray]:
@@ -113,8 +117,8 @@ def _above_foot(top: Callable[[FloatArray], FloatArray], finish: FinishLine) -> 
 
 def _wall(
     finish: FinishLine, taper_deg: float, second_deg: float, second_at: float, top: Callable[[FloatArray], FloatArray]
-) -> tuple[FloatArray, float]:
-    """The wall's points from the foot to where it meets the top, and that height."""
+) -> tuple[FloatArray, float, tuple[float, float] | None]:
+    """The wall's points from the foot to where it meets the top, that height, and where it meets the axis below the top."""
     guess = float(top(np.array([max(finish.foot_radius_mm - 0.3, 0.0)]))[0])
     bend = finish.foot_height_mm + second_at * (guess - finish.foot_height_mm)
     heights = finish.foot_height_mm + np.linspace(0.0, 12.0, 1201)
@@ -129,7 +133,9 @@ def _wall(
         np.concatenate([np.linspace(0, last, 25).round().astype(int), [int(np.searchsorted(heights, bend))]])
     )
     keep = keep[keep <= last]
-    return np.column_stack([radii[keep], heights[keep]]), float(heights[last])
+    inwards = -float(radii[-1] - radii[-2]) / float(heights[-1] - heights[-2])
+    at_axis = None if gone.any() else (float(heights[-1] + radii[-1] / inwards), inwards)
+    return np.column_stack([radii[keep], heights[keep]]), float(heights[last]), at_axis
 
 
 def _floor(margin_mm: tuple[float, float], finish: FinishLine) -> FloatArray:
@@ -161,7 +167,7 @@ def _rounded_corner(wall: FloatArray, above: FloatArray, radius_mm: float) -> Fl
     inwards = above[min(int(np.searchsorted(reach, 2.0 * radius_mm)), len(above) - 1)] - corner
     inwards /= np.linalg.norm(inwards)
     half = 0.5 * np.arccos(np.clip(-up @ inwards, -1.0, 1.0))
-    cut = min(radius_mm / np.tan(half), 0.45 * float(np.linalg.norm(wall[-1] - wall[0])))
+    cut = min(radius_mm / np.tan(half), 0.45 * float(np.linalg.norm(wall[-1] - wall[0])), float(reach[-1]))
     before = wall[np.linalg.norm(wall - corner, axis=1) > cut]
     beyond = above[reach > cut]
     start, end = corner - cut * up, corner + cut * inwards

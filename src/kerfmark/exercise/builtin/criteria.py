@@ -128,7 +128,7 @@ def crown_rules(rules: CrownRules, *, functional: list[str], nonfunctional: list
         Front teeth are read in MD only (their facial wall has two planes, and the lingual one is short), and along the two facial planes.
     """
     found = [
-        *_convergence(rules, ("MD",) if front else ("BL", "MD", "MF-DL", "ML-DF")),
+        *_convergence(rules, ("MD",) if front else ("BL", "MD", "MF-DL", "ML-DF"), front=front),
         *_path(),
         *_reductions(rules, functional, nonfunctional),
         *_finish_line(rules),
@@ -151,11 +151,11 @@ def crown_rules(rules: CrownRules, *, functional: list[str], nonfunctional: list
     return found
 
 
-def _convergence(rules: CrownRules, planes: tuple[str, ...]) -> list[Rule]:
+def _convergence(rules: CrownRules, planes: tuple[str, ...], *, front: bool) -> list[Rule]:
     limits, source = rules.convergence
     seen = {
         "BL": "from the front",
-        "MD": "from the cheek",
+        "MD": "from the lip" if front else "from the cheek",
         "MF-DL": "along one diagonal",
         "ML-DF": "along the other diagonal",
     }

@@ -258,4 +258,4 @@ def _base_and_heights(stump: Stump, sides: list[Profile]) -> FloatArray:
 
 
 def _why(profile: Profile) -> str:
-    return f"at {profile.azimuth_deg:.0f}° {profile.trouble or 'the occlusal surface is too small to fit a line to'}"
+    return f"{profile.place}: {profile.trouble or 'the occlusal surface is too small to fit a line to'}"

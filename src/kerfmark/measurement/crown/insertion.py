@@ -73,7 +73,7 @@ def map_of(
     height up and down. Such a mean rounds a sharp rim off, and all that hangs under the rim comes too small: with `rims`
     each section's widest point stands in the map as well.
     """
-    runs = [np.empty((0, 2)) if p.margin is None else p.section.points[p.first_cut :] for p in profiles]
+    runs = [np.empty((0, 2)) if p.margin is None else p.section.own[p.first_cut :] for p in profiles]
     points = np.ascontiguousarray(np.concatenate(runs))
     if not len(points):
         return None

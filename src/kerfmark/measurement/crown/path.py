@@ -120,7 +120,7 @@ def _area(
     for profile, row, known, overhung in zip(around.profiles, above, seen, overhangs, strict=True):
         if profile.margin is None or profile.corner is None or not known.any():
             continue
-        points = profile.section.points[profile.first_cut :]
+        points = profile.section.own[profile.first_cut :]
         level = np.ceil((points[:, 1] - stump_map.lowest_mm) / stump_map.step_mm).astype(int)
         within = (level >= int(np.argmax(known))) & (level < len(row)) & (points[:, 1] < profile.corner[1] - clear_mm)
         # Single points are noisier than the map's means: only what lies within 0.1 mm of an overhang of the map counts.
@@ -198,4 +198,5 @@ def lacking(around: Round) -> str | None:
         return None
     troubles = [p.trouble for p in around.profiles if p.trouble]
     common = max(set(troubles), key=troubles.count) if troubles else "no wall was found"
-    return f"walls stand in {len(walls)} of {len(around.profiles)} sections only: {common}"
+    least = math.ceil(LEAST_SHARE * len(around.profiles))
+    return f"{len(walls)} of {len(around.profiles)} sections show a wall, {least} are needed; in the others {common}"

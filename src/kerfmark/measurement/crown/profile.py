@@ -14,7 +14,7 @@ import numpy as np
 
 from kerfmark.kernels.fitting import total_least_squares
 from kerfmark.measurement.crown.fillet import SHARP_MM, WIDEST_SWEEP, Fillet, best_fillet, gain, is_no_better
-from kerfmark.measurement.crown.sections import STEP_MM, Section
+from kerfmark.measurement.crown.sections import STEP_MM, Section, drawn_on
 from kerfmark.records import FloatArray
 
 __all__ = [
@@ -27,11 +27,13 @@ __all__ = [
     "landmarks",
     "meeting",
     "of_one_shape",
+    "past_the_axis",
     "steadied",
 ]
 
 CLEAR_OF_ENDS_MM = 0.5
 LEAST_WALL_MM = 0.3
+LOWEST_RISE_MM = 2 * CLEAR_OF_ENDS_MM + LEAST_WALL_MM
 BEND_DEG = 27.0
 SMALL_ARC_MM, SHORT_FLOOR_MM = 0.25, 0.2
 LEAST_TOGETHER, SEEN_TOGETHER = 12, 3.1
@@ -93,6 +95,20 @@ class Profile:
         """Azimuth of its half-plane."""
         return self.section.azimuth_deg
 
+    @property
+    def place(self) -> str:
+        """In words where it stands: in the middle of a wall, or between which two."""
+        names = ("buccal", "mesial", "lingual", "distal")
+        eighth = round(self.azimuth_deg / 45.0) % 8
+        if eighth % 2 == 0:
+            return f"in the middle of the {names[eighth // 2]} wall"
+        return f"between {names[eighth // 2]} and {names[(eighth // 2 + 1) % 4]} wall"
+
+    @property
+    def ends_at_an_edge(self) -> bool:
+        """Whether the wall ends where the section turns away from it, not at a mere bend on its way up."""
+        return self.corner is not None and self.edge is not None and math.degrees(self.edge.sweep) >= BEND_DEG
+
 
 def cut_run(removal: FloatArray, threshold_mm: float) -> tuple[int, int] | None:
     """First and last index of the stretch that lost most, gaps under 0.3 mm closed; None where nothing is cut."""
@@ -111,14 +127,37 @@ def landmarks(section: Section, first_cut: int, removal: FloatArray, *, stands_o
 
     `stands_off_mm` is what a foot or a corner must stand off the chord past it to be more than noise.
     """
-    margin = section.points[first_cut]
-    found = Profile(section, first_cut, margin, removal=removal)
     top = _farthest(section.points, (first_cut, len(section.points) - 1), stands_off_mm, outward=True)
-    if top is None or section.points[top][1] - margin[1] < 2 * CLEAR_OF_ENDS_MM + LEAST_WALL_MM:
-        return replace(found, trouble="nothing there stands high enough above the margin to be a wall")
-    foot = _lowest_hollow(section.points, first_cut, top, stands_off_mm)
-    top = _lowest_bend(section.points, foot, top)
-    return _fitted(found, foot, top)
+    return _under(Profile(section, first_cut, section.points[first_cut], removal=removal), top, stands_off_mm)
+
+
+def past_the_axis(profile: Profile, opposite: Profile, *, stands_off_mm: float = 0.04) -> Profile:
+    """A profile with its landmarks sought beyond the axis too, up to where the opposite wall begins.
+
+    Half-planes end at the axis. A wall that leans in over it, as on a thin or leaning stump, has its occlusal end on the far
+    side: where it meets what is left of the occlusal surface, or the opposite wall in a ridge. The profile as it was comes
+    back where no more is found so.
+    """
+    section, other = profile.section, opposite.section
+    if min(profile.first_cut, opposite.first_cut) < 0 or not (section.reaches_axis and other.reaches_axis):
+        return profile
+    whole = drawn_on(section, other, opposite.first_cut)
+    far = _farthest(other.points, (opposite.first_cut, len(other.points) - 1), stands_off_mm, outward=True)
+    ridge = len(whole.points) - 1 - (0 if far is None else far - opposite.first_cut)
+    top = _farthest(whole.points, (profile.first_cut, ridge), stands_off_mm, outward=True)
+    found = Profile(whole, profile.first_cut, whole.points[profile.first_cut], removal=profile.removal)
+    found = _under(found, top if top is not None or far is None else ridge, stands_off_mm)
+    return found if found.wall is not None and found.corner is not None else profile
+
+
+def _under(found: Profile, top: int | None, stands_off_mm: float) -> Profile:
+    """A profile with the landmarks below a point of it taken for the occlusal end of its wall."""
+    points, first_cut = found.section.points, found.first_cut
+    rise = float(points[first_cut if top is None else top][1] - points[first_cut][1])
+    if top is None or rise < LOWEST_RISE_MM:
+        return replace(found, trouble=f"no wall of {LOWEST_RISE_MM:g} mm or more stands above the margin")
+    foot = _lowest_hollow(points, first_cut, top, stands_off_mm)
+    return _fitted(found, foot, _lowest_bend(points, foot, top))
 
 
 def _fitted(found: Profile, foot: int, top: int) -> Profile:
@@ -185,7 +224,7 @@ def _lowest_bend(points: FloatArray, foot: int, top: int) -> int:
             return top
         below, above = points[bend] - points[foot], points[top] - points[bend]
         turn = math.degrees(math.atan2(above[1], above[0]) - math.atan2(below[1], below[0]))
-        if turn < BEND_DEG or points[bend][1] - points[foot][1] < 2 * CLEAR_OF_ENDS_MM + LEAST_WALL_MM:
+        if turn < BEND_DEG or points[bend][1] - points[foot][1] < LOWEST_RISE_MM:
             return top
         top = bend
     return top

@@ -97,7 +97,7 @@ def _at_site(stump: Stump, site: Site) -> tuple[Reading, ...]:
     rays = cast(stump, np.asarray(site.points_mm, float), np.asarray(site.inward, float))
     missed = float(np.isnan(rays.depth_mm).mean())
     if missed > MOST_LEFT_OUT:
-        return _none(name, site.name, f"{100.0 * missed:.0f} % of the rays miss the piece, at most 5 % may")
+        return _none(name, site.name, _cut_away(missed, "this place"))
     return _percentiles(stump, rays, name=name, where=site.name, area_mm2=math.pi * 0.25)
 
 
@@ -138,6 +138,11 @@ def _on_walls(stump: Stump) -> tuple[Cast, FloatArray, FloatArray]:
     rays = cast(stump, points[near], inward[near])
     met = np.where(np.isnan(rays.depth_mm)[:, None], rays.origins_mm, rays.hits_mm)
     azimuth, _, height = around.turning.cylindrical(met)
+    # A wall that leans in over the axis is still that wall beyond it, where a ray that comes in goes away from the axis.
+    outward = ((met - around.turning.origin_mm) * inward[near]).sum(axis=1) - (
+        height * (inward[near] @ around.turning.path)
+    )
+    azimuth = np.where(outward > 0.0, azimuth + 180.0, azimuth) % 360.0
     foot, top = (np.interp(azimuth, known, ends, period=360.0) for ends in (feet, tops))
     return rays, azimuth, (height - foot) / (top - foot)
 
@@ -149,9 +154,13 @@ def _over_third(stump: Stump, rays: Cast, belongs: FloatArray, *, where: str) ->
         return _none(name, where, "too little of the subject's surface lies over this part of a wall")
     missed = float(np.isnan(chosen.depth_mm).mean())
     if missed > MOST_LEFT_OUT:
-        return _none(name, where, f"{100.0 * missed:.0f} % of the rays miss the piece, at most 5 % may")
+        return _none(name, where, _cut_away(missed, "this part of the wall"))
     area = len(chosen.depth_mm) * 0.3**2
     return _percentiles(stump, chosen, name=name, where=where, area_mm2=area)
+
+
+def _cut_away(missed: float, what: str) -> str:
+    return f"straight under {100.0 * missed:.0f} % of {what} the stump is cut away or not scanned, at most {100.0 * MOST_LEFT_OUT:.0f} % may be"
 
 
 def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: float) -> tuple[Reading, ...]:

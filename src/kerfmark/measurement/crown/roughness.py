@@ -31,7 +31,9 @@ def wall_roughness(stump: Stump) -> tuple[Reading, ...]:
     name = "crown.wall_roughness_um"
     walls = [p for p in stump.about_path.profiles if p.wall is not None]
     if len(walls) < LEAST_SHARE * len(stump.about_path.profiles):
-        reason = f"walls stand in {len(walls)} of {len(stump.about_path.profiles)} sections only"
+        sections = len(stump.about_path.profiles)
+        least = math.ceil(LEAST_SHARE * sections)
+        reason = f"{len(walls)} of {sections} sections show a wall, {least} are needed"
         return (unmeasured(name, reason, unit="um"),)
     flat, off, vertices = _unrolled(stump)
     if len(off) < 500:

@@ -12,11 +12,12 @@ from kerfmark.geometry.frames import azimuth_direction
 from kerfmark.measurement.budget import CROSSINGS_PER_EDGE_LENGTH
 from kerfmark.records import FloatArray, SectionPlane
 
-__all__ = ["STEP_MM", "Section", "Turning", "even_section"]
+__all__ = ["STEP_MM", "Section", "Turning", "drawn_on", "even_section"]
 
 STEP_MM = 0.025
 SHORTEST_CHAIN_MM = 0.2
 LONGEST_SEAM_MM = 0.15
+LONGEST_FOLD_MM = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,13 +73,25 @@ class Section:
     """One half-plane's run of points (n, 2), radius and height, every `STEP_MM` from low to the axis on top.
 
     `seams` are the indices at which a new stretch begins after a gap in the surface. `crossed` (n,) counts the edges of
-    the mesh crossed on the way to each point.
+    the mesh crossed on the way to each point. One that `drawn_on` has carried past the axis has negative radii there,
+    from index `beyond` onwards.
     """
 
     azimuth_deg: float
     points: FloatArray
     seams: tuple[int, ...] = ()
     crossed: FloatArray = field(default_factory=lambda: np.empty(0))
+    beyond: int | None = None
+
+    @property
+    def own(self) -> FloatArray:
+        """The points of the half-plane itself."""
+        return self.points[: self.beyond]
+
+    @property
+    def reaches_axis(self) -> bool:
+        """Whether it comes in to the axis, as over a whole stump."""
+        return len(self.points) > 0 and float(self.points[-1, 0]) < 2.0 * STEP_MM
 
     def along_mm(self, start: int = 0, stop: int = -1) -> float:
         """Side of even triangles whose edges a stretch between two points would cross as often as it crosses the mesh's.
@@ -98,7 +111,7 @@ class Section:
 
 def even_section(chains: tuple[FloatArray, ...], azimuth_deg: float) -> Section:
     """The chains of one half-plane put in order from below and sampled evenly; empty where nothing was met."""
-    upright = [c if c[0, 1] <= c[-1, 1] else c[::-1] for c in chains if _length(c) >= SHORTEST_CHAIN_MM]
+    upright = [c if c[0, 1] <= c[-1, 1] else c[::-1] for c in chains if _of_outline(c)]
     upright.sort(key=lambda c: float(c[0, 1]))
     runs: list[FloatArray] = []
     crossed: list[FloatArray] = []
@@ -114,6 +127,28 @@ def even_section(chains: tuple[FloatArray, ...], azimuth_deg: float) -> Section:
     points = np.concatenate(runs) if runs else np.empty((0, 2))
     counts = np.concatenate(crossed) if crossed else np.empty(0)
     return Section(azimuth_deg, points, tuple(seams), counts)
+
+
+def drawn_on(section: Section, opposite: Section, down_to: int) -> Section:
+    """A section carried on past the axis, along the opposite half-plane's one down to a point of it."""
+    far = opposite.points[down_to:][::-1] * [-1.0, 1.0]
+    own, count = len(section.points), len(opposite.points)
+    crossed = section.crossed[-1] + opposite.crossed[-1] - opposite.crossed[down_to:][::-1]
+    seams = [own + count - s for s in reversed(opposite.seams) if s > down_to]
+    return Section(
+        section.azimuth_deg,
+        np.concatenate([section.points, far]),
+        (*section.seams, *seams),
+        np.concatenate([section.crossed, crossed]),
+        own,
+    )
+
+
+def _of_outline(chain: FloatArray) -> bool:
+    """Not a speck, nor a small closed curve, as triangles make that noise has folded over."""
+    length = _length(chain)
+    closed = bool((chain[0] == chain[-1]).all())
+    return length >= (LONGEST_FOLD_MM if closed else SHORTEST_CHAIN_MM)
 
 
 def _length(chain: FloatArray) -> float:

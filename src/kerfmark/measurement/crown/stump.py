@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -16,8 +17,16 @@ from kerfmark.geometry.sections import radial_profiles
 from kerfmark.measurement.budget import folded_u_mm
 from kerfmark.measurement.crown.insertion import best_lean, map_of
 from kerfmark.measurement.crown.outer_margin import first_cuts_by_shape, refined
-from kerfmark.measurement.crown.profile import Profile, WallLine, cut_run, landmarks, of_one_shape, steadied
-from kerfmark.measurement.crown.sections import Section, Turning, even_section
+from kerfmark.measurement.crown.profile import (
+    Profile,
+    WallLine,
+    cut_run,
+    landmarks,
+    of_one_shape,
+    past_the_axis,
+    steadied,
+)
+from kerfmark.measurement.crown.sections import Section, Turning, drawn_on, even_section
 from kerfmark.records import FloatArray, Piece, Surface
 
 if TYPE_CHECKING:
@@ -189,17 +198,33 @@ class Stump:
         """
         around = self.about_path
         middles = [p for p in (around.at(a) for a in np.arange(0.0, 360.0, 45.0)) if p.wall is not None]
-        azimuths = [p.azimuth_deg + d for p in middles for d in BESIDE_DEG]
-        chains = self._chains(around.turning, np.array(azimuths)) if azimuths else []
         lines: dict[float, SteadyWall] = {}
-        for i, profile in enumerate(middles):
-            beside = chains[i * len(BESIDE_DEG) : (i + 1) * len(BESIDE_DEG)]
-            line, leans = steadied(profile, [even_section(c, 0.0).points for c in beside])
+        for profile, beside in zip(middles, self._beside(around.turning, middles), strict=True):
+            line, leans = steadied(profile, beside)
             section = profile.section
             along = section.along_mm(section.near(line.low), section.near(line.high))
             across = float(np.clip(self.edge_mm**2 / along, 0.3 * self.edge_mm, 3.0 * self.edge_mm))
             lines[profile.azimuth_deg] = SteadyWall(line, leans, along, across)
         return lines
+
+    def _beside(self, turning: Turning, middles: Sequence[Profile]) -> list[list[FloatArray]]:
+        """Points of the sections beside each of some, carried past the axis where its wall goes on there."""
+        past = [p.section.beyond is not None for p in middles]
+        starts = [
+            p.azimuth_deg + turn
+            for p, goes_on in zip(middles, past, strict=True)
+            for turn in (0.0, 180.0)[: 1 + goes_on]
+        ]
+        if not starts:
+            return []
+        chains = self._chains(turning, np.add.outer(starts, BESIDE_DEG).ravel())
+        runs = iter([even_section(c, 0.0) for c in chains])
+        found = []
+        for goes_on in past:
+            own = [next(runs) for _ in BESIDE_DEG]
+            far = [next(runs) for _ in BESIDE_DEG] if goes_on else own
+            found.append([_up_to_the_top(o, f) if goes_on else o.points for o, f in zip(own, far, strict=True)])
+        return found
 
     @cached_property
     def caster(self) -> RayCaster:
@@ -268,9 +293,18 @@ class Stump:
                 found.append(landmarks(section, start, removal, stands_off_mm=self.stands_off_mm))
         if coarse:
             return tuple(found)
+        found = self._past_the_axis(found)
         return refined(
             of_one_shape(found), turning, depth_at=self.depth_at if self.has_subject else None, edge_mm=self.edge_mm
         )
+
+    def _past_the_axis(self, profiles: list[Profile]) -> list[Profile]:
+        """The profiles, those that end at the axis before their wall does carried on past it."""
+        half = len(profiles) // 2
+        return [
+            p if p.ends_at_an_edge else past_the_axis(p, opposite, stands_off_mm=self.stands_off_mm)
+            for p, opposite in zip(profiles, profiles[half:] + profiles[:half], strict=True)
+        ]
 
     def _removals(self, cut: list[Section], turning: Turning) -> list[FloatArray]:
         if not self.has_subject:
@@ -293,6 +327,13 @@ class Stump:
             points = deep if len(deep) > 100 else points
         middle = points.mean(axis=0) if len(points) else np.zeros(3)
         return np.array([middle[0], middle[1], 0.0])
+
+
+def _up_to_the_top(section: Section, opposite: Section) -> FloatArray:
+    """A section's points and, past the axis, those up to the highest of the opposite one."""
+    if not (section.reaches_axis and opposite.reaches_axis):
+        return section.points
+    return drawn_on(section, opposite, int(np.argmax(opposite.points[:, 1]))).points
 
 
 def _margin_band(surface: Surface, around: Round) -> Surface:

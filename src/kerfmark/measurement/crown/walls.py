@@ -203,7 +203,7 @@ def _ends_u_deg(stump: Stump, profile: Profile) -> float:
 
 
 def _at(profile: Profile) -> str:
-    return f"at {profile.azimuth_deg:.0f}° {profile.trouble or 'no wall was found'}"
+    return f"{profile.place}: {profile.trouble or 'no wall was found'}"
 
 
 def _signed(azimuth_deg: float) -> float:
