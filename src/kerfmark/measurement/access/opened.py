@@ -13,7 +13,7 @@ from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.columns import Crossings, Lattice, crossings, lattice_over
 from kerfmark.geometry.frames import rigid_inverse, transform_directions, transform_points
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import bounds_mm, transformed, vertex_normals
+from kerfmark.geometry.mesh import bounds_mm, smoothed_vertices, transformed, vertex_normals
 from kerfmark.measurement.carried import carried_alignment
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.measurement.surface.margin import Margin, cut_patches, margins_of
@@ -115,6 +115,14 @@ class Opened(Bench):
             np.concatenate([part.vertices_mm for part in parts]),
             np.concatenate([vertex_normals(part) for part in parts]),
         )
+
+    @cached_property
+    def cavity_places(self) -> FloatArray:
+        """(n, 3) where the points of `cavity` lie on a smoothed surface: what lies beside what must not hang on noise."""
+        parts = cut_patches(self)
+        if not parts:
+            return np.empty((0, 3))
+        return np.concatenate([smoothed_vertices(part, rounds=2) for part in parts])
 
     def outside_pulp(self, points_mm: FloatArray, *, exact: bool = False) -> FloatArray:
         """(n,) signed distance from the pulp, positive outside; far where there is no pulp."""

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from kerfmark.measurement.access.opened import NO_PULP, Along, Opened
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, measured, unmeasured
 from kerfmark.measurement.carried import carried_witness
-from kerfmark.measurement.surface.margin import FROM_MM, TO_MM
-from kerfmark.measurement.surface.overlap import inside_outline, opened, overlap_reading
+from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, Margin, corners_u_mm2
+from kerfmark.measurement.surface.overlap import inside_outline, opened, overlap_reading, rim_of_margin
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
 __all__ = ["centring", "outline_area", "outline_overlap", "polygon_area_mm2", "polygon_middle"]
@@ -27,7 +27,8 @@ def outline_overlap(case: Opened) -> tuple[Reading, ...]:
     if along.opening is None:
         return (unmeasured(name, NOTHING, unit="1"),)
     inside = inside_outline(along.lattice, [along.opening])
-    reading = overlap_reading(name, along, (opened(along.outline),), np.asarray(inside, bool))
+    rim = rim_of_margin(along, case.margins[0], case.margins[0].length_mm)
+    reading = overlap_reading(name, along, (opened(along.outline),), np.asarray(inside, bool), rim_mm=rim)
     curves = (case.outline, case.margins[0].points_mm)
     witness = carried_witness(reading.witness, case.back)
     assert witness is not None
@@ -39,21 +40,20 @@ def outline_area(case: Opened) -> tuple[Reading, ...]:
     name, along = "access.outline_area_mm2", case.along
     if along.opening is None:
         return (unmeasured(name, NOTHING, unit="mm2"),)
-    area, length = abs(polygon_area_mm2(along.opening)), case.margins[0].length_mm
+    area = abs(polygon_area_mm2(along.opening))
     witness = Witness("curve", curves_mm=(case.margins[0].points_mm,))
-    return (measured(name, area, unit="mm2", budget=_edge_budget(along, length), witness=witness),)
+    return (measured(name, area, unit="mm2", budget=_edge_budget(along, case.margins[0]), witness=witness),)
 
 
-def _edge_budget(along: Along, length_mm: float) -> tuple[Component, ...]:
+def _edge_budget(along: Along, margin: Margin) -> tuple[Component, ...]:
     """What errors of the margin's place do to an area inside it: noise along it, and what grows or shrinks it as a whole."""
-    noise, shared = 1e-3 * along.piece.noise_um, 1e-3 * along.piece.trueness_um
-    # A line fitted to so much wall and drawn out to depth 0 has there the noise of its points' mean by so many times.
-    middle, spread = 0.5 * (FROM_MM + TO_MM), (TO_MM - FROM_MM) / math.sqrt(12.0)
-    count = effective_count(edge_mm=along.edge_mm, area_mm2=length_mm * (TO_MM - FROM_MM))
+    length, noise = margin.length_mm, margin.noise_mm(1e-3 * along.piece.noise_um)
+    shared = 1e-3 * along.piece.trueness_um
     return (
-        Component("surface noise", noise * math.hypot(1.0, middle / spread) * length_mm / math.sqrt(count)),
-        Component("trueness", shared * length_mm / math.sqrt(max(length_mm / 4.0, 1.0))),
+        Component("surface noise", noise * math.sqrt(length * FIT_LENGTH_MM)),
+        Component("trueness", shared * length / math.sqrt(max(length / 4.0, 1.0))),
         Component("chords of the margin", CHORD_MM**2 / 12.0 * 2.0 * math.pi),
+        Component("corners rounded by wide triangles", corners_u_mm2(along)),
     )
 
 
@@ -71,11 +71,14 @@ def centring(case: Opened) -> tuple[Reading, ...]:
     off = float(np.linalg.norm(ends[1] - ends[0]))
     level = float(along.opening[:, 2].mean())
     points = np.column_stack([ends, [level, level]])
-    count = effective_count(edge_mm=along.edge_mm, length_mm=case.margins[0].length_mm)
+    alignment, ways = _sideways_u(along, ends, level)
+    # Of a round margin a stretch s that lies n farther out moves the middle by n s cos / (π r): all of them by n √(2 s / length).
+    stretch = math.sqrt(2.0 * FIT_LENGTH_MM / case.margins[0].length_mm)
+    noise = case.margins[0].noise_mm(1e-3 * along.piece.noise_um) * stretch
     budget = (
-        Component("surface noise", 2.0 * 1e-3 * along.piece.noise_um / math.sqrt(count)),
-        Component("trueness", 0.5 * 1e-3 * along.piece.trueness_um),
-        Component("alignment", _sideways_u(along, ends, level)),
+        Component("surface noise", math.sqrt(ways) * noise),
+        Component("trueness", math.sqrt(ways) * 0.5 * 1e-3 * along.piece.trueness_um),
+        Component("alignment", alignment),
         Component("columns of the chamber", along.lattice.spacing_mm / math.sqrt(float(len(chamber)))),
     )
     segment = (np.asarray(points) - case.into[:3, 3]) @ case.into[:3, :3]
@@ -83,15 +86,15 @@ def centring(case: Opened) -> tuple[Reading, ...]:
     return (measured(name, off, unit="mm", budget=budget, witness=witness),)
 
 
-def _sideways_u(along: Along, ends: FloatArray, level_mm: float) -> float:
-    """What the alignment does to the opening's middle along the way from the chamber's, or any way where they are one."""
+def _sideways_u(along: Along, ends: FloatArray, level_mm: float) -> tuple[float, int]:
+    """What the alignment does to the opening's middle along the way from the chamber's, or any way where they are one; how many ways."""
     run = ends[1] - ends[0]
     away = float(np.linalg.norm(run))
     point = np.append(ends[1], level_mm)
     both = [alignment_u_mm(along.piece.alignment, point, way) for way in (np.array([1.0, 0, 0]), np.array([0, 1.0, 0]))]
     if away < 3.0 * math.hypot(*both):  # no way of its own: an error across either axis makes the distance longer
-        return math.hypot(*both)
-    return alignment_u_mm(along.piece.alignment, point, np.append(run / away, 0.0))
+        return math.hypot(*both), 2
+    return alignment_u_mm(along.piece.alignment, point, np.append(run / away, 0.0)), 1
 
 
 def polygon_area_mm2(loop: FloatArray) -> float:

@@ -51,16 +51,16 @@ def gouge_depth(case: Opened) -> tuple[Reading, ...]:
     wall = ~_on_floor(case, points) if len(points) else np.zeros(0, bool)
     if not wall.any():
         return (unmeasured(name, NOTHING, unit="mm"),)
-    points, normals = read_only(points[wall], np.float64), normals[wall]
+    points, normals, places = points[wall], normals[wall], read_only(case.cavity_places[wall], np.float64)
     beyond = np.minimum(_beyond_plan(case, points), case.outside_pulp(points))
-    most = beyond > float(means_within(points, points, read_only(beyond, np.float64), MEAN_RADIUS_MM).max()) - EXACT_MM
+    most = beyond > float(means_within(places, places, read_only(beyond, np.float64), MEAN_RADIUS_MM).max()) - EXACT_MM
     exact = _beyond_plan(case, points[most], exact=True), case.outside_pulp(points[most], exact=True)
     beyond[most] = np.minimum(*exact)
-    means = means_within(points, points, read_only(beyond, np.float64), MEAN_RADIUS_MM)
+    means = means_within(places, places, read_only(beyond, np.float64), MEAN_RADIUS_MM)
     worst = int(np.argmax(means))
-    averaged, each, budget = _depth_budget(case, points[worst], normals[worst])
-    added, choice = extreme_of(-means, averaged, alike=alike_means(each))
-    budget = (choice, *budget)
+    each = float((np.linalg.norm(places - places[worst], axis=1) <= MEAN_RADIUS_MM).sum())
+    added, choice = extreme_of(-means, 1e-3 * case.piece.noise_um / math.sqrt(each), alike=alike_means(each))
+    budget = (choice, *_depth_budget(case, points[worst], normals[worst]))
     value = max(float(means[worst]) - added, 0.0)
     segment = np.array([[points[worst], points[worst] + max(value, 0.0) * normals[worst]]])
     plane = case.plane("gouge", points[worst], _across(case, points[worst]))
@@ -69,17 +69,11 @@ def gouge_depth(case: Opened) -> tuple[Reading, ...]:
     return (measured(name, value, unit="mm", budget=budget, witness=witness),)
 
 
-def _depth_budget(case: Opened, point: FloatArray, outward: FloatArray) -> tuple[float, float, tuple[Component, ...]]:
-    """Noise of a mean over 0.3 mm, how many such means share it, and what else moves a depth read from them."""
-    count = effective_count(edge_mm=case.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
-    averaged = 1e-3 * case.piece.noise_um / math.sqrt(count)
+def _depth_budget(case: Opened, point: FloatArray, outward: FloatArray) -> tuple[Component, ...]:
+    """What moves a depth beside noise."""
     return (
-        averaged,
-        count,
-        (
-            Component("trueness", 1e-3 * case.piece.trueness_um),
-            Component("alignment", alignment_u_mm(case.piece.alignment, point, outward)),
-        ),
+        Component("trueness", 1e-3 * case.piece.trueness_um),
+        Component("alignment", alignment_u_mm(case.piece.alignment, point, outward)),
     )
 
 
@@ -174,13 +168,18 @@ def wall_left(case: Opened) -> tuple[Reading, ...]:
     points, thick, ends, outward = (read_only(v[known], np.float64) for v in (points, thick, ends, outward))
     means = means_within(points, points, thick, 1.5 * SPACING_MM)
     worst = int(np.argmin(means))
-    averaged, _, budget = _depth_budget(case, points[worst], outward[worst])
+    each = effective_count(edge_mm=case.edge_mm, area_mm2=math.pi * MEAN_RADIUS_MM**2)
+    averaged = 1e-3 * case.piece.noise_um / math.sqrt(each)
     # Points stand 0.2 mm apart and their means run over 0.6 mm: about seven each.
     beyond, choice = extreme_of(means, averaged, alike=alike_means(math.pi * 1.5**2))
     plane = case.plane("wall", points[worst], _across(case, points[worst]))
     witness = Witness("length", segments_mm=np.array([[points[worst], ends[worst]]]), plane=plane)
     straight = float(np.linalg.norm(ends[worst] - points[worst]))
-    budget = (choice, *budget, Component("ways tried", CONE_U * straight))
+    budget = (
+        choice,
+        *_depth_budget(case, points[worst], outward[worst]),
+        Component("ways tried", CONE_U * straight),
+    )
     return (measured(name, float(means[worst]) + beyond, unit="mm", budget=budget, witness=witness),)
 
 

@@ -11,7 +11,7 @@ from kerfmark.geometry.rays import RayCaster
 from kerfmark.measurement.budget import alignment_u_mm, extreme_of, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.pit import SIDES, Pit
 from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, corners_u_mm2
-from kerfmark.measurement.surface.overlap import Rim, inside_outline, opened, opening_of, overlap_reading
+from kerfmark.measurement.surface.overlap import inside_outline, opened, opening_of, overlap_reading, rim_of_margin
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
 __all__ = [
@@ -103,9 +103,7 @@ def outline_overlap(pit: Pit) -> tuple[Reading, ...]:
     else:  # the margin closes: columns count as open only where they are cut deep enough to be told from noise
         assert bench.lattice is not None
         inside = inside_outline(bench.lattice, [pit.view.to_view(m.points_mm) for m in pit.margins])
-        noise, length = margin_noise_mm(pit), sum(m.length_mm for m in pit.margins)
-        together = math.hypot(noise / math.sqrt(max(1.0, length / FIT_LENGTH_MM)), corners_u_mm2(bench) / length)
-        rim = Rim(noise, together, FIT_LENGTH_MM)
+        rim = rim_of_margin(bench, pit.margin, sum(m.length_mm for m in pit.margins))
         reading = overlap_reading(name, bench, outline, inside, within=_faces_viewer(pit), rim_mm=rim)
     if reading.witness is None:
         return (reading,)
@@ -449,11 +447,8 @@ def _by_cells(points: FloatArray, areas: FloatArray, size_mm: float, way: FloatA
 
 
 def margin_noise_mm(pit: Pit) -> float:
-    """Noise of the margin's place over 0.4 mm of it: of lines through the vertices that are there, drawn out to depth 0.
-
-    At 10 µm noise 2.5 times that of the mean of those vertices, at 50 µm, where only what lies deeper counts as cut, 3.6 times.
-    """
-    return pit.noise_mm * float(np.nanmedian(pit.margin.loose))
+    """Noise of the margin's place over 0.4 mm of it."""
+    return pit.margin.noise_mm(pit.noise_mm)
 
 
 def _shared_of(pit: Pit, weights: FloatArray) -> float:

@@ -64,6 +64,13 @@ class Margin:
         """(k,) cavosurface angle through the tooth, degrees: 90 for a wall square to the old surface, more for a bevel."""
         return np.asarray(90.0 + np.degrees(np.arctan(self.lean)))
 
+    def noise_mm(self, each_mm: float) -> float:
+        """Noise of the place of 0.4 mm of it, of vertices with so much each: of lines through those there are, drawn out to depth 0.
+
+        At 10 µm 2.5 times that of the mean of those vertices, at 50 µm, where only what lies deeper counts as cut, 3.6 times.
+        """
+        return each_mm * float(np.nanmedian(self.loose))
+
     @property
     def length_mm(self) -> float:
         """Its whole length."""

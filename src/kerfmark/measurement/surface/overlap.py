@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from kerfmark.geometry.columns import Lattice
 from kerfmark.measurement.budget import measured
 from kerfmark.measurement.surface.bench import Bench
+from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, Margin, corners_u_mm2
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["Rim", "dice", "inside_outline", "opened", "opening_of", "overlap_reading", "rim_of"]
+__all__ = ["Rim", "dice", "inside_outline", "opened", "opening_of", "overlap_reading", "rim_of", "rim_of_margin"]
 
 ABSOLUTE_NORMAL = 0.8
 """Mean size of a standard normal variable, sqrt(2 / π)."""
@@ -33,6 +34,13 @@ class Rim(NamedTuple):
     noise: float
     shift: float
     stretch: float = 0.0
+
+
+def rim_of_margin(bench: Bench, margin: Margin, length_mm: float) -> Rim:
+    """How unsure a rim is that a margin gives."""
+    noise = margin.noise_mm(1e-3 * bench.piece.noise_um)
+    together = math.hypot(noise / math.sqrt(max(1.0, length_mm / FIT_LENGTH_MM)), corners_u_mm2(bench) / length_mm)
+    return Rim(noise, together, FIT_LENGTH_MM)
 
 
 def overlap_reading(
