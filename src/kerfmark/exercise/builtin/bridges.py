@@ -14,7 +14,7 @@ from kerfmark.anatomy.gingiva import gingiva
 from kerfmark.anatomy.notation import is_upper
 from kerfmark.anatomy.preparations import CrownPlan
 from kerfmark.anatomy.tooth import Tooth, tooth
-from kerfmark.exercise.builtin.criteria import CERAMIC, FRONT, Rule, crown_rules
+from kerfmark.exercise.builtin.criteria import CERAMIC, FRONT, PASS_PERCENT, Rule, crown_rules
 from kerfmark.exercise.builtin.crowns import (
     GINGIVA_MM,
     ROUND_TAPER,
@@ -247,7 +247,7 @@ def _keys(spec: BridgeSpec, abutments: tuple[Abutted, ...], surfaces: Mapping[st
         "sites": [_site(a, name) for a in abutments for name in (*_named(a)[0], *_named(a)[1])],
         "source": {"kind": "scan", "noise_um": 10.0, "trueness_um": 15.0},
         "criteria": [rule.as_toml() for rule in rules],
-        "pass": {"minimum_percent": 60.0, "met_at": 0.95, "too_close": "refer"},
+        "pass": {"minimum_percent": PASS_PERCENT, "met_at": 0.95, "too_close": "refer"},
     }
 
 

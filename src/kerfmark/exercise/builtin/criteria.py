@@ -26,7 +26,7 @@ __all__ = [
 
 WALLS = ("buccal", "mesial", "lingual", "distal")
 PASS_PERCENT = 75.0
-"""Pass line of cavities, accesses and implants. Published rubrics give 81 to 85 for acceptable and 61 to 67 for what needs modification
+"""Pass line of cavities, accesses, implants and bridges. Published rubrics give 81 to 85 for acceptable and 61 to 67 for what needs modification
 [seen]: the line lies between the two, 75 [practice]. A critical criterion carries no weight where every piece that is not ruined meets it."""
 
 
