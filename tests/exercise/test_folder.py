@@ -84,6 +84,7 @@ def test_a_key_that_came_later_changes_the_version_only_where_it_is_given(folder
     for table, key in (
         ("subject", "arch"),
         ("subject", "hounsfield"),
+        ("subject", "series"),
         ("target", "axis"),
         ("structures", "implants"),
         ("permitted", "implant_diameters_mm"),

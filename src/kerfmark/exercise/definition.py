@@ -34,6 +34,7 @@ from kerfmark.exercise.tables import (
 from kerfmark.records import FloatArray
 
 __all__ = [
+    "VOLUME_PLACE",
     "Abutment",
     "Canal",
     "Criterion",
@@ -55,6 +56,9 @@ __all__ = [
     "mesial_sign",
     "tooth_frame",
 ]
+
+VOLUME_PLACE = "[subject] volume"
+"""The one place that may name a folder: one of DICOM slices."""
 
 Self = TypeVar("Self", bound="Exercise")
 
@@ -125,7 +129,7 @@ def asset_names(exercise: ExerciseTables) -> dict[str, str]:
     named.update(
         {
             "[subject] gingiva": subject.gingiva,
-            "[subject] volume": subject.volume,
+            VOLUME_PLACE: subject.volume,
             "[target] surface": exercise.target.surface,
         }
     )

@@ -13,12 +13,13 @@ from typing import Protocol
 
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.faults import nearest
+from kerfmark.intake.volumes.files import PackedFolder, begins_as_dicom, packed
+from kerfmark.intake.zips import checked_members
 from kerfmark.settings import Limits
 
 __all__ = ["DEFINITION", "ExerciseFiles", "open_files"]
 
 DEFINITION = "exercise.toml"
-_PASSED_OVER = ("__MACOSX/", ".DS_Store")
 
 
 class ExerciseFiles(Protocol):
@@ -28,6 +29,10 @@ class ExerciseFiles(Protocol):
 
     def read(self, name: str, *, place: str | None = None) -> bytes:
         """The bytes of one file; `place` is the key that names it, for the error."""
+        ...
+
+    def read_folder(self, name: str, *, place: str) -> PackedFolder | None:
+        """The files of a folder that holds a series of slices; None where there is no such folder."""
         ...
 
 
@@ -109,6 +114,19 @@ class FolderFiles:
             raise _too_large(name, status.st_size, self._limits)
         return real.read_bytes()
 
+    def read_folder(self, name: str, *, place: str) -> PackedFolder | None:
+        """The files of a folder that holds a series of slices; None where there is no such folder."""
+        folder = self._root / name
+        try:
+            if not folder.is_dir():
+                return None
+            inside = [f"{name}/{entry.name}" for entry in sorted(folder.iterdir()) if not entry.is_dir()]
+        except (OSError, ValueError):
+            return None
+        inside = [one for one in inside if not _is_hidden(one)]
+        _check_series(len(inside), name, self._limits)
+        return packed((_last(one), self.read(one, place=place)) for one in inside)
+
     def _known(self) -> list[str]:
         return [entry.name for entry, _ in zip(sorted(self._root.iterdir()), range(1000), strict=False)]
 
@@ -127,7 +145,8 @@ class ZipFiles:
             raise self._damaged(error) from None
         except (OSError, ValueError, struct.error, NotImplementedError, EOFError) as error:
             raise self._damaged(error) from None
-        self._members = _checked_members(self._zip.infolist(), self.shown, limits)
+        self._members = checked_members(self._zip.infolist(), self.shown, limits)
+        _check_count(self._zip, self.shown, limits)
         self._prefix = _top_folder(list(self._members))
 
     def read(self, name: str, *, place: str | None = None) -> bytes:
@@ -144,6 +163,16 @@ class ZipFiles:
         except (NotImplementedError, struct.error, IndexError, OverflowError) as error:
             raise self._damaged(error, member=name) from None
 
+    def read_folder(self, name: str, *, place: str) -> PackedFolder | None:
+        """The files of a folder that holds a series of slices; None where there is no such folder."""
+        start = f"{self._prefix}{name}/"
+        inside = [one.removeprefix(self._prefix) for one in sorted(self._members) if one.startswith(start)]
+        inside = [one for one in inside if one.count("/") == name.count("/") + 1 and not _is_hidden(one)]
+        if not inside:
+            return None
+        _check_series(len(inside), name, self._limits)
+        return packed((_last(one), self.read(one, place=place)) for one in inside)
+
     def _damaged(self, error: Exception, *, member: str | None = None) -> InputError:
         which = f", member '{printable(member, limit=80)}'," if member else ""
         reason = printable(error, limit=80) or type(error).__name__
@@ -152,48 +181,37 @@ class ZipFiles:
         )
 
 
-def _checked_members(members: Sequence[zipfile.ZipInfo], shown: str, limits: Limits) -> dict[str, zipfile.ZipInfo]:
-    """The files of a zip by name, once every member has been found harmless."""
-    if len(members) > limits.zip_members:
+def _last(name: str) -> str:
+    return name.rpartition("/")[2]
+
+
+def _is_hidden(name: str) -> bool:
+    """What systems put into folders by themselves: no part of a series, so none of its version."""
+    return _last(name).startswith(".")
+
+
+def _check_series(count: int, name: str, limits: Limits) -> None:
+    if count > limits.slices:
         raise InputError(
-            f"{shown} has {len(members)} members, expected at most zip_members = {limits.zip_members}. "
+            f"{printable(name, limit=80)} holds {count} files, expected at most slices = {limits.slices}. Keep one series in it or raise "
+            "KERFMARK_LIMIT_SLICES."
+        )
+
+
+def _check_count(archive: zipfile.ZipFile, shown: str, limits: Limits) -> None:
+    """Slices of a CT's folder are many and have a limit of their own."""
+    members = archive.infolist()
+    if len(members) <= limits.zip_members:
+        return
+    slices = (
+        0 if len(members) > limits.zip_members + limits.slices else sum(begins_as_dicom(archive, m) for m in members)
+    )
+    if len(members) - slices > limits.zip_members:
+        raise InputError(
+            f"{shown} has {len(members) - slices} members, expected at most zip_members = {limits.zip_members}"
+            f"{' beside DICOM slices' if slices else ''}. "
             "Leave out what the exercise does not name, or raise KERFMARK_LIMIT_ZIP_MEMBERS."
         )
-    total = sum(member.file_size for member in members)
-    if total > limits.unpacked_mib * 2**20:
-        raise InputError(
-            f"{shown} unpacks to {total / 2**20:.1f} MiB, expected at most unpacked_mib = {limits.unpacked_mib}. "
-            "Reduce the files or raise KERFMARK_LIMIT_UNPACKED_MIB."
-        )
-    files: dict[str, zipfile.ZipInfo] = {}
-    for member in members:
-        fault = _member_fault(member, files)
-        if fault is not None:
-            name = printable(member.orig_filename, limit=80)
-            raise InputError(
-                f"{shown}: member '{name}' {fault}, expected plain files in one folder, each once. Make the zip anew."
-            )
-        if not member.is_dir() and not member.filename.startswith(_PASSED_OVER):
-            files[member.filename] = member
-    return files
-
-
-def _member_fault(member: zipfile.ZipInfo, known: dict[str, zipfile.ZipInfo]) -> str | None:
-    """What makes a member unacceptable, in words."""
-    name = member.orig_filename
-    segments = name.rstrip("/").split("/")
-    if name.startswith("/") or "\\" in name or (len(name) > 1 and name[1] == ":"):
-        return "has an absolute name or a backslash"
-    if any(segment in ("", ".", "..") for segment in segments):
-        return "has a name with '..', '.' or nothing between two '/'"
-    if not name.isprintable():
-        return "has control characters in its name"
-    if member.flag_bits & 0x1:
-        return "is locked by a password"
-    mode = member.external_attr >> 16
-    if stat.S_IFMT(mode) not in (0, stat.S_IFREG, stat.S_IFDIR):
-        return "is a link or a device"
-    return "is there twice" if member.filename in known else None
 
 
 def _top_folder(names: Sequence[str]) -> str:

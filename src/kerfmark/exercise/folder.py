@@ -12,11 +12,12 @@ from typing import Any
 
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
-from kerfmark.exercise.definition import Exercise, as_exercise, asset_names
+from kerfmark.exercise.definition import VOLUME_PLACE, Exercise, as_exercise, asset_names
 from kerfmark.exercise.faults import nearest_phrase
 from kerfmark.exercise.files import DEFINITION, ExerciseFiles, open_files
 from kerfmark.exercise.remarks import remarks_of
 from kerfmark.exercise.toml_text import read_toml, toml_of
+from kerfmark.intake.volumes.files import PackedFolder, packed
 from kerfmark.records import Remark
 from kerfmark.settings import Limits
 
@@ -25,7 +26,7 @@ __all__ = ["LoadedExercise", "load_exercise", "save_exercise", "version_of"]
 
 LATER = {
     "": ("abutments",),
-    "subject": ("arch", "hounsfield"),
+    "subject": ("arch", "hounsfield", "series"),
     "target": ("axis",),
     "structures": ("implants",),
     "permitted": ("implant_diameters_mm",),
@@ -44,7 +45,7 @@ class LoadedExercise:
     version : str
         `sha256:` and a digest that is the same for the same content, however it is packed, ordered or commented.
     assets : mapping of str to bytes
-        By name, only those the exercise names.
+        By name, only those the exercise names; a CT's folder as one (`PackedFolder`).
     remarks : tuple of Remark
         What is allowed but looks like a slip.
     """
@@ -104,7 +105,10 @@ class _ReadWhenAsked(Mapping[str, bytes]):
     def __getitem__(self, name: str) -> bytes:
         if name not in self._names:
             raise KeyError(name)
-        return (self._folder / name).read_bytes()
+        path = self._folder / name
+        if path.is_dir():
+            return packed((file.name, file.read_bytes()) for file in path.iterdir())
+        return path.read_bytes()
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._names)
@@ -125,9 +129,16 @@ def save_exercise(folder: str | Path, exercise: Exercise, assets: Mapping[str, b
     for place, name in asset_names(exercise).items():
         if name not in assets:
             raise InputError(f"{place} names '{printable(name)}', which was not given, expected its bytes. Add it.")
-        path = root / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(assets[name])
+        data = assets[name]
+        files = (
+            {f"{name}/{own}": held for own, held in data.members().items()}
+            if isinstance(data, PackedFolder)
+            else {name: data}
+        )
+        for inside, held in files.items():
+            path = root / inside
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(held)
     root.mkdir(parents=True, exist_ok=True)
     (root / DEFINITION).write_text(toml_of(exercise), encoding="utf-8", newline="\n")
 
@@ -186,7 +197,8 @@ def _read_assets(exercise: Exercise, files: ExerciseFiles, *, limits: Limits) ->
     assets: dict[str, bytes] = {}
     for place, name in asset_names(exercise).items():
         if name not in assets:
-            assets[name] = files.read(name, place=place)
+            folder = files.read_folder(name, place=place) if place == VOLUME_PLACE else None
+            assets[name] = files.read(name, place=place) if folder is None else folder
     total = sum(map(len, assets.values()))
     if total > limits.unpacked_mib * 2**20:
         raise InputError(

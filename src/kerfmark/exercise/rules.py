@@ -67,6 +67,13 @@ def _subject(exercise: ExerciseTables) -> Iterator[Fault]:
             "labels only beside a label volume",
             "Add volume or leave labels out.",
         )
+    if subject.series is not None and subject.volume is None:
+        yield Fault(
+            "[subject] series",
+            "is given without a volume",
+            "series only beside a folder of DICOM slices",
+            "Add volume or leave series out.",
+        )
     for name in layer_names(exercise):
         where = f"[subject] layers.{printable(name, limit=60)}" if name in subject.layers else "[subject] labels"
         if name in ("all", "other") or not name or not name.isprintable() or len(name) > 60:

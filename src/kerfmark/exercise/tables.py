@@ -95,7 +95,12 @@ class Subject(Table):
     )
     neighbours: dict[Literal["mesial", "distal"], AssetName] = Field(default_factory=dict)
     gingiva: AssetName | None = None
-    volume: AssetName | None = Field(default=None, description="a CT, or with `labels` a label volume")
+    volume: AssetName | None = Field(
+        default=None, description="a CT (a file, or a folder or zip of DICOM slices), or with `labels` a label volume"
+    )
+    series: Text | None = Field(
+        default=None, description="which DICOM series of the volume's folder: its UID or number, as text"
+    )
     labels: Annotated[dict[int, str], BeforeValidator(_label_table)] = Field(
         default_factory=dict, description="what each whole number above 0 of a label volume stands for"
     )

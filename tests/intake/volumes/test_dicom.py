@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import zipfile
+
 import numpy as np
 import pydicom
 import pytest
@@ -311,3 +313,62 @@ def said_of(path) -> str:
     except InputError as error:
         return str(error)
     return ""
+
+
+def as_zip(folder, path, *, inside=""):
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for file in sorted(folder.iterdir()):
+            archive.write(file, inside + file.name)
+    return path
+
+
+@pytest.mark.parametrize("inside", ["", "patient/study/series/"])
+def test_a_zip_of_a_series_is_read_as_its_folder(tmp_path, inside):
+    folder = series_in(tmp_path / "ct", 0.5 * np.arange(9))
+    path = as_zip(folder, tmp_path / "ct.zip", inside=inside)
+    assert is_volume(path)
+    file, same = read(path), read(folder)
+    assert_right(file)
+    assert file.sha256 == same.sha256
+
+
+def test_other_zips_are_no_volumes(tmp_path):
+    with zipfile.ZipFile(tmp_path / "a.3mf", "w") as archive:
+        archive.writestr("3D/3dmodel.model", "<model/>" * 40)
+    assert not is_volume(tmp_path / "a.3mf")
+
+
+def test_a_zip_cannot_fill_the_memory_or_reach_outside(tmp_path):
+    # A slice that unpacks to 3 MiB of nothing, one that is a link, one too many.
+    folder = series_in(tmp_path / "ct", 0.5 * np.arange(3))
+    bomb = as_zip(folder, tmp_path / "bomb.zip")
+    with zipfile.ZipFile(bomb, "a", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("more.dcm", bytes(128) + b"DICM" + bytes(3 << 20))
+    assert "unpacks to 3.0 MiB, expected at most unpacked_mib = 2" in refused(bomb, limits=Limits(unpacked_mib=2))
+    assert "expected at most limits.slices = 2" in refused(bomb, limits=Limits(slices=2))
+    outside = as_zip(folder, tmp_path / "outside.zip")
+    with zipfile.ZipFile(outside, "a") as archive:
+        archive.writestr("../slice.dcm", b"x")
+    assert "member '../slice.dcm' has a name with '..'" in refused(outside)
+
+
+def test_a_zip_whose_head_lies_about_a_size_gives_no_more_than_it_says(tmp_path):
+    folder = series_in(tmp_path / "ct", 0.5 * np.arange(3))
+    path = as_zip(folder, tmp_path / "ct.zip")
+    data = bytearray(path.read_bytes())
+    for at in range(len(data) - 30):
+        if data[at : at + 4] == b"PK\x01\x02":  # the directory's entry: its unpacked size at 24
+            data[at + 24 : at + 28] = (600).to_bytes(4, "little")
+    path.write_bytes(bytes(data))
+    assert "cannot be read as DICOM" in refused(path)
+
+
+def test_a_damaged_zip_is_refused_in_words(tmp_path):
+    path = as_zip(series_in(tmp_path / "ct", 0.5 * np.arange(3)), tmp_path / "ct.zip")
+    data = path.read_bytes()
+    path.write_bytes(data[: len(data) // 2])
+    assert "cannot be read as a zip" in refused(path)
+    broken = bytearray(data)
+    broken[300] ^= 0xFF
+    path.write_bytes(bytes(broken))
+    assert "cannot be read as DICOM" in refused(path)

@@ -9,8 +9,8 @@ import numpy as np
 from kerfmark.errors import InputError, printable
 from kerfmark.exercise.definition import Exercise
 from kerfmark.geometry.material import bodies_of, material_surface
-from kerfmark.geometry.volume_files import read_volume_file
 from kerfmark.geometry.volumes import bounds_of, carried, labelled_surface
+from kerfmark.intake.volumes import read_volume_bytes
 from kerfmark.records import FloatArray, Remark, Surface, Volume
 from kerfmark.settings import Limits
 
@@ -38,7 +38,7 @@ def read_subject_volume(exercise: Exercise, data: bytes, *, frame: FloatArray, l
         If it cannot be read, or holds labels that are not in the table.
     """
     subject, name = exercise.subject, printable(exercise.subject.volume, limit=120)
-    file = read_volume_file(data, name=str(subject.volume), limits=limits)
+    file = read_volume_bytes(data, name=str(subject.volume), limits=limits, series=subject.series)
     volume = carried(file.volume, frame)
     body, remarks = None, file.remarks
     if subject.surface is None or subject.labels:

@@ -16,7 +16,7 @@ from kerfmark.geometry.volume_files.nrrd import is_nrrd, read_nrrd
 from kerfmark.records import Remark
 from kerfmark.settings import Limits
 
-__all__ = ["VolumeFile", "looks_like_volume", "read_volume_file"]
+__all__ = ["SMALLER", "VolumeFile", "looks_like_volume", "read_volume_file"]
 
 READERS = {"nrrd": read_nrrd, "nifti": read_nifti}
 SUFFIXES = {".nrrd": "nrrd", ".nii": "nifti", ".nii.gz": "nifti"}

@@ -1,4 +1,4 @@
-"""The one door to pydicom: a folder of slices, or one file of many frames, to one volume.
+"""The one door to pydicom: slices out of a folder or a zip, or one file of many frames, to one volume.
 
 Headers and voxels are read as they are; nothing is decoded that the library cannot decode itself. Whatever it raises on a
 damaged file becomes one sentence.
@@ -13,7 +13,6 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -23,6 +22,7 @@ from numpy.typing import NDArray
 from kerfmark.errors import InputError, KerfmarkError, printable
 from kerfmark.geometry.volume_files.content import VolumeFile, as_volume, check_shape
 from kerfmark.intake.volumes.content import MARK, MARK_AT, is_dicom
+from kerfmark.intake.volumes.files import SliceFile
 from kerfmark.intake.volumes.slices import Slice, Stack, stack_of
 from kerfmark.records import Remark
 from kerfmark.settings import Limits
@@ -37,64 +37,64 @@ SHOWN = 3
 class _Head:
     """A file with an image in it, without its voxels."""
 
-    path: Path
+    file: SliceFile
     series: str
     label: str
     data: Any
 
 
-def read_series(folder: Path, *, name: str, limits: Limits, series: str | None = None) -> VolumeFile:
-    """One series of a folder as a volume in LPS.
+def read_series(
+    files: Sequence[SliceFile], *, name: str, limits: Limits, series: str | None = None, deeper: bool = False
+) -> VolumeFile:
+    """One series of some files as a volume in LPS.
 
     Parameters
     ----------
-    folder : Path
+    files : sequence of SliceFile
+        Of a folder, or of a zip.
     name : str
         What messages call it, safe to show.
     limits : Limits
     series : str, optional
-        Series Instance UID, or the number of the series, where the folder holds several.
+        Series Instance UID, or the number of the series, where the files are of several.
+    deeper : bool
+        There are further folders inside, which are not looked into.
 
     Raises
     ------
     InputError
-        If the folder holds no slices, several series of which none is chosen, or slices that make no whole volume.
+        If there are no slices, several series of which none is chosen, or slices that make no whole volume.
     """
     with _in_words(name):
-        return _series(folder, name=name, limits=limits, series=series)
+        heads, others = _heads(files, name=name, limits=limits, deeper=deeper)
+        return _series(_chosen(heads, series, name=name), others, name=name, limits=limits)
 
 
-def _series(folder: Path, *, name: str, limits: Limits, series: str | None) -> VolumeFile:
-    heads, others = _heads(folder, name=name, limits=limits)
-    chosen = _chosen(heads, series, name=name)
-    slices = [_slice(head.data, head.path.name) for head in chosen]
+def _series(chosen: Sequence[_Head], others: tuple[Remark, ...], *, name: str, limits: Limits) -> VolumeFile:
+    slices = [_slice(head.data, head.file.name) for head in chosen]
     stack = stack_of(slices, name=name)
     shape = (*slices[0].shape, stack.count)
     check_shape(shape, _voxel_bytes([head.data for head in chosen]), name=name, limits=limits)
     digest, planes = hashlib.sha256(), []
     for index in stack.order:
-        data = chosen[index].path.read_bytes()
+        with chosen[index].file.open() as stream:
+            data = stream.read()
         digest.update(hashlib.sha256(data).digest())
         planes.append(_plane(data, slices[index]))
     values = _stacked(planes, stack)
     return VolumeFile(as_volume(values, stack.matrix, name=name), digest.hexdigest(), (*others, *stack.remarks))
 
 
-def read_frames(path: Path, *, name: str, limits: Limits) -> VolumeFile:
-    """The frames of one file (an enhanced CT) as a volume in LPS.
+def read_frames(data: bytes, *, name: str, limits: Limits) -> VolumeFile:
+    """The frames of one file (an enhanced CT), given whole, as a volume in LPS.
 
     Raises
     ------
     InputError
         If it holds a single slice, or frames that do not say where they lie.
     """
-    if path.stat().st_size > limits.file_mib * 2**20:
-        raise InputError(
-            f"{name}: is {path.stat().st_size / 2**20:.0f} MiB, expected at most limits.file_mib = {limits.file_mib}. Crop it or raise "
-            "KERFMARK_LIMIT_FILE_MIB."
-        )
     with _in_words(name), _quietly():
-        return _frames(path.read_bytes(), name=name, limits=limits)
+        return _frames(data, name=name, limits=limits)
 
 
 def _frames(data: bytes, *, name: str, limits: Limits) -> VolumeFile:
@@ -147,24 +147,24 @@ def _damaged(name: str, error: Exception) -> InputError:
     return InputError(f"{name}: cannot be read as DICOM ({reason}), expected a sound slice. Export or copy it again.")
 
 
-def _heads(folder: Path, *, name: str, limits: Limits) -> tuple[list[_Head], tuple[Remark, ...]]:
-    """The folder's images without their voxels, and a remark on what else is in it."""
-    files = sorted(p for p in folder.iterdir() if p.is_file())
+def _heads(
+    files: Sequence[SliceFile], *, name: str, limits: Limits, deeper: bool
+) -> tuple[list[_Head], tuple[Remark, ...]]:
+    """The images without their voxels, and a remark on what else there is."""
     if len(files) > limits.slices:
         raise InputError(
-            f"{name}: holds {len(files)} files, expected at most limits.slices = {limits.slices}. Hand in the folder of one series or "
+            f"{name}: holds {len(files)} files, expected at most limits.slices = {limits.slices}. Hand in one series or "
             "raise KERFMARK_LIMIT_SLICES."
         )
     heads, others = [], []
-    for path in files:
-        head = _image_head(path)
+    for file in files:
+        head = _image_head(file)
         if head is None:
-            others.append(printable(path.name, limit=60))
+            others.append(printable(file.name, limit=60))
         else:
             heads.append(head)
     if not heads:
-        inner = any(p.is_dir() for p in folder.iterdir())
-        hint = "Hand in the folder that holds the slices themselves" if inner else "Export the series again"
+        hint = "Hand in the folder that holds the slices themselves" if deeper else "Export the series again"
         raise InputError(f"{name}: holds no DICOM slices among {len(files)} files, expected a series. {hint}.")
     return heads, _passed_over(others, name)
 
@@ -177,23 +177,24 @@ def _passed_over(others: Sequence[str], name: str) -> tuple[Remark, ...]:
     return (Remark("files-passed-over", name, words),)
 
 
-def _image_head(path: Path) -> _Head | None:
+def _image_head(file: SliceFile) -> _Head | None:
     """A file's head where it is an image; None for anything else, an index (DICOMDIR) and reports too."""
-    with path.open("rb") as stream:
+    shown = printable(file.name, limit=60)
+    with file.open() as stream:
         if not is_dicom(stream.read(MARK_AT + len(MARK))):
             return None
-    shown = printable(path.name, limit=60)
-    try:
-        with _quietly():
-            data = pydicom.dcmread(path, stop_before_pixels=True)
-            if "Rows" not in data or "Columns" not in data:
-                return None
-            uid = str(data.get("SeriesInstanceUID", "") or "")
-            number, words = str(data.get("SeriesNumber", "") or ""), str(data.get("SeriesDescription", "") or "")
-    except Exception as error:
-        raise _damaged(shown, error) from error
+        stream.seek(0)
+        try:
+            with _quietly():
+                data = pydicom.dcmread(stream, stop_before_pixels=True)
+                if "Rows" not in data or "Columns" not in data:
+                    return None
+                uid = str(data.get("SeriesInstanceUID", "") or "")
+                number, words = str(data.get("SeriesNumber", "") or ""), str(data.get("SeriesDescription", "") or "")
+        except Exception as error:
+            raise _damaged(shown, error) from error
     label = f"{printable(uid, limit=70)} (number {printable(number, limit=10) or 'none'}, {printable(words, limit=30) or 'no name'}"
-    return _Head(path, uid, label, data)
+    return _Head(file, uid, label, data)
 
 
 def _chosen(heads: Sequence[_Head], series: str | None, *, name: str) -> list[_Head]:
@@ -206,7 +207,8 @@ def _chosen(heads: Sequence[_Head], series: str | None, *, name: str) -> list[_H
     if series is None:
         if len(groups) > 1:
             raise InputError(
-                f"{name}: holds {len(groups)} series, expected one: {listed}. Choose one with --series and its UID or number."
+                f"{name}: holds {len(groups)} series, expected one: {listed}. "
+                "Choose one by its UID or number: --series for a piece, [subject] series in an exercise, or a zip of one of them."
             )
         return list(heads)
     if series in groups:

@@ -63,7 +63,7 @@ def _handed_in(visit: Visit, form: Form) -> Receipt:
     file = form.file("piece")
     if file is None:
         raise InputError(
-            "piece: no file was chosen, expected a surface (STL, PLY, OBJ, 3MF, GLB), a motion (Parquet, CSV), a CT (NRRD, NIfTI, DICOM) or a plan (TOML). Choose one."
+            "piece: no file was chosen, expected a surface (STL, PLY, OBJ, 3MF, GLB), a motion (Parquet, CSV), a CT (NRRD, NIfTI, DICOM in one file or a zip of one series) or a plan (TOML). Choose one."
         )
     beside = {side: _stream(sent) for side in ("mesial", "distal") if (sent := form.file(side)) is not None}
     rig = form.file("rig")
