@@ -9,7 +9,7 @@ import pytest
 from kerfmark.records import SectionPlane, Witness
 from kerfmark.reports.contents import contents_of
 from kerfmark.reports.placement import Room
-from kerfmark.reports.sections.dimensions import Extent, angle_svg, length_svg, value_texts
+from kerfmark.reports.sections.dimensions import Extent, angle_svg, label_width, length_svg, value_texts
 from kerfmark.reports.sections.drawing import CSS_PX_PER_MM, TRUE_SCALES, sections_of
 from kerfmark.reports.sections.outlines import clipped_above, outlines_of
 from kerfmark.reports.sections.planes import dimensioned_segments, flat, looking_words, planes_of, way_words
@@ -171,6 +171,16 @@ def test_a_short_length_has_its_arrows_outside(drawn):
     heads = {float(tip): float(tail) for tip, tail in tips}
     assert heads[100.0] < 100.0
     assert heads[124.0] > 124.0
+
+
+def test_a_value_without_room_beside_the_piece_stays_outside_it_over_its_own_arrows(drawn):
+    # Asked for: nothing written across the section where it need not be. The dimensioned length ends at 98 px, the piece begins there.
+    criterion = next(c for c in drawn[0].lines if c.reading.id == "crown.finish_line_width_mm")
+    segments = np.array([[[79.0, 250.0], [98.0, 250.0]], [[98.0, 250.0], [98.0, 240.0]]])
+    svg = length_svg(criterion, segments, Extent(79, 100, 270, 350), Room(348, 400))
+    begin = float(re.findall(r'<text x="([0-9.]+)"[^>]*font-size="12.5"', svg)[0]) - 21.0
+    assert begin >= 2.0
+    assert begin + label_width(criterion, always_u=False) <= 98.0
 
 
 def test_a_median_of_many_sections_says_so(drawn):

@@ -250,9 +250,8 @@ def _across(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, exte
     levels = [min(ends[:, 1]) - rise for rise in (34.0, 56.0, 78.0, 100.0, 20.0, 122.0)]
     if short:
         begin = outer[0] - 17 - width if outwards < 0 else outer[0] + 17
-        if not 2.0 <= begin <= room.width - width - 2.0:  # no room on that side: it would lie on its own arrows
-            outwards = -outwards
-            begin = ends[1, 0] + 17 if outwards > 0 else ends[0, 0] - 17 - width
+        if not 2.0 <= begin <= room.width - width - 2.0:
+            begin, outwards = _at_the_border(ends, outwards, width=width, room=room)
     else:
         begin = float(ends[:, 0].mean()) - width / 2
     begin = min(max(begin, 2.0), room.width - width - 2.0)
@@ -274,6 +273,17 @@ def _across(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, exte
             line(ends[0, 0], y, ends[1, 0], y) + arrowhead(ends[0, 0], y, (-1, 0)) + arrowhead(ends[1, 0], y, (1, 0))
         )
     return body + value_label(begin, y - 5.0, criterion, always_u=False)
+
+
+def _at_the_border(ends: FloatArray, outwards: float, *, width: float, room: Room) -> tuple[float, float]:
+    """Where a value begins whose tail would run off the drawing, and on which side: above its own arrows, or on the other side.
+
+    It stands over its dimension line, and may lie above it as far as the measured length reaches: beyond is the piece.
+    """
+    begin = 2.0 if outwards < 0 else room.width - width - 2.0
+    if (begin + width <= ends[1, 0]) if outwards < 0 else (begin >= ends[0, 0]):
+        return begin, outwards
+    return (ends[1, 0] + 17.0, 1.0) if outwards < 0 else (ends[0, 0] - 17.0 - width, -1.0)
 
 
 def _upright(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, extent: Extent, room: Room) -> str:
