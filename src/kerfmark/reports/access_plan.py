@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -22,7 +23,11 @@ from kerfmark.reports.canvas import (
     svg,
     text,
 )
+from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.contours import contour_chains
+from kerfmark.reports.placement import Room
+from kerfmark.reports.sections.dimensions import callout_svg
+from kerfmark.reports.sections.needed import is_urgent
 from kerfmark.reports.seen_along import opening_svg, silhouette
 
 if TYPE_CHECKING:
@@ -39,7 +44,9 @@ ORIFICE_MM = 0.25
 FINE_DOTS: Final = "0.8 2.2"
 
 
-def access_plan_svg(assessment: Assessment, prepared: Prepared, *, width: float) -> str:
+def access_plan_svg(
+    assessment: Assessment, prepared: Prepared, *, width: float, lines: Iterable[CriterionLine] = ()
+) -> str:
     """The tooth as it is looked at along the access axis, with a key beside it.
 
     Parameters
@@ -47,6 +54,8 @@ def access_plan_svg(assessment: Assessment, prepared: Prepared, *, width: float)
     assessment : Assessment
     prepared : Prepared
     width : float, px
+    lines : iterable of CriterionLine, optional
+        The piece's criteria: outline and roof are pointed at where they were not met.
 
     Returns
     -------
@@ -72,10 +81,29 @@ def access_plan_svg(assessment: Assessment, prepared: Prepared, *, width: float)
     body += _chamber(case, px) + _opening(case, px, scale) + _roof(case, by_id.get("access.roof_left_mm2"), px, scale)
     body += _orifices(case, px, scale) + _sides(prepared.mesial_sign, size)
     height = HEAD_PX + float(size[1]) + 4.0
+    body += _callouts(case, lines, px, Room(float(size[0]), height))
     said = (
         "The tooth seen along the access axis: outline planned, outline cut, roof left, orifices by number; grid 1 mm"
     )
     return svg(width, height, body + _key(float(size[0]) + 36.0, by_id), label=said)
+
+
+def _callouts(case: Opened, lines: Iterable[CriterionLine], px: object, room: Room) -> str:
+    """Balloon and value of outline and roof where they were not met: the outline where the cut lies farthest off the plan."""
+    body = ""
+    for criterion in lines:
+        witness, spot = criterion.reading.witness, None
+        if not is_urgent(criterion) or witness is None:
+            continue
+        if criterion.reading.id == "access.outline_overlap" and case.along.opening is not None:
+            cut, plan = case.along.opening, case.along.outline
+            spot = cut[int(np.argmax(np.linalg.norm(cut[:, None] - plan[None], axis=2).min(axis=1)))]
+        elif criterion.reading.id == "access.roof_left_mm2" and len(witness.points_mm):
+            points = transform_points(case.into, witness.points_mm)[:, :2]
+            spot = points[int(np.argmin(np.linalg.norm(points - points.mean(axis=0), axis=1)))]
+        if spot is not None:
+            body += callout_svg(criterion, px(spot[None])[0], room)  # type: ignore[operator]
+    return body
 
 
 def _silhouette(case: Opened) -> FloatArray:

@@ -71,7 +71,9 @@ def page_of(scene: PieceScene) -> str:
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
         "sections": [(s.name, s.title, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
-        "access_plan": _painted(access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX)),
+        "access_plan": _painted(
+            access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX, lines=contents.lines)
+        ),
         "jaw_strip": _painted(jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX)),
         "history": _painted(history_svg(scene.assessment, scene.removal)),
         "legend": _painted(legend_svg(limit_mm=scene.limit_mm)) if scene.view.has_map else "",

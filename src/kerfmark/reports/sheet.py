@@ -97,7 +97,7 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "wordmark": svg_for_paper(symbols.wordmark_svg()),
         "critical": svg_for_paper(symbols.critical_svg()),
         "sections": sections[:2],
-        "more-sections": sections[2:6],
+        "more-sections": sections[2:],
         "row": _row_px(len(lines)),
         "rows": [_row(line, _row_px(len(lines))) for line in lines],
         "views": [_view(view, scene) for view in views],
@@ -128,7 +128,7 @@ def _jaw(scene: PieceScene) -> dict[str, object] | None:
 
 def _access(scene: PieceScene) -> dict[str, object] | None:
     """The tooth along its access axis; None where it is no access."""
-    drawing = access_plan_svg(scene.assessment, scene.prepared, width=JAW_PX)
+    drawing = access_plan_svg(scene.assessment, scene.prepared, width=JAW_PX, lines=scene.contents.lines)
     return svg_for_paper(drawing) if drawing else None
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from kerfmark.geometry.mesh import face_areas_mm2
-from kerfmark.measurement.cavity.pulp import _opened, _shares_inside
+from kerfmark.measurement.cavity.pulp import _along, _opened, _shares_inside
 from kerfmark.measurement.surface.noisy_area import larger_by_noise
 from kerfmark.records import Surface
 
@@ -49,3 +49,13 @@ def test_a_patch_that_only_touches_the_pulp_is_not_open():
     faces = np.array([[0, 1, 2], [3, 4, 5]])
     depth = np.array([0.1, 0.01, -0.1, 0.01, 0.01, -0.1])
     assert (_opened(faces, depth) > 0.0).tolist() == [True, True, False, False, False, False]
+
+
+@pytest.mark.parametrize("way", [[0.3, 0.25, -0.9], [-0.6, 0.2, -0.7], [0.0, -0.5, -0.8], [0.0, 0.0, -1.0]])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_the_section_to_the_pulp_holds_the_way_it_measures(way, sign):
+    # Source: a plane holds a line through it when the line's direction is square to its normal.
+    plane = _along(np.array([1.0, 2.0, 3.0]), np.array(way), sign)
+    normal = np.cross(plane.across, plane.up)
+    assert abs(float(normal @ way)) < 1e-12
+    assert abs(float(normal @ (np.array([1.0, 2.0, 3.0]) - plane.origin_mm))) < 1e-12

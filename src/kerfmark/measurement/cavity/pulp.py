@@ -15,11 +15,13 @@ from kerfmark.kernels.neighbourhoods import means_within
 from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.surface.noisy_area import larger_by_noise
-from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
+from kerfmark.records import Component, FloatArray, IntArray, Reading, SectionPlane, Surface, Witness
 
 __all__ = ["pulp_exposed", "remaining_dentine"]
 
 FARTHEST_MM = 8.0
+LEAST_LEVEL = 0.02
+"""A unit way whose level part is shorter points straight down: any upright section holds it."""
 MEAN_RADIUS_MM = 0.15
 STEADY_ROUNDS = 3
 BELOW_MM = 0.02
@@ -65,14 +67,20 @@ def remaining_dentine(pit: Pit) -> tuple[Reading, ...]:
     )
     witness = Witness(
         "length", points[:: max(1, len(points) // 300)], np.array([[points[least], foot[least]]]),
-        plane=pit.seen_from("occlusal").plane(points[least], _side_of(way), name="pulp"),
+        plane=_along(points[least], way, pit.prepared.mesial_sign),
     )  # fmt: skip
     return (measured(name, value, unit="mm", budget=budget, witness=witness),)
 
 
-def _side_of(way: FloatArray) -> str:
-    """The section that shows a direction best, by one of the sides across it."""
-    return "buccal" if abs(way[1]) >= abs(way[0]) else "mesial"
+def _along(point: FloatArray, way: FloatArray, mesial_sign: int) -> SectionPlane:
+    """The upright section along a way, through its point; buccal on the left, or mesial of a way that runs more mesio-distally."""
+    level = way * [1.0, 1.0, 0.0]
+    if float(np.linalg.norm(level)) < LEAST_LEVEL:
+        level = np.array([0.0, 1.0, 0.0])
+    shown = level[1] if abs(level[1]) >= abs(level[0]) else mesial_sign * level[0]
+    return SectionPlane(
+        "pulp", point * [1.0, 1.0, 0.0], -np.sign(shown) * level / np.linalg.norm(level), np.array([0.0, 0.0, 1.0])
+    )
 
 
 def _nearest_part(points: FloatArray, pulp: Surface) -> NDArray[np.bool_]:

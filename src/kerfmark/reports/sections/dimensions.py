@@ -9,12 +9,12 @@ import numpy as np
 
 from kerfmark.records import FloatArray
 from kerfmark.reports import wording
-from kerfmark.reports.canvas import NARROW, SELECTED, arrowhead, line, num, path, said, text_width
+from kerfmark.reports.canvas import NARROW, SELECTED, arrowhead, circle, line, num, path, said, text_width
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.placement import Box, Room, around
 from kerfmark.reports.symbols import balloon
 
-__all__ = ["Frame2", "angle_svg", "length_svg", "value_label"]
+__all__ = ["Frame2", "angle_svg", "callout_svg", "length_svg", "value_label"]
 
 OFF_PX: Final = 2.0
 PASS_PX: Final = 4.0
@@ -52,8 +52,8 @@ class Extent:
 
 
 def value_texts(criterion: CriterionLine) -> tuple[str, str]:
-    """The value as dimensioned, and its ± U: no unit but the degree; `med.` before a median of many sections."""
-    unit = "°" if criterion.reading.unit == "deg" else ""
+    """The value as dimensioned, and its ± U: no unit where it is mm, as the panel says; `med.` before a median of many sections."""
+    unit = "" if criterion.reading.unit == "mm" else wording.with_unit("", criterion.reading.unit)
     many = criterion.reading.id in OF_MANY_SECTIONS and criterion.reading.stat == "median"
     value = f"{'med. ' if many else ''}{criterion.value_text}{unit}"
     u = criterion.reading.u
@@ -358,6 +358,12 @@ def _on_level(criterion: CriterionLine, ends: FloatArray, start: FloatArray, sto
         return line(end[0], end[1], tail, end[1]) + label
     near = y - 14.0 if y > middle[1] else y + 3.0
     return line(middle[0], middle[1], x + width / 2, near) + label
+
+
+def callout_svg(criterion: CriterionLine, at: FloatArray, room: Room) -> str:
+    """An area's or a volume's value on a leader that ends in a dot where it lies, px."""
+    dot = circle(float(at[0]), float(at[1]), 1.8, fill="@ink")
+    return f'<g class="dimline" data-c="{criterion.number}">{dot}{_free_label(criterion, at, room)}</g>'
 
 
 def _free_label(criterion: CriterionLine, at: FloatArray, room: Room) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from kerfmark.geometry.sections import section_curves
-from kerfmark.records import Assessment, FloatArray, Reading, SectionPlane
+from kerfmark.records import Assessment, FloatArray, SectionPlane
 from kerfmark.reports.canvas import (
     CHAIN,
     CHAIN_DOUBLE,
@@ -25,22 +25,20 @@ from kerfmark.reports.canvas import (
     svg,
     text,
 )
-from kerfmark.reports.contents import PieceContents
+from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.contours import length_of, simplified
 from kerfmark.reports.placement import Box, Room
 from kerfmark.reports.sections.cut_solids import planned_svg
-from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, length_svg
+from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, callout_svg, length_svg
+from kerfmark.reports.sections.needed import callout_spot, sections_planes, shown_segments
 from kerfmark.reports.sections.opening import NAME as OPENING
-from kerfmark.reports.sections.opening import Opening, opening_of, opening_svg_of
+from kerfmark.reports.sections.opening import Opening, across_opening, opening_of, opening_svg_of
 from kerfmark.reports.sections.outlines import Outlines, outlines_of
 from kerfmark.reports.sections.planes import (
-    dimensioned_segments,
     end_words,
     flat,
     is_level,
     looking_words,
-    planes_of,
-    reach_mm,
     title_of,
 )
 
@@ -57,7 +55,6 @@ TOP_ROOM: Final = 62.0
 FOOT_ROOM: Final = 58.0
 FOOT_PX: Final = 2.0
 OWN_FOOT: Final = 0.2
-NO_DIMENSION: Final = ("_sd_", "_rms_", "lateral_95", "deviation")
 DETAIL_TIMES: Final = 3.0
 DETAIL_R: Final = 46.0
 LEAST_SECTIONS: Final = 2
@@ -107,23 +104,46 @@ def sections_of(
     names : tuple of str, optional
         Only these planes.
     """
-    planes = [
-        p
-        for p in planes_of(assessment.readings, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
-        if names is None or p.name in names
-    ]
-    cut = [outlines_of(plane, assessment.piece, prepared, floor_mm=floor_mm, limit_mm=limit_mm) for plane in planes]
     opening = opening_of(assessment, prepared, floor_mm=floor_mm) if names is None or OPENING in names else None
+    planes = _planes(assessment, prepared, contents, opening)
+    planes = planes if names is None else tuple(p for p in planes if p.name in names)
+    cut = [outlines_of(plane, assessment.piece, prepared, floor_mm=floor_mm, limit_mm=limit_mm) for plane in planes]
     bounds = [*(one.bounds for one in cut), *([opening.bounds] if opening else [])]
     scale = min((_scale_of(*ends, size, true_scale=true_scale) for ends in bounds), default=1.0)
     drawn = [
-        section_of(p, o, assessment, prepared, contents, size=size, px_per_mm=scale)
+        section_of(
+            p, o, assessment, prepared, contents, size=size, px_per_mm=scale, callouts=_callouts(p, planes, contents)
+        )
         for p, o in zip(planes, cut, strict=True)
     ]
     drawn = _without_empty(drawn, cut)
     if opening is not None:  # after the two planes of the tooth
         drawn.insert(min(2, len(drawn)), _opening_section(opening, contents, size=size, px_per_mm=scale))
     return tuple(drawn)
+
+
+def _planes(
+    assessment: Assessment, prepared: Prepared, contents: PieceContents, opening: Opening | None
+) -> tuple[SectionPlane, ...]:
+    return sections_planes(
+        contents.lines,
+        assessment.readings,
+        mesial_sign=prepared.mesial_sign,
+        tooth=contents.has_tooth,
+        seen=lambda line: opening is not None and across_opening(opening, line) is not None,
+    )
+
+
+def _callouts(
+    plane: SectionPlane, planes: tuple[SectionPlane, ...], contents: PieceContents
+) -> tuple[CriterionLine, ...]:
+    """The areas and volumes that a section points at: each where most of it lies."""
+    found = []
+    for criterion in contents.lines:
+        met = [(callout_spot(criterion, one) or (None, 0))[1] for one in planes]
+        if any(met) and planes[int(np.argmax(met))] is plane:
+            found.append(criterion)
+    return tuple(found)
 
 
 def _without_empty(drawn: list[Section], cut: list[Outlines]) -> list[Section]:
@@ -165,8 +185,12 @@ def section_of(
     size: tuple[int, int],
     px_per_mm: float,
     key: str | None = None,
+    callouts: tuple[CriterionLine, ...] = (),
 ) -> Section:
-    """Draw one section at a scale. `key` keeps its patterns' names apart from those of other drawings on the page."""
+    """Draw one section at a scale. `key` keeps its patterns' names apart from those of other drawings on the page.
+
+    `callouts` are the criteria whose area or volume is pointed at.
+    """
     key = key or plane.name
     width, height = size
     low, high = outlines.bounds
@@ -185,6 +209,11 @@ def section_of(
     body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]), words=words)
     body += _way_out(frame, plane, contents) + _detail(frame, outlines, key, room)
     dimensions, numbers = _dimensions(frame, plane, contents, extent, room)
+    for criterion in callouts:
+        spot = callout_spot(criterion, plane)
+        if spot is not None:
+            dimensions += callout_svg(criterion, frame.px(flat(spot[0], plane)), room)
+            numbers = tuple(sorted((*numbers, criterion.number)))
     label = f"Section {plane.name}, {ends[0]} on the left, {ends[1]} on the right, grid 1 mm"
     texts = tuple(line.aloud for line in contents.lines if line.number in numbers)
     drawing = svg(width, height, _definitions(key) + body + dimensions, label=label, class_="section")
@@ -403,37 +432,13 @@ def _detail(frame: Frame2, outlines: Outlines, name: str, room: Room) -> str:
     return body + text(x - DETAIL_R - 6, y + 8, "(3 : 1)", size=12, anchor="end", fill="@ink2", halo=True)
 
 
-def _is_dimension(reading: Reading) -> bool:
-    """True for an angle or a length whose value is what its witness shows; a ratio or a spread is no dimension."""
-    kind = reading.witness.kind if reading.witness is not None else ""
-    return (
-        reading.value is not None
-        and (kind, reading.unit) in (("angle", "deg"), ("length", "mm"), ("length", "um"))
-        and reading.stat != "excess"
-        and (reading.id.startswith("implant.") or not any(word in reading.id for word in NO_DIMENSION))
-    )
-
-
-def _is_shown(segments_mm: FloatArray, plane: SectionPlane) -> bool:
-    """Whether a dimension belongs to what a plane shows: an abutment's plane runs on through the other one."""
-    reach = reach_mm(plane)
-    return reach is None or bool(np.abs(flat(segments_mm, plane)[..., 0]).max() < reach)
-
-
-def _is_of_another_orifice(reading: Reading, plane: SectionPlane) -> bool:
-    """Whether a way out belongs to another orifice's section: where both lie in one plane their angles would cover one another."""
-    own = None if reading.witness is None else reading.witness.plane
-    return reading.id == "access.straight_line_deg" and own is not None and own.name != plane.name
-
-
 def _dimensions(
     frame: Frame2, plane: SectionPlane, contents: PieceContents, extent: Extent, room: Room
 ) -> tuple[str, tuple[int, ...]]:
     """Every reading whose witness lies in the plane; angles first, since they stand above everything."""
     body, numbers = "", []
-    found = [(c, dimensioned_segments(c.reading.witness, plane)) for c in contents.lines if _is_dimension(c.reading)]
-    found = [(c, s) for c, s in found if not _is_of_another_orifice(c.reading, plane)]
-    ours = [(c, s) for c, s in found if s is not None and c.reading.witness is not None and _is_shown(s, plane)]
+    found = [(c, shown_segments(c.reading, plane, number=c.number)) for c in contents.lines]
+    ours = [(c, s) for c, s in found if s is not None]
     for criterion, segments in sorted(ours, key=lambda pair: pair[0].reading.witness.kind != "angle"):  # type: ignore[union-attr]
         draw = angle_svg if criterion.reading.witness.kind == "angle" else length_svg  # type: ignore[union-attr]
         body += draw(criterion, frame.px(flat(segments, plane)), extent, room)

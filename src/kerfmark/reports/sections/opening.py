@@ -11,16 +11,17 @@ import numpy as np
 from kerfmark.measurement.cavity.pit import Pit
 from kerfmark.measurement.cavity.view import View
 from kerfmark.records import Assessment, FloatArray
-from kerfmark.reports.canvas import CHAIN_DOUBLE, DASHED, NARROW, departure_patterns, path, path_data, svg, text
+from kerfmark.reports.canvas import CHAIN_DOUBLE, DASHED, NARROW, circle, departure_patterns, path, path_data, svg, text
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.placement import Box, Room
-from kerfmark.reports.sections.dimensions import Extent, Frame2, length_svg
+from kerfmark.reports.sections.dimensions import Extent, Frame2, callout_svg, length_svg
+from kerfmark.reports.sections.needed import is_urgent
 from kerfmark.reports.seen_along import opening_svg, silhouette
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["NAME", "Opening", "opening_of", "opening_svg_of"]
+__all__ = ["NAME", "Opening", "across_opening", "opening_of", "opening_svg_of"]
 
 NAME: Final = "opening"
 SHOWN: Final = (
@@ -31,6 +32,7 @@ SHOWN: Final = (
     "cavity.proximal_clearance_mm",
 )
 """Lengths a teacher looks for from there; depths stand in the sections."""
+OVERLAP, TO_INTERCUSPAL = "cavity.outline_overlap", "cavity.isthmus_to_intercuspal"
 CORRIDOR_MM: Final = 0.25
 BESIDE_MM: Final = 2.0
 LEVEL: Final = 0.25
@@ -181,15 +183,45 @@ def _dimensions(
 ) -> tuple[str, tuple[int, ...]]:
     body, numbers = "", []
     for criterion in contents.lines:
-        segment = _across(opening, criterion)
+        segment = across_opening(opening, criterion)
         if segment is None:
             continue
         body += length_svg(criterion, frame.px(segment)[None], extent, room)
         numbers.append(criterion.number)
+    for criterion in contents.lines:
+        spot = _pointed_at(opening, criterion)
+        if spot is not None:
+            body += _to_intercuspal(opening, criterion, frame) + callout_svg(criterion, frame.px(spot), room)
+            numbers.append(criterion.number)
     return body, tuple(sorted(numbers))
 
 
-def _across(opening: Opening, criterion: CriterionLine) -> FloatArray | None:
+def _pointed_at(opening: Opening, criterion: CriterionLine) -> FloatArray | None:
+    """Where a share that was not met is pointed at: the overlap where the cut lies farthest off the plan, the isthmus between the cusps."""
+    reading = criterion.reading
+    if not is_urgent(criterion) or reading.witness is None:
+        return None
+    if reading.id == OVERLAP and opening.plan is not None and len(opening.cut):
+        cut = np.vstack(opening.cut)
+        off = np.linalg.norm(cut[:, None] - opening.plan[None], axis=2).min(axis=1)
+        return np.asarray(cut[int(np.argmax(off))])
+    if reading.id == TO_INTERCUSPAL and len(reading.witness.segments_mm) > 1:
+        cusps = _turned(opening.view, reading.witness.segments_mm[1])
+        return np.asarray(0.85 * cusps[0] + 0.15 * cusps[1])
+    return None
+
+
+def _to_intercuspal(opening: Opening, criterion: CriterionLine, frame: Frame2) -> str:
+    """The line between the cusps that an isthmus is compared with."""
+    witness = criterion.reading.witness
+    if criterion.reading.id != TO_INTERCUSPAL or witness is None:
+        return ""
+    cusps = frame.px(_turned(opening.view, witness.segments_mm[1]))
+    ends = "".join(circle(float(x), float(y), 2.2, fill="@sheet", stroke="@ink", stroke_width=NARROW) for x, y in cusps)
+    return path(cusps, stroke="@ink2", stroke_width=NARROW) + ends
+
+
+def across_opening(opening: Opening, criterion: CriterionLine) -> FloatArray | None:
     """The measured length (2, 2) as seen from there; None where it is not one that lies across the axis."""
     witness, reading = criterion.reading.witness, criterion.reading
     if reading.id not in SHOWN or reading.value is None or witness is None or not len(witness.segments_mm):

@@ -10,6 +10,7 @@ from kerfmark.geometry.frames import azimuth_direction
 from kerfmark.records import FloatArray, Reading, SectionPlane, Witness
 
 __all__ = [
+    "axial_plane",
     "dimensioned_segments",
     "end_words",
     "flat",
@@ -36,6 +37,8 @@ _TITLES: Final = {
     "opening": "along the axis",
     "tilt": "plan and apex",
 }
+UPRIGHT: Final = "upright"
+"""A section made for a criterion that runs along none of the tooth's own planes."""
 NEAR_MM: Final = 0.4
 AT_ENDS: Final = 3
 ABUTMENT_REACH_MM: Final = 7.5
@@ -51,7 +54,7 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
     The fitted angles' own planes come before others of the same name, since they hold the path of insertion.
     """
     if not tooth:
-        return _axial_plane("BL", mesial_sign, name="YZ"), _axial_plane("MD", mesial_sign, name="XZ")
+        return axial_plane("BL", mesial_sign, name="YZ"), axial_plane("MD", mesial_sign, name="XZ")
     found: dict[str, SectionPlane] = {}
     own = _abutments_planes(readings) or _ways_planes(readings) or _bed_planes(readings, mesial_sign)
     if own:
@@ -62,7 +65,7 @@ def planes_of(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = 
         if plane is not None and plane.name in PLANE_AZIMUTHS:
             found.setdefault(plane.name, plane)
     for name in ("BL", "MD"):
-        found.setdefault(name, _axial_plane(name, mesial_sign))
+        found.setdefault(name, axial_plane(name, mesial_sign))
     for plane in (r.witness.plane for r in with_plane if r.witness is not None):
         if plane is not None and plane.name in EXTRA_PLANES:
             found.setdefault(plane.name, _from_above(plane) if is_level(plane) else plane)
@@ -80,7 +83,7 @@ def view_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool 
         return planes
     taken = {r.witness.plane.name for r in readings if r.witness is not None and r.witness.plane is not None}
     found = {plane.name: plane for plane in planes if plane.name in taken}
-    return tuple(found.get(name) or _turned_round(_axial_plane(name, mesial_sign)) for name in PLANE_AZIMUTHS)
+    return tuple(found.get(name) or _turned_round(axial_plane(name, mesial_sign)) for name in PLANE_AZIMUTHS)
 
 
 def plain_planes(readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True) -> tuple[SectionPlane, ...]:
@@ -99,7 +102,7 @@ def _upright(plane: SectionPlane, mesial_sign: int) -> SectionPlane:
         return SectionPlane(
             plane.name, np.round(2.0 * plane.origin_mm) / 2.0 * [1.0, 1.0, 0.0], across / np.linalg.norm(across), up
         )
-    axial = _axial_plane(plane.name, mesial_sign)
+    axial = axial_plane(plane.name, mesial_sign)
     return axial if axial.across @ plane.across > 0.0 else _turned_round(axial)
 
 
@@ -135,10 +138,13 @@ def is_named(name: str) -> bool:
 def title_of(name: str) -> str:
     """What a section is called on page and sheet: a plane of the tooth by its letters, another by what it shows.
 
-    >>> title_of("BL"), title_of("pulp")
-    ('BL', 'nearest to the pulp')
+    One made for a criterion ends with its number.
+
+    >>> [title_of(name) for name in ("BL", "pulp", "level at 2", "upright at 5")]
+    ['BL', 'nearest to the pulp', 'across the tooth at 2', 'through 5']
     """
-    return _TITLES.get(name, name)
+    plane, at, number = name.partition(" at ")
+    return f"through {number}" if plane == UPRIGHT else f"{_TITLES.get(plane, plane)}{at}{number}"
 
 
 def _turned_round(plane: SectionPlane) -> SectionPlane:
@@ -177,7 +183,7 @@ def _bed_planes(readings: tuple[Reading, ...], mesial_sign: int) -> tuple[Sectio
     size = float(np.linalg.norm(off))
     if size < LEAST_OFF_MM:
         return ()
-    both = tuple(_axial_plane(name, mesial_sign) for name in ("BL", "MD"))
+    both = tuple(axial_plane(name, mesial_sign) for name in ("BL", "MD"))
     way = off / size
     # As the tooth's own plane it is nearest to has it: buccal or mesial on the same end.
     nearest = max((p.across for p in both), key=lambda across: abs(float(way @ across)))
@@ -204,7 +210,8 @@ def end_words(plane: SectionPlane, *, mesial_sign: int, tooth: bool = True) -> t
     return left, right_way
 
 
-def _axial_plane(azimuth: str, mesial_sign: int, *, name: str | None = None) -> SectionPlane:
+def axial_plane(azimuth: str, mesial_sign: int, *, name: str | None = None) -> SectionPlane:
+    """The upright plane of a name through the long axis, buccal or mesial on the left."""
     across = -azimuth_direction(PLANE_AZIMUTHS[azimuth], mesial_sign=mesial_sign)
     return SectionPlane(name or azimuth, np.zeros(3), across, np.array([0.0, 0.0, 1.0]))
 
