@@ -68,9 +68,9 @@ def test_a_plan_is_assessed_against_the_teachers(ready, plan, settings):
         ("format = 1", "format = true", "is not format 1"),
         ("implant plan", "holiday plan", "is not format 1 of kind 'implant plan'"),
         ("phantom-bed", "other", "was made for exercise 'other', expected phantom-bed"),
-        ("diameter_mm = 4.1", "diameter_mm = 41", "diameter_mm is 41, expected 1 to 12 mm"),
-        ("diameter_mm = 4.1", 'diameter_mm = "4.1"', "diameter_mm is 4.1"),
-        ("diameter_mm = 4.1", "diameter = 4.1", "key 'diameter' is not known"),
+        ("diameter_mm = 4.1", "diameter_mm = 41", "diameter_mm is 41, expected a number from 1 to 12 (mm)"),
+        ("diameter_mm = 4.1", 'diameter_mm = "4.1"', "diameter_mm is '4.1', expected a number"),
+        ("diameter_mm = 4.1", "diameter = 4.1", "key 'diameter' is not known, expected 'diameter_mm', the nearest known one"),
         ("diameter_mm = 4.1", "", "has no diameter_mm"),
         ("-9.5]", "]", "apex is"),
         ("-9.5]", "nan]", "apex is"),
@@ -144,3 +144,61 @@ def test_a_diameter_that_is_not_offered_is_measured_and_said(ready):
     read = read_plan_bytes(GOOD.encode(), fewer, name="plan.toml", limits=Limits())
     assert [remark.code for remark in read.remarks] == ["diameter-not-offered"]
     assert "3.5, 4.8" in read.remarks[0].message
+
+
+def test_a_plan_whose_ends_are_exchanged_reads_over_90_and_is_said(ready, plan, settings):
+    # Source: the axis of GOOD turned round: 180°; the same rod, so the same clearances.
+    loaded, prepared = ready
+    turned = GOOD.replace(
+        "entry = [0.5, 0.0, 0.0]\napex = [0.5, 0.0, -9.5]", "apex = [0.5, 0.0, 0.0]\nentry = [0.5, 0.0, -9.5]"
+    )
+    assessment = assess_prepared(loaded, prepared, plan(turned), settings=settings)
+    found = {r.key[0]: r for r in assessment.readings if r.where is None}
+    assert found["implant.angle_deg"].value == pytest.approx(180.0)
+    assert found["implant.prosthetic_axis_deg"].value == pytest.approx(180.0)
+    assert "exchanged" in found["implant.angle_deg"].reason
+    assert "axis-out-of-bone" in {r.code for r in assessment.piece.remarks}
+    assert found["implant.canal_clearance_mm"].value == pytest.approx(15.0 - 9.5 - 1.25)
+
+
+@pytest.mark.parametrize(("up", "said", "measured"), [(0.0, False, True), (3.0, True, True), (20.0, True, False)])
+def test_a_plan_outside_the_bone_keeps_clear_of_nothing(ready, plan, settings, up, said, measured):
+    # Source: the bone's top is at 0: of 9.5 mm there lie 9.5, 6.5 and 0 in it; below half nothing is measurable.
+    loaded, prepared = ready
+    text = GOOD.replace("0.0, 0.0]\napex", f"0.0, {up}]\napex").replace("-9.5]", f"{up - 9.5}]")
+    assessment = assess_prepared(loaded, prepared, plan(text), settings=settings)
+    assert ("plan-outside-bone" in {r.code for r in assessment.piece.remarks}) == said
+    for reading in assessment.readings:
+        if (
+            reading.id in ("implant.canal_clearance_mm", "implant.root_clearance_mm", "implant.breach")
+            and reading.status != "not_applicable"
+        ):
+            assert (reading.status == "measured") == measured, reading.key
+            assert measured or reading.reason == "the planned bed lies outside the bone"
+    deviation = next(r for r in assessment.readings if r.id == "implant.entry_deviation_mm")
+    assert deviation.value == pytest.approx(np.hypot(0.5, up))
+
+
+def test_nothing_is_cut_by_a_plan(ready, plan, settings):
+    loaded, prepared = ready
+    assessment = assess_prepared(loaded, prepared, plan(GOOD), settings=settings)
+    common = [r for r in assessment.readings if r.id.startswith("surface.")]
+    assert common
+    assert {(r.status, r.reason) for r in common} == {("not_applicable", "the piece is a plan")}
+
+
+def test_beds_and_plans_are_taken_where_they_are_marked(ready, plan, settings, tmp_path):
+    loaded, prepared = ready
+    scan = tmp_path / "scan.stl"
+    scan.write_bytes(b"solid x")
+
+    def asking(reading, where):
+        criterion = prepared.exercise.criteria[0].model_copy(update={"reading": reading, "where": where})
+        return replace(prepared, exercise=prepared.exercise.model_copy(update={"criteria": (criterion,)}))
+
+    with pytest.raises(
+        InputError, match=r"scan\.stl: is no plan, but exercise phantom-bed marks plans .* expected a plan\.toml"
+    ):
+        assess_prepared(loaded, asking("implant.canal_clearance_mm", None), scan, settings=settings)
+    with pytest.raises(InputError, match=r"plan\.toml: is a plan, but exercise phantom-bed marks the bed"):
+        assess_prepared(loaded, asking("implant.canal_clearance_mm", "bed"), plan(GOOD), settings=settings)

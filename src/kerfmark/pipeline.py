@@ -10,6 +10,7 @@ import numpy as np
 
 from kerfmark.errors import InputError, MeasurementError, printable
 from kerfmark.exercise.folder import LoadedExercise, load_exercise
+from kerfmark.exercise.handed import handed_in_for
 from kerfmark.exercise.prepared import Prepared, prepare
 from kerfmark.exercise.tables import Source
 from kerfmark.geometry.cylinders import Cylinder
@@ -125,6 +126,7 @@ def assess_prepared(
     """As `assess`, with the exercise already read and prepared."""
     path = Path(piece)
     progress(f"reading {path.name}")
+    _check_handed_in(path, prepared)
     if is_volume(path):
         _check_scan_options(rig, what="a volume")
         _check_volume_options(neighbours, unit)
@@ -319,6 +321,24 @@ def _kind_remarks(source: Source, piece: Piece, path: Path) -> tuple[Remark, ...
         f"a {piece.kind}, where the exercise expects a {source.kind}; read with a {piece.kind}'s default uncertainty"
     )
     return (Remark("another-kind", path.name, words),)
+
+
+def _check_handed_in(path: Path, prepared: Prepared) -> None:
+    """A plan where plans are taken, a bed where beds are: of the other kind most criteria would mark the teacher's own plan, or nothing."""
+    exercise, name = prepared.exercise, printable(path.name)
+    if exercise.family != "implant":
+        return
+    asked = handed_in_for((c.reading, c.where) for c in exercise.criteria)
+    if asked == "plan" and not is_plan(path):
+        raise InputError(
+            f"{name}: is no plan, but exercise {exercise.id} marks plans of an implant, expected a plan.toml. Plan in the CT or write the "
+            "file, and hand that in."
+        )
+    if asked == "bed" and is_plan(path):
+        raise InputError(
+            f"{name}: is a plan, but exercise {exercise.id} marks the bed that was drilled, expected a scan, a motion or a CT of it. Hand "
+            "that in."
+        )
 
 
 def _check_motion_options(neighbours: Mapping[str, str | Path] | None, unit: str | None) -> None:

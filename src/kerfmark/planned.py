@@ -22,11 +22,13 @@ from typing import Any
 import numpy as np
 
 from kerfmark.errors import InputError, printable
+from kerfmark.exercise.faults import nearest, shown
 from kerfmark.exercise.prepared import Prepared
 from kerfmark.exercise.toml_text import read_toml
 from kerfmark.geometry.cylinders import Cylinder
 from kerfmark.geometry.frames import perpendiculars, rigid_inverse, transform_points
 from kerfmark.geometry.mesh_files import SIMULATED
+from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, difference
 from kerfmark.records import Alignment, FloatArray, ImplantPlan, Piece, Remark, Surface
 from kerfmark.settings import Limits
@@ -39,6 +41,8 @@ DIAMETER_MM, LENGTH_MM = (1.0, 12.0), (2.0, 60.0)
 FAR_MM = 40.0
 """From the exercise's own plan; farther away other coordinates were meant."""
 OUT_OF_BONE_MM = 8.0
+MOSTLY_INSIDE = 0.85
+"""Of an implant's length; a shoulder stands a little above an uneven ridge [practice]."""
 MOST_ARCH_POINTS = 100
 
 
@@ -88,7 +92,7 @@ def read_plan_bytes(data: bytes, prepared: Prepared, *, name: str, limits: Limit
         )
     plan = _implant(values["implant"], prepared, name=name)
     arch = None if "drawn" not in values else _arch(values["drawn"], prepared, name=name)
-    remarks = (*_simulated(data, name), *_unlisted(plan, prepared, name))
+    remarks = (*_simulated(data, name), *_unlisted(plan, prepared, name), *_misplaced(plan, prepared, name))
     return Read(plan, hashlib.sha256(data).hexdigest(), remarks, arch)
 
 
@@ -104,6 +108,21 @@ def _unlisted(plan: ImplantPlan, prepared: Prepared, name: str) -> tuple[Remark,
         return ()
     words = f"the implant is {plan.diameter_mm:g} mm wide, where the exercise offers {', '.join(f'{d:g}' for d in offered)}; measured as it is"
     return (Remark("diameter-not-offered", name, words),)
+
+
+def _misplaced(plan: ImplantPlan, prepared: Prepared, name: str) -> tuple[Remark, ...]:
+    """Its axis points out of the bone, or it does not stand in it."""
+    length = float(np.linalg.norm(plan.apex_mm - plan.entry_mm))
+    found = []
+    if plan.apex_mm[2] > plan.entry_mm[2]:
+        words = "the apex lies on the crown's side of the entry, so that the axis points out of the bone; exchange entry and apex if they were taken for each other"
+        found.append(Remark("axis-out-of-bone", name, words))
+    assert prepared.subject is not None
+    inside = RayCaster(prepared.subject).length_inside_mm(plan.entry_mm, plan.apex_mm)
+    if inside < MOSTLY_INSIDE * length:
+        words = f"{inside:.1f} mm of the planned implant's {length:.1f} mm lie in the bone; check entry and apex"
+        found.append(Remark("plan-outside-bone", name, words))
+    return tuple(found)
 
 
 def plan_bytes(
@@ -154,8 +173,10 @@ def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
 def _check_keys(values: Mapping[str, Any], known: tuple[str, ...], needed: tuple[str, ...], *, name: str) -> None:
     unknown = [key for key in values if key not in known]
     if unknown:
+        near = nearest(str(unknown[0]), known)
+        hint = f"'{near[0]}', the nearest known one" if near else ", ".join(known)
         raise InputError(
-            f"{name}: key '{printable(unknown[0], limit=40)}' is not known, expected {', '.join(known)}. Correct it."
+            f"{name}: key '{printable(unknown[0], limit=40)}' is not known, expected {hint}. Correct or remove it."
         )
     lacking = [key for key in needed if key not in values]
     if lacking:
@@ -173,7 +194,7 @@ def _implant(table: object, prepared: Prepared, *, name: str) -> ImplantPlan:
     diameter = table["diameter_mm"]
     if not _is_number(diameter) or not DIAMETER_MM[0] <= diameter <= DIAMETER_MM[1]:
         raise InputError(
-            f"{name}: diameter_mm is {printable(diameter, limit=30)}, expected {DIAMETER_MM[0]:g} to {DIAMETER_MM[1]:g} mm. Correct it."
+            f"{name}: diameter_mm is {shown(diameter)}, expected a number from {DIAMETER_MM[0]:g} to {DIAMETER_MM[1]:g} (mm). Correct it."
         )
     length = float(np.linalg.norm(ends[1] - ends[0]))
     if not LENGTH_MM[0] <= length <= LENGTH_MM[1]:

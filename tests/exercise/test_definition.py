@@ -215,3 +215,23 @@ def test_faults_between_tables_are_counted_too(crown_table):
     told = refusal(crown_table)
     assert len(told.splitlines()) == 3
     assert "998 more faults" in told
+
+
+def test_a_planned_diameter_that_is_not_offered_and_criteria_of_two_kinds_are_remarks(crown_table):
+    implant = {"entry": [0.0, 0.0, 0.0], "apex": [0.0, 0.0, -9.0], "diameter_mm": 4.0}
+    rules = [
+        {"reading": "implant.canal_clearance_mm", "limits": [2.0, float("inf")]},
+        {"reading": "implant.canal_clearance_mm", "where": "bed", "limits": [2.0, float("inf")]},
+    ]
+    table = crown_table | {"family": "implant", "target": {"implant": implant}, "sites": [], "criteria": rules}
+
+    def codes(*, diameters, criteria):
+        permitted = {"implant_diameters_mm": diameters}
+        made = as_exercise(table | {"permitted": permitted, "criteria": criteria})
+        return {remark.code: remark.message for remark in remarks_of(made)}
+
+    both = codes(diameters=[3.5, 4.1], criteria=rules)
+    assert "4, which [permitted] implant_diameters_mm (3.5, 4.1) does not offer" in both["diameter-not-offered"]
+    assert "plan-and-bed" in both
+    assert not {"diameter-not-offered", "plan-and-bed"} & set(codes(diameters=[4.0], criteria=rules[:1]))
+    assert "diameter-not-offered" not in codes(diameters=[], criteria=rules[1:])

@@ -225,3 +225,22 @@ def test_a_drill_goes_in_along_the_plan_alone_and_order_is_no_fault_of_a_scan(tm
     proof = check_exercise(loaded, prepared, predict_u={("implant.apex_deviation_mm", None, None): 0.01})
     assert (proof.can_be_cut, proof.can_be_marked) == (True, True)
     assert "counts only for pieces that come as a recorded motion" in proof.text()
+
+
+@pytest.mark.parametrize(
+    ("entry", "apex", "words"),
+    [
+        ([0.0, 0.0, -10.0], [0.0, 0.0, 0.0], "its apex lies on the crown's side of its entry"),
+        ([0.0, 0.0, 20.0], [0.0, 0.0, 10.0], r"0.0 mm of its 10.0 mm lie in the bone"),
+        ([0.0, 0.0, 6.0], [0.0, 0.0, -4.0], r"4.0 mm of its 10.0 mm lie in the bone"),
+    ],
+)
+def test_a_planned_implant_that_stands_wrong_is_said_as_that(tmp_path, entry, apex, words):
+    # Source: the phantom's bone ends at 0; nothing is said of corners and heads that follow from it.
+    from implant_phantoms import exercise
+
+    made = exercise(target={"implant": {"entry": entry, "apex": apex, "diameter_mm": 4.1}})
+    proof = check_exercise(made, prepare(made, cache_dir=tmp_path, limits=Limits()))
+    assert not proof.can_be_cut
+    assert words in proof.text()
+    assert "corner" not in proof.text()

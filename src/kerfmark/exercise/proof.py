@@ -15,6 +15,7 @@ from kerfmark.exercise.folder import LoadedExercise
 from kerfmark.exercise.power import Power, ReadingKey, powers_of
 from kerfmark.exercise.prepared import Prepared
 from kerfmark.exercise.vocabulary import VOCABULARY, range_of
+from kerfmark.geometry.rays import RayCaster
 from kerfmark.instruments import Instrument, head_distance, instrument
 from kerfmark.records import FloatArray
 
@@ -30,6 +31,8 @@ ANY_INSTRUMENTS = (
 """Tried where an exercise permits any: the finest of each shape."""
 WIDTH_TOLERANCE = 0.1
 DRILL_STEP_MM = 1.0
+LEAST_INSIDE = 0.5
+"""Of the planned implant's axis, in the bone; below it nothing is read of what it keeps clear of."""
 RECORDED_ONLY = ("implant.drill_order", "implant.contact_time_s")
 """Not applicable to a scan, and left out of its mark; `process.*` is refused beside one by the file's own rules."""
 
@@ -101,6 +104,8 @@ def _cutting(exercise: Exercise, prepared: Prepared) -> tuple[Finding, ...]:
 
     tools = permitted_instruments(exercise)
     findings = [*_groove(exercise, tools), *_bed(exercise, tools)]
+    if (misplaced := _misplaced(prepared)) is not None:
+        return (*findings, Finding("cut", misplaced, True))  # what no drill reaches then would be told of its shape
     far_mm = 0.5 * max(max(tool.diameter_mm, tool.shank_diameter_mm) for tool in tools) + 0.5
     task = task_of(prepared, far_mm=far_mm)
     if task is None:
@@ -180,6 +185,26 @@ def _bed(exercise: Exercise, tools: tuple[Instrument, ...]) -> tuple[Finding, ..
         "diameter, as the last drill of this implant would be. Permit one"
     )
     return (Finding("cut", message, True),)
+
+
+def _misplaced(prepared: Prepared) -> str | None:
+    """What is wrong with where the planned implant stands; None where nothing is."""
+    if prepared.implant is None or prepared.subject is None:
+        return None
+    entry, apex = prepared.implant
+    if apex[2] > entry[2]:
+        return (
+            "[target] implant: its apex lies on the crown's side of its entry, so that the axis points out of the bone. Exchange entry and apex, or "
+            "correct [frame] occlusal"
+        )
+    length = float(np.linalg.norm(apex - entry))
+    inside = RayCaster(prepared.subject).length_inside_mm(entry, apex)
+    if inside >= LEAST_INSIDE * length:
+        return None
+    return (
+        f"[target] implant: {inside:.1f} mm of its {length:.1f} mm lie in the bone, at least half should. Correct entry and apex; they are in "
+        "the coordinates of the exercise's files"
+    )
 
 
 def _marking(exercise: Exercise, powers: tuple[Power, ...]) -> tuple[Finding, ...]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from kerfmark.exercise.faults import toml_place
+from kerfmark.exercise.handed import handed_in_for
 from kerfmark.exercise.tables import ExerciseTables
 from kerfmark.exercise.vocabulary import VOCABULARY
 from kerfmark.instruments import instrument
@@ -13,10 +14,12 @@ from kerfmark.records import Remark
 
 __all__ = ["remarks_of"]
 
+SAME_DIAMETER_MM = 1e-6
+
 
 def remarks_of(exercise: ExerciseTables, *, where: str = "exercise.toml") -> tuple[Remark, ...]:
     """What is allowed but looks like a slip, in the order of the file."""
-    checks = (_mesial_remarks, _class_remarks, _criteria_remarks, _instrument_remarks)
+    checks = (_mesial_remarks, _class_remarks, _implant_remarks, _criteria_remarks, _instrument_remarks)
     return tuple(Remark(code, where, message) for check in checks for code, message in check(exercise))
 
 
@@ -44,6 +47,25 @@ def _class_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:
             "cavity-class",
             f"class {roman} cavities belong to front teeth, but tooth is {exercise.tooth}; "
             "check cavity_class and tooth",
+        )
+
+
+def _implant_remarks(exercise: ExerciseTables) -> Iterator[tuple[str, str]]:
+    implant, offered = exercise.target.implant, exercise.permitted.implant_diameters_mm
+    if implant is not None and offered and all(abs(implant.diameter_mm - one) > SAME_DIAMETER_MM for one in offered):
+        listed = ", ".join(f"{one:g}" for one in offered)
+        yield (
+            "diameter-not-offered",
+            f"[target] implant.diameter_mm is {implant.diameter_mm:g}, which [permitted] implant_diameters_mm ({listed}) does not "
+            "offer: no plan can have the teacher's diameter; add it or correct one of the two",
+        )
+    named = [(criterion.reading, criterion.where) for criterion in exercise.criteria]
+    apart = {handed_in_for([one]) for one in named}
+    if {"bed", "plan"} <= apart:
+        yield (
+            "plan-and-bed",
+            "[[criteria]]: some are read of a plan and some of a drilled bed; of a bed those of a plan read [target] implant, "
+            "the same for every learner; keep those of one kind",
         )
 
 

@@ -91,3 +91,21 @@ class RayCaster:
         keep = np.ones(len(distance), dtype=bool)
         keep[1:] = np.diff(distance) > SAME_CROSSING_MM
         return distance[keep], face[keep]
+
+    def length_inside_mm(self, start_mm: ArrayLike, end_mm: ArrayLike) -> float:
+        """How much of a straight line from one point to another lies inside a closed surface.
+
+        Examples
+        --------
+        >>> from kerfmark.geometry.solids import Solid
+        >>> box = RayCaster(Solid.box([-1, -1, -4], [1, 1, 0]).surface())
+        >>> [round(box.length_inside_mm([0.2, 0.1, top], [0.2, 0.1, top - 3.0]), 6) for top in (0.0, 2.0, 5.0, -2.0)]
+        [3.0, 1.0, 0.0, 2.0]
+        """
+        start, end = np.asarray(start_mm, dtype=float), np.asarray(end_mm, dtype=float)
+        length = float(np.linalg.norm(end - start))
+        # Beyond the last crossing a ray is outside; before it inside, and so on back to the start.
+        distance, _face = self.crossings(start, end - start)
+        ends = np.concatenate([distance[::-1], [0.0]]) if len(distance) % 2 else distance[::-1]
+        spans = np.clip(ends.reshape(-1, 2), 0.0, length)
+        return float((spans[:, 0] - spans[:, 1]).sum())

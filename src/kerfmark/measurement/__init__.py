@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from kerfmark.measurement.access import ACCESS
 from kerfmark.measurement.block import BLOCK
@@ -67,7 +67,7 @@ def measure(
 
     def take(numbers: list[int]) -> None:
         for n in numbers:
-            found[n] = _taken(chosen[n], context, prepared)
+            found[n] = _taken(chosen[n], context, piece, prepared)
 
     with ThreadPoolExecutor(THREADS) as pool:  # readings that share work stay on one thread
         list(pool.map(take, shared.values()))
@@ -95,12 +95,18 @@ def _contexts(piece: Piece, prepared: Prepared) -> Callable[[Measure], Any]:
     return context
 
 
-def _taken(m: Measure, context: Callable[[Measure], Any], prepared: Prepared) -> tuple[Reading, ...]:
-    """A measure's readings; all but the crown's need the state before cutting."""
+def _taken(m: Measure, context: Callable[[Measure], Any], piece: Piece, prepared: Prepared) -> tuple[Reading, ...]:
+    """A measure's readings; all but the crown's need the state before cutting, and of a plan nothing is cut."""
+    if piece.plan is not None and m.family == "common":
+        return _none_of(m, "the piece is a plan", status="not_applicable")
     if prepared.subject is not None or m.family == "crown":
         return m.function(context(m))
+    return _none_of(m, "no scan before cutting", status="not_measurable")
+
+
+def _none_of(m: Measure, why: str, *, status: Literal["not_applicable", "not_measurable"]) -> tuple[Reading, ...]:
     return tuple(
-        unmeasured(m.id, "no scan before cutting", unit=m.unit, where=where, stat=stat)
+        unmeasured(m.id, why, unit=m.unit, where=where, stat=stat, status=status)
         for where in m.wheres or (None,)
         for stat in m.stats or (None,)
     )

@@ -31,6 +31,8 @@ def bone_density(case: Case) -> tuple[Reading, ...]:
     subject = case.prepared.exercise.subject
     if volume is None or subject.labels:
         return (unmeasured(reading, "the exercise has no CT with greys", unit="1", status="not_applicable"),)
+    if case.outside is not None:
+        return (unmeasured(reading, case.outside, unit="1"),)
     points = _sleeve(case.judged)
     greys = sample_volume(volume, points)
     inside = np.isfinite(greys)

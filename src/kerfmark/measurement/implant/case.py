@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Case"]
 
+OUTSIDE = "the planned bed lies outside the bone"
+LEAST_INSIDE = 0.5
+"""Of the axis: an implant that stands out by more than half of its length is not in the bone [practice]."""
+
 
 class Case(Bench):
     """A piece of an implant exercise. Everything is worked out when first asked for, and once.
@@ -63,6 +67,13 @@ class Case(Bench):
     def bone(self) -> RayCaster:
         """The subject's outer surface, for rays."""
         return RayCaster(self.subject) if self._like is None else self._like.bone
+
+    @cached_property
+    def outside(self) -> str | None:
+        """Why nothing can be said of what the judged plan keeps clear of; None where the better part of its axis lies in the bone."""
+        rod = self.judged
+        inside = self.bone.length_inside_mm(rod.entry_mm, rod.apex_mm)
+        return OUTSIDE if inside < LEAST_INSIDE * rod.length_mm else None
 
     @cached_property
     def structures(self) -> tuple[Structure, ...]:

@@ -67,6 +67,8 @@ def _clearance(
     if not there:
         words = f"the exercise has no {'neighbouring implant' if kind == 'implant' else kind} there"
         return unmeasured(reading, words, unit="mm", where=where, status="not_applicable")
+    if not of_bed and case.outside is not None:
+        return unmeasured(reading, case.outside, unit="mm", where=where)
     if not of_bed:
         found = min((s.clearance(case.judged) for s in there), key=lambda c: c.value_mm)
         budget: tuple[Component, ...] = (Component("structure as drawn", case.drawn_u_mm),)
@@ -155,6 +157,8 @@ def plate_thickness_mm(case: Case) -> tuple[Reading, ...]:
 def _plate(case: Case, wall: str, *, of_bed: bool) -> Reading:
     reading, where = "implant.plate_thickness_mm", f"bed/{wall}" if of_bed else wall
     budget: tuple[Component, ...] = ()
+    if not of_bed and case.outside is not None:
+        return unmeasured(reading, case.outside, unit="mm", where=where)
     if not of_bed:
         rod, budget = case.judged, (Component("bone as drawn", case.drawn_u_mm),)
     elif case.own_plan is not None:

@@ -27,6 +27,8 @@ __all__ = [
 ]
 
 NO_WAY = 1e-9
+RIGHT_DEG = 90.0
+TURNED = "its apex lies on the crown's side of its entry; are the two exchanged?"
 AT_0: Final = {2: 0.75, 3: 1.02}
 """How much of u a size of so many errors square to each other needs added at 0, for 1.96 u to hold 95 %."""
 FADED = 4.0
@@ -74,7 +76,7 @@ def depth_deviation_mm(case: Case) -> tuple[Reading, ...]:
 
 
 def angle_deg(case: Case) -> tuple[Reading, ...]:
-    """`implant.angle_deg`: between the two axes, 0 to 90°."""
+    """`implant.angle_deg`: between the two axes, entry to apex, 0 to 180°; above 90° a plan points the other way."""
     reading, placed = "implant.angle_deg", _placed(case)
     if isinstance(placed, str):
         return (unmeasured(reading, placed, unit="deg"),)
@@ -87,7 +89,9 @@ def angle_deg(case: Case) -> tuple[Reading, ...]:
     plane = case.plane("BL" if abs(leaning[1]) > abs(leaning[0]) else "MD")
     segments = np.array([[case.plan.entry_mm, case.plan.apex_mm], [placed.entry_mm, placed.apex_mm]])
     witness = Witness("angle", segments_mm=segments, plane=plane)
-    return (measured(reading, found, unit="deg", budget=_never_below_0(found, budget), witness=witness),)
+    reason = TURNED if found > RIGHT_DEG else None
+    budget = _never_below_0(found, budget)
+    return (measured(reading, found, unit="deg", budget=budget, witness=witness, reason=reason),)
 
 
 def oversize_mm(case: Case) -> tuple[Reading, ...]:
@@ -117,7 +121,8 @@ def prosthetic_axis_deg(case: Case) -> tuple[Reading, ...]:
     entry = case.judged.entry_mm
     segments = np.array([[entry, case.judged.apex_mm], [entry, entry - case.judged.length_mm * up]])
     witness = Witness("angle", segments_mm=segments, plane=plane)
-    return (measured("implant.prosthetic_axis_deg", found, unit="deg", budget=(), witness=witness),)
+    reason = TURNED if found > RIGHT_DEG else None
+    return (measured("implant.prosthetic_axis_deg", found, unit="deg", budget=(), witness=witness, reason=reason),)
 
 
 def _placed(case: Case, *, with_apex: bool = False) -> Cylinder | str:
@@ -187,7 +192,7 @@ def _angle(one: FloatArray, other: FloatArray) -> tuple[float, FloatArray]:
     away = one - other
     leaning = away - (away @ one) * one
     angle = math.degrees(2.0 * math.asin(min(1.0, 0.5 * float(np.linalg.norm(away)))))
-    return min(angle, 180.0 - angle), _unit(leaning)
+    return angle, _unit(leaning)
 
 
 def _unit(vector: FloatArray) -> FloatArray:

@@ -15,7 +15,7 @@ from kerfmark.sittings.handing_in import Receipt, hand_in
 from kerfmark.sittings.overview import SittingLine, sittings
 from kerfmark.sittings.pieces import pieces
 from kerfmark.web.gate import Filled, Form, Visit, Visiting
-from kerfmark.web.pages.plan import planned_here
+from kerfmark.web.pages.plan import plans_taken
 from kerfmark.web.rendering import page
 from kerfmark.web.unsent import Unsent
 
@@ -86,9 +86,9 @@ def _stream(file: UploadFile) -> BinaryIO:
 
 
 def _planned(visit: Visit, lines: list[SittingLine]) -> list[SittingLine]:
-    """Those of the sittings whose exercise is planned in the page, each exercise once."""
+    """Those of the sittings whose exercise is planned in the page and takes plans, each exercise once."""
     by_exercise = {line.exercise_id: line for line in lines}
-    return [line for own, line in by_exercise.items() if planned_here(exercise(visit.store, visit.actor, own))]
+    return [line for own, line in by_exercise.items() if plans_taken(exercise(visit.store, visit.actor, own))]
 
 
 def _new(visit: Visit, *, chosen: str, wrong: str | None = None, unsent: Unsent | None = None) -> Response:

@@ -12,6 +12,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import RedirectResponse, Response
 
 from kerfmark.errors import ConflictError, InputError, MissingError
+from kerfmark.exercise.handed import handed_in_for
 from kerfmark.planned import plan_bytes, read_plan_bytes
 from kerfmark.records import Reading
 from kerfmark.reports import wording
@@ -27,7 +28,7 @@ from kerfmark.web.planning.state import PlanState, arch_text, as_spots, in_frame
 from kerfmark.web.rendering import page, part
 from kerfmark.web.words import Words
 
-__all__ = ["planned_here", "router"]
+__all__ = ["planned_here", "plans_taken", "router"]
 
 router = APIRouter()
 LARGEST_MM = 200.0
@@ -57,6 +58,11 @@ def planned_here(found: ExercisePage) -> bool:
     """Whether an exercise can be planned in the page: an implant is planned, and there is a CT of greys."""
     subject, target = found.definition.get("subject") or {}, found.definition.get("target") or {}
     return bool(target.get("implant") and subject.get("volume") and not subject.get("labels"))
+
+
+def plans_taken(found: ExercisePage) -> bool:
+    """Whether a plan made in the page may also be handed in: a teacher plans for beds too, and those who drill them do not."""
+    return planned_here(found) and handed_in_for((c.reading, c.where) for c in found.criteria) != "bed"
 
 
 @router.get("/exercises/{exercise_id}/plan")
