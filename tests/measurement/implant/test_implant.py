@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import trimesh
 
+from kerfmark.geometry.solids import Solid
 from kerfmark.measurement import measure
 from kerfmark.measurement.implant.bone import bone_class
 from kerfmark.records import Alignment, ImplantPlan, Piece, Volume
@@ -233,3 +234,41 @@ def test_what_is_read_while_planning_is_what_marks_the_plan(beds, take):
         for reading in desk.readings(plan):
             assert (reading.value, reading.u) == (marked[reading.key].value, marked[reading.key].u), reading.key
             assert "deviation" not in reading.id
+
+
+@pytest.mark.parametrize("floor_mm", [-14.5, -10.6])
+def test_a_sinus_is_as_far_as_its_floor_lies_below_bed_and_plan(beds, scan, take, floor_mm):
+    # Source: a level floor; the plan's flat end at -10, the drill's point 2.05 / tan 59° further down at -11.23.
+    sinus = Solid.box([-14.0, -9.0, -20.0], [14.0, 9.0, floor_mm]).surface()
+    prepared = replace(beds["beside"].prepared, sinus=sinus)
+    found = take(prepared, scan(beds["beside"], noise_um=10.0))
+    tip = 10.0 + 2.05 / np.tan(np.radians(59.0))
+    assert found["implant.sinus_clearance_mm", None, None].value == pytest.approx(-floor_mm - 10.0, abs=1e-3)
+    bed = found["implant.sinus_clearance_mm", "bed", None]
+    assert bed.value == pytest.approx(-floor_mm - tip, abs=0.02)
+    assert found["implant.breach", "sinus", None].value == (1.0 if floor_mm > -tip else 0.0)
+    assert abs(bed.value - (-floor_mm - tip)) <= 3.0 * bed.u
+
+
+def test_a_round_sinus_beside_a_plan_is_as_far_as_geometry_says(beds, take):
+    # Source: a ball of radius 3 whose middle lies 9 mm beside the axis of an implant 4.1 mm wide: 9 - 3 - 2.05.
+    sinus = Solid.sphere(3.0, segments=192).moved([0.0, 9.0, -5.0]).surface()
+    prepared = replace(beds["beside"].prepared, sinus=sinus)
+    found = take(prepared, plan_piece(prepared, [0, 0, 0], [0, 0, -10]))
+    assert found["implant.sinus_clearance_mm", None, None].value == pytest.approx(3.95, abs=0.01)
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 4.0, 17.0])
+@pytest.mark.parametrize("azimuth_deg", [0.0, 250.0])
+def test_a_plans_axis_against_the_crowns_is_the_tilt_it_was_given(beds, take, tilt_deg, azimuth_deg):
+    # Source: the tilt itself; against a teacher's plan leaning 6° the other way along the same plane it is 6° more.
+    prepared, length = beds["beside"].prepared, 10.0
+    lean, turn = np.radians(tilt_deg), np.radians(azimuth_deg)
+    aside = np.array([np.cos(turn), np.sin(turn), 0.0])
+    own = length * (np.sin(lean) * aside + [0.0, 0.0, -np.cos(lean)])
+    six = np.radians(6.0)
+    teachers = np.array([np.zeros(3), length * (-np.sin(six) * aside + [0.0, 0.0, -np.cos(six)])])
+    found = take(replace(prepared, implant=teachers), plan_piece(prepared, np.zeros(3), own))
+    assert found["implant.prosthetic_axis_deg", None, None].value == pytest.approx(tilt_deg, abs=1e-6)
+    assert found["implant.angle_deg", None, None].value == pytest.approx(tilt_deg + 6.0, abs=1e-6)
+    assert found["implant.prosthetic_axis_deg", None, None].u == 0.0

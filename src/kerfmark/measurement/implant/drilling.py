@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfmark.geometry.grids import sample
 from kerfmark.measurement.budget import measured, unmeasured
 from kerfmark.measurement.process.course import PAUSE_IN_CUTTING_S, Course, spells
 from kerfmark.records import Component, FloatArray, Reading, Witness
@@ -35,6 +36,14 @@ class Drilling:
             return np.empty(0)
         return np.asarray(removed.time_s[self._held(removed.time_s) == motion.instruments.index(name)])
 
+    def went_in(self, name: str) -> bool:
+        """Whether an instrument came turning to where there was bone, whatever it removed there."""
+        motion = self.course.motion
+        if name not in motion.instruments:
+            return False
+        turning = motion.cutting & (motion.instrument == motion.instruments.index(name))
+        return bool((sample(self.course.prepared.subject_grid, motion.tip_mm[turning]) < 0.0).any())
+
     def _held(self, time_s: FloatArray) -> NDArray[np.int32]:
         """Which instrument was held at a time: that of the sample at or before it."""
         motion = self.course.motion
@@ -62,15 +71,22 @@ def drill_order(drilling: Drilling) -> tuple[Reading, ...]:
             firsts.append(float(times[0]))
     used = len(firsts) == len(drilling.steps)
     value = float(used and firsts == sorted(firsts))
-    words = None if value else _said(drilling, used)
+    words = None if value else _said(drilling)
     witness = Witness("curve", curves_mm=drilling.course.path.curves_mm)
     return (measured(reading, value, unit="1", budget=(), witness=witness, reason=words),)
 
 
-def _said(drilling: Drilling, used: bool) -> str:
+def _said(drilling: Drilling) -> str:
+    """Which steps were left out, and which came where a wider one had been before and found nothing to remove."""
     cell = drilling.course.field.spacing_mm**3
-    left_out = [name for name in drilling.steps if len(drilling.times(name)) * cell < LEAST_MM3]
-    return "the steps were used in another order" if used else f"not used: {', '.join(left_out)}"
+    idle = [name for name in drilling.steps if len(drilling.times(name)) * cell < LEAST_MM3]
+    if not idle:
+        return "the steps were used in another order"
+    late = [name for name in idle if drilling.went_in(name)]
+    left_out = [name for name in idle if name not in late]
+    said = [f"not used: {', '.join(left_out)}"] if left_out else []
+    said += [f"used where nothing was left for it to remove: {', '.join(late)}"] if late else []
+    return "; ".join(said)
 
 
 def contact_time_s(drilling: Drilling) -> tuple[Reading, ...]:
