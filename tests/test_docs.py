@@ -8,6 +8,9 @@ import pytest
 
 from kerfmark.cli import app
 from kerfmark.exercise import builtin
+from kerfmark.exercise.builtin.accesses import AccessSpec
+from kerfmark.exercise.builtin.bridges import BridgeSpec
+from kerfmark.exercise.builtin.crowns import CrownSpec
 from kerfmark.measurement import MEASURES
 from kerfmark.settings import Limits
 from kerfmark.storage.schema import Base
@@ -42,6 +45,24 @@ def test_every_reading_stands_on_its_family_s_page(family):
 def test_every_built_in_exercise_stands_in_the_docs():
     page = (DOCS / "builtin.md").read_text(encoding="utf-8")
     assert [name for name in builtin.names() if f"(`{name}`)" not in page] == []
+
+
+BY_ANATOMY = (CrownSpec, BridgeSpec, AccessSpec)
+"""Their rules depend on a tooth, which takes a while to make where none is kept."""
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(n, marks=pytest.mark.slow) if isinstance(builtin.spec_of(n), BY_ANATOMY) else n
+        for n in builtin.names()
+    ],
+)
+def test_the_page_of_built_in_exercises_has_their_limits_weights_and_sources(name, monkeypatch):
+    monkeypatch.syspath_prepend(str(DOCS))
+    section = importlib.import_module("make_builtin").section(name)
+    page = (DOCS / "builtin.md").read_text(encoding="utf-8")
+    assert section.strip() in page, "run docs/make_builtin.py"
 
 
 def test_the_picture_of_the_store_shows_its_tables_as_they_are(monkeypatch):

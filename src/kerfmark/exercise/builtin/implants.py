@@ -223,6 +223,11 @@ CANAL = "to the canal at least 2 mm, reviews of the safety zone, Niger J Clin Pr
 ROOT = "to a neighbouring tooth at least 1.5 mm, course notes [seen, weak]"
 PLATE = "buccal and lingual bone at least 1 mm [memory]"
 NEWCOMERS = "newcomers, free hand: neck 1.01 to 1.14, apex 1.02 to 1.35 mm, 4.65 to 7.79°, doi 10.1186/s40729-020-0205-3 [seen]; limit [practice]"
+ROOMY = "weighs little, as nearly any bed in this roomy site keeps it [practice]"
+SEQUENCE = (
+    "the sequence is what the exercise asks for, in steps of 0.5 to 0.8 mm [practice]; one wide drill at once heats the bone, which 47 °C "
+    "for a minute harm, Eriksson & Albrektsson 1983 [memory]; critical [practice]"
+)
 
 
 def bed_rules() -> list[Rule]:
@@ -234,32 +239,34 @@ def bed_rules() -> list[Rule]:
         Rule(f"{name}depth_deviation_mm", None, None, (-0.8, 0.5), 2.0, "Is the bed as deep as planned?", "planning margin of guided full arches 1 mm, IJOMI [seen]; limits [practice]"),
         Rule(f"{name}angle_deg", None, None, (-inf, 6.0), 3.0, "Does the bed stand at the planned angle?", NEWCOMERS),
         Rule(f"{name}oversize_mm", None, None, (-inf, 0.25), 1.0, "Is the bed no wider than the last drill makes it?", "[practice]"),
-        Rule(f"{name}canal_clearance_mm", "bed", None, (2.0, inf), 3.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
-        Rule(f"{name}root_clearance_mm", "bed/mesial", None, (1.5, inf), 1.0, "Is the mesial root kept clear of?", ROOT),
-        Rule(f"{name}root_clearance_mm", "bed/distal", None, (1.5, inf), 1.0, "Is the distal root kept clear of?", ROOT),
-        Rule(f"{name}plate_thickness_mm", "bed/buccal", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the cheek side?", PLATE),
-        Rule(f"{name}plate_thickness_mm", "bed/lingual", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the tongue side?", PLATE),
+        Rule(f"{name}canal_clearance_mm", "bed", None, (2.0, inf), 0.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
+        Rule(f"{name}root_clearance_mm", "bed/mesial", None, (1.5, inf), 0.5, "Is the mesial root kept clear of?", f"{ROOT}; {ROOMY}"),
+        Rule(f"{name}root_clearance_mm", "bed/distal", None, (1.5, inf), 0.5, "Is the distal root kept clear of?", f"{ROOT}; {ROOMY}"),
+        Rule(f"{name}plate_thickness_mm", "bed/buccal", None, (1.0, inf), 0.5, "Is 1 mm of bone left on the cheek side?", f"{PLATE}; {ROOMY}"),
+        Rule(f"{name}plate_thickness_mm", "bed/lingual", None, (1.0, inf), 0.5, "Is 1 mm of bone left on the tongue side?", f"{PLATE}; {ROOMY}"),
         Rule(f"{name}breach", "canal", None, (-inf, 0.5), 0.0, "Is the canal unopened?", "[practice]", critical=True),
         Rule(f"{name}breach", "plate", None, (-inf, 0.5), 0.0, "Are the outer plates unopened?", "[practice]", critical=True),
-        Rule(f"{name}drill_order", None, None, (0.5, inf), 1.0, "Was each drill used, in order?", "sequence in steps of 0.5 to 0.8 mm [practice]"),
+        Rule(f"{name}drill_order", None, None, (0.5, inf), 2.0, "Was each drill used, in order?", SEQUENCE, critical=True),
     ]  # fmt: skip
 
 
 def plan_rules() -> list[Rule]:
-    """Criteria of a learner's own plan: the clearances, the crown's axis, and the teacher's plan.
+    """Criteria of a learner's own plan: where it stands, at which axis, how deep, and what it keeps clear of.
 
-    Where it stands weighs as much as what it keeps clear of: in a roomy site nearly any plan keeps clear.
+    Where it stands and its axis are two thirds of the weight and each alone decides: in a roomy site nearly any plan keeps clear. The
+    teacher's axis is the crown's, so that one criterion asks for it, not two.
     """
     name = "implant."
-    nearer = "nearer than a bed has to come to its plan (1.2 mm, 6°), as the two errors add and a plan is made at leisure [practice]"
     return [
-        Rule(f"{name}canal_clearance_mm", None, None, (2.0, inf), 2.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
-        Rule(f"{name}root_clearance_mm", "mesial", None, (1.5, inf), 1.0, "Is the mesial root kept clear of by 1.5 mm?", ROOT),
-        Rule(f"{name}root_clearance_mm", "distal", None, (1.5, inf), 1.0, "Is the distal root kept clear of by 1.5 mm?", ROOT),
-        Rule(f"{name}plate_thickness_mm", "buccal", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the cheek side?", PLATE),
-        Rule(f"{name}plate_thickness_mm", "lingual", None, (1.0, inf), 1.0, "Is 1 mm of bone left on the tongue side?", PLATE),
-        Rule(f"{name}prosthetic_axis_deg", None, None, (-inf, 6.0), 2.0, "Will the crown stand over the implant?",
-             "6° over the 9 mm from platform to chewing surface is 1 mm [computed], the middle of the surface [practice]"),
-        Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.0), 3.0, "Is the entry near the teacher's?", nearer),
-        Rule(f"{name}angle_deg", None, None, (-inf, 5.0), 2.0, "Is the axis near the teacher's?", nearer),
+        Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.0), 4.0, "Is the entry near the teacher's?",
+             "nearer than a bed has to come to its plan (1.2 mm), as the two errors add and a plan is made at leisure [practice]"),
+        Rule(f"{name}prosthetic_axis_deg", None, None, (-inf, 6.0), 4.0, "Will the crown stand over the implant?",
+             "6° over the 9 mm from platform to chewing surface is 1 mm [computed], the middle of the surface [practice]; the teacher's axis too"),
+        Rule(f"{name}depth_deviation_mm", None, None, (-1.5, 1.0), 2.0, "Does it end about as deep as the teacher's?",
+             "an implant one length shorter or longer is another choice, two are a fault [practice]"),
+        Rule(f"{name}canal_clearance_mm", None, None, (2.0, inf), 0.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
+        Rule(f"{name}root_clearance_mm", "mesial", None, (1.5, inf), 0.5, "Is the mesial root kept clear of by 1.5 mm?", f"{ROOT}; {ROOMY}"),
+        Rule(f"{name}root_clearance_mm", "distal", None, (1.5, inf), 0.5, "Is the distal root kept clear of by 1.5 mm?", f"{ROOT}; {ROOMY}"),
+        Rule(f"{name}plate_thickness_mm", "buccal", None, (1.0, inf), 0.5, "Is 1 mm of bone left on the cheek side?", f"{PLATE}; {ROOMY}"),
+        Rule(f"{name}plate_thickness_mm", "lingual", None, (1.0, inf), 0.5, "Is 1 mm of bone left on the tongue side?", f"{PLATE}; {ROOMY}"),
     ]  # fmt: skip
