@@ -67,6 +67,14 @@ def test_only_a_witness_in_the_plane_is_dimensioned():
     assert dimensioned_segments(Witness("patch", points_mm=np.zeros((3, 3))), BL) is None
 
 
+def test_an_upright_length_where_two_planes_meet_is_shown_in_the_one_it_was_taken_in():
+    upright = np.array([[[0.1, 0.0, 0.0], [0.1, 0.0, 5.0]]])
+    taken = SectionPlane("MD", np.zeros(3), np.array([1.0, 0.0, 0.0]), Z)
+    witness = Witness("length", segments_mm=upright, plane=taken)
+    assert dimensioned_segments(witness, BL) is None
+    np.testing.assert_allclose(dimensioned_segments(witness, taken), upright)
+
+
 def test_of_many_sections_the_one_in_the_plane_is_shown():
     # Widths of 1.0 at every azimuth of the buccal wall; the plane holds azimuth 0.
     turn = np.radians(np.arange(-45, 46, 5.0))

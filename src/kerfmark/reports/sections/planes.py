@@ -228,6 +228,8 @@ def dimensioned_segments(witness: Witness | None, plane: SectionPlane) -> FloatA
     """
     if witness is None or witness.kind not in ("angle", "length") or not len(witness.segments_mm):
         return None
+    if _is_of_another(witness.plane, plane):
+        return None
     if _lies_in(witness.segments_mm, witness.kind, plane):
         return witness.segments_mm
     if (
@@ -237,6 +239,11 @@ def dimensioned_segments(witness: Witness | None, plane: SectionPlane) -> FloatA
     ):
         return _pair_in(witness, plane)
     return None
+
+
+def _is_of_another(taken_in: SectionPlane | None, plane: SectionPlane) -> bool:
+    """Whether it was taken in another of the tooth's planes: near the line in which they meet a length lies in both."""
+    return taken_in is not None and taken_in.name != plane.name and is_named(taken_in.name) and is_named(plane.name)
 
 
 def _pair_in(witness: Witness, plane: SectionPlane) -> FloatArray | None:
