@@ -6,10 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.crown.insertion import map_of
 from kerfmark.measurement.crown.spread import Percentile, percentile
-from kerfmark.measurement.crown.stump import WALLS, Stump
+from kerfmark.measurement.crown.stump import WALLS, Round, Stump
 from kerfmark.records import Component, FloatArray, Reading, Site, Witness
 
 __all__ = ["THIRDS", "axial_reduction", "occlusal_reduction"]
@@ -20,6 +22,7 @@ MOST_LEFT_OUT = 0.05
 START_OUTSIDE_MM = 0.4
 DEEPEST_MM = 5.0
 BUNDLE_MM = 0.1
+LEVEL_MM = 0.1
 PAST_AN_EDGE_MM = 0.15
 MOST_AXIAL_POINTS = 2400
 LEAST_POINTS = 8
@@ -122,7 +125,11 @@ def _belongs(azimuth: FloatArray, part: FloatArray, wall: str, third: int) -> Fl
 
 
 def _on_walls(stump: Stump) -> tuple[Cast, FloatArray, FloatArray]:
-    """Rays from the subject's axial points; azimuth and place (0 foot, 1 occlusal end) where each meets the wall."""
+    """Rays from the subject's axial points; azimuth and place (0 foot, 1 occlusal end) where each meets the wall.
+
+    A ray that met nothing counts where it began: it went through a hole of the scan. One that passes over what is left of the
+    stump meets no wall and belongs to no third.
+    """
     around = stump.about_path
     walls = [p for p in around.profiles if p.wall is not None and p.foot is not None and p.corner is not None]
     points, inward = stump.prepared.surface_points, stump.prepared.surface_normals
@@ -136,7 +143,9 @@ def _on_walls(stump: Stump) -> tuple[Cast, FloatArray, FloatArray]:
     near = np.flatnonzero(axial & (level > feet.min() - 1.0) & (level < tops.max() + 1.5))
     near = near[:: max(1, len(near) // MOST_AXIAL_POINTS)]
     rays = cast(stump, points[near], inward[near])
-    met = np.where(np.isnan(rays.depth_mm)[:, None], rays.origins_mm, rays.hits_mm)
+    met, missed = rays.hits_mm, np.flatnonzero(np.isnan(rays.depth_mm))
+    passing = _pass_over(around, rays.origins_mm[missed], rays.inward[missed])
+    met[missed] = np.where(passing[:, None], np.nan, rays.origins_mm[missed])
     azimuth, _, height = around.turning.cylindrical(met)
     # A wall that leans in over the axis is still that wall beyond it, where a ray that comes in goes away from the axis.
     outward = ((met - around.turning.origin_mm) * inward[near]).sum(axis=1) - (
@@ -145,6 +154,22 @@ def _on_walls(stump: Stump) -> tuple[Cast, FloatArray, FloatArray]:
     azimuth = np.where(outward > 0.0, azimuth + 180.0, azimuth) % 360.0
     foot, top = (np.interp(azimuth, known, ends, period=360.0) for ends in (feet, tops))
     return rays, azimuth, (height - foot) / (top - foot)
+
+
+def _pass_over(around: Round, origins_mm: FloatArray, inward: FloatArray) -> NDArray[np.bool_]:
+    """Which rays (n,) stay outside the stump as its sections show it, gaps closed."""
+    stump = map_of(around.profiles, step_mm=LEVEL_MM, clear_mm=0.0, mean_mm=LEVEL_MM)
+    if stump is None:
+        return np.zeros(len(origins_mm), bool)
+    along = np.arange(-START_OUTSIDE_MM, 2.0 * DEEPEST_MM, LEVEL_MM)
+    places = origins_mm[:, None] + along[:, None] * inward[:, None]
+    azimuth, radius, height = around.turning.cylindrical(places.reshape(-1, 3))
+    turns, levels = stump.radius_mm.shape
+    turn = np.rint(azimuth * turns / 360.0).astype(np.intp) % turns
+    level = np.floor((height - stump.lowest_mm) / stump.step_mm).astype(np.intp)
+    seen = stump.radius_mm[turn, np.clip(level, 0, levels - 1)]
+    within = (level < 0) | ((radius <= seen) & (level < levels))
+    return np.asarray(~within.reshape(places.shape[:2]).any(axis=1))
 
 
 def _over_third(stump: Stump, rays: Cast, belongs: FloatArray, *, where: str) -> tuple[Reading, ...]:
@@ -160,7 +185,8 @@ def _over_third(stump: Stump, rays: Cast, belongs: FloatArray, *, where: str) ->
 
 
 def _cut_away(missed: float, what: str) -> str:
-    return f"straight under {100.0 * missed:.0f} % of {what} the stump is cut away or not scanned, at most {100.0 * MOST_LEFT_OUT:.0f} % may be"
+    found = f"nothing of the stump stands within {DEEPEST_MM:g} mm straight under {100.0 * missed:.0f} % of {what}"
+    return f"{found}, at most {100.0 * MOST_LEFT_OUT:.0f} % may be so"
 
 
 def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: float) -> tuple[Reading, ...]:
