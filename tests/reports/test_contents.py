@@ -55,3 +55,12 @@ def test_what_is_needed_to_make_it_again_is_there(piece_report):
     assert shown["kerfmark"] == assessment.kerfmark
     assert shown["exercise version"] == assessment.exercise_version
     assert shown["piece sha256"] == assessment.piece.sha256
+
+
+def test_the_heading_of_the_strips_is_there_only_where_one_has_sides(piece_report):
+    contents = contents_of(*piece_report[::2])
+    assert contents.sided
+    families = tuple(
+        replace(f, lines=tuple(replace(x, side_of_large=None) for x in f.lines)) for f in contents.families
+    )
+    assert not replace(contents, families=families).sided

@@ -1,6 +1,14 @@
 from math import inf
 
-from kerfmark.reports.sides import CUT_TOO_FAR, MATERIAL_LEFT, NO_SIDE, SIDE_OF_LARGE, effective_limits, side_of_large
+from kerfmark.reports.sides import (
+    CUT_TOO_FAR,
+    MATERIAL_LEFT,
+    NO_SIDE,
+    SIDE_OF_LARGE,
+    effective_limits,
+    guarded,
+    side_of_large,
+)
 
 
 def test_every_reading_the_project_measures_has_its_side_settled():
@@ -23,6 +31,13 @@ def test_large_means_what_the_trade_says():
     assert side_of_large("surface.deviation_mm", "rms") is None
     assert side_of_large("crown.limiting_convergence_deg", "excess") == "over"
     assert side_of_large("process.duration_s") is None
+
+
+def test_what_an_implant_keeps_clear_of_has_no_side():
+    # Source: meaning of the words. Farther from the canal is no material left, and a plan cuts nothing.
+    assert guarded((2.0, inf), side_of_large("implant.canal_clearance_mm")) == (False, False)
+    assert guarded((0.5, 1.5), side_of_large("implant.depth_deviation_mm")) == (True, True)
+    assert guarded((-inf, 0.3), side_of_large("access.roof_left_mm2")) == (True, False)
 
 
 def test_a_limit_nothing_can_pass_is_not_drawn():

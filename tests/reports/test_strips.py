@@ -19,6 +19,11 @@ def criterion(value, u, limits, side, *, reading="crown.finish_line_width_mm", u
     )
 
 
+def without_ends(svg):
+    """The strip without the triangles that say which side is which."""
+    return re.sub(r'<path d="M0 12.5[^"]*" fill="@\w+"/>', "", svg)
+
+
 def uprights(svg):
     """Positions (%) and colours of the upright lines, limits first."""
     return [(float(x), colour) for x, colour in re.findall(r'<line x1="([0-9.]+)%" x2="\1%" [^>]*stroke="@(\w+)"', svg)]
@@ -78,6 +83,19 @@ def test_the_needle_and_its_bar_are_to_scale():
     assert bars(svg) == [(25.0, 50.0, "corr"), (50.0, 25.0, "ink3")]
 
 
+@pytest.mark.parametrize(
+    ("limits", "side", "ends"),
+    [
+        ((0.8, 1.2), "over", ["left", "over"]), ((-inf, 0.3), "left", ["left"]), ((1.5, inf), "left", ["over"]),
+        ((-inf, 6.0), None, []), ((2.0, inf), None, []),
+    ],
+)  # fmt: skip
+def test_a_strip_s_ends_say_which_side_is_which_where_it_has_sides(limits, side, ends):
+    # Source: docs/look.md: blue triangle left, orange right, beyond a limit that guards against that side.
+    svg = strip_svg(criterion(1.0, 0.01, limits, side))
+    assert re.findall(r'<path d="M0 12.5[^"]*" fill="@(\w+)"', svg) == ends
+
+
 def test_what_reaches_beyond_a_limit_takes_its_sides_colour():
     # 1.27 ± 0.10: from 1.17 (inside) to 1.37; the needle stands outside.
     over = strip_svg(criterion(1.27, 0.05, (0.8, 1.2), "over"))
@@ -105,7 +123,7 @@ def test_off_the_strip_only_chevrons_are_drawn(value, colour):
 def test_far_into_the_open_side_of_a_corridor_nothing_is_coloured():
     # At least 0.4, large means material left: 1.12 lies off the strip on the left, inside the limits.
     svg = strip_svg(criterion(1.12, 0.005, (0.4, inf), "left", unit="1"))
-    assert not re.search(r"@left|@over", svg)
+    assert not re.search(r"@left|@over", without_ends(svg))
 
 
 def test_not_measured_is_a_dashed_line_in_the_corridor():

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, TypeAlias
 from kerfmark.exercise.rules import abutment_teeth
 from kerfmark.records import Alignment, Assessment, Limits2, Reading, Remark, Ruling
 from kerfmark.reports import wording
-from kerfmark.reports.sides import Side, effective_limits, side_of_large
+from kerfmark.reports.sides import Side, effective_limits, guarded, side_of_large
 
 if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
@@ -148,6 +148,11 @@ class PieceContents:
         """What the foot of page and sheets says."""
         near = any(line.ruling.reading.startswith(TREATED) for line in self.lines)
         return f"Training only, not for treatment. {CAUTION}" if near else CAUTION
+
+    @property
+    def sided(self) -> bool:
+        """Whether any strip has a side on which material is left or the cut went too far, so that a heading says which."""
+        return any(any(guarded(line.limits, line.side_of_large)) for line in self.lines)
 
     @property
     def lines(self) -> tuple[CriterionLine, ...]:

@@ -17,6 +17,7 @@ from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.jaw_strip import jaw_strip_svg
+from kerfmark.reports.sections.key import key_of
 from kerfmark.reports.view.camera import direction_words
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
     from kerfmark.exercise.prepared import Prepared
 
-JAW_STRIP_PX = 660.0
+JAW_STRIP_PX, KEY_PX = 660.0, 330.0
 
 __all__ = ["gauge_of", "page_of", "page_style", "template", "write_html"]
 
@@ -71,6 +72,7 @@ def page_of(scene: PieceScene) -> str:
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
         "sections": [(s.name, s.title, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
+        "key": _painted(key_of(scene.prepared, width=KEY_PX)),
         "access_plan": _painted(
             access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX, lines=contents.lines)
         ),

@@ -21,6 +21,7 @@ from kerfmark.reports.jaw_strip import jaw_strip_svg
 from kerfmark.reports.paper import block_cell, pdf_bytes, svg_for_paper
 from kerfmark.reports.piece import gauge_of
 from kerfmark.reports.sections.drawing import Section, sections_of
+from kerfmark.reports.sections.key import key_of
 from kerfmark.reports.view.camera import seen_words
 from kerfmark.reports.view.deviation import legend_svg
 from kerfmark.reports.view.picture import View, view_of
@@ -36,7 +37,7 @@ VIEW_PX: Final = (340, 330)
 STRIP_PX: Final = 134.0
 JAW_PX: Final = 660.0
 ROW_PX: Final = (20.0, 23.0)
-ROWS_ROOM_PX: Final = 478.0
+ROWS_ROOM_PX: Final = 462.0
 NAME_PX, CRITICAL_PX, REASON_PX, SMALLEST = 172.0, 22.0, 262.0, 0.75
 """Room on a row's one line for its name, for the sign of a critical one, and for a reason in place of strip and reading."""
 
@@ -98,6 +99,8 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "critical": svg_for_paper(symbols.critical_svg()),
         "sections": sections[:2],
         "more-sections": sections[2:],
+        "key": _key(scene),
+        "sided": contents.sided,
         "row": _row_px(len(lines)),
         "rows": [_row(line, _row_px(len(lines))) for line in lines],
         "views": [_view(view, scene) for view in views],
@@ -118,6 +121,12 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "made": [list(pair) for pair in contents.made_from],
         "block": _title_block(scene),
     }
+
+
+def _key(scene: PieceScene) -> dict[str, object] | None:
+    """What the sections' hatchings mean; None where there is one tissue only."""
+    drawing = key_of(scene.prepared, width=JAW_PX)
+    return svg_for_paper(drawing) if drawing else None
 
 
 def _jaw(scene: PieceScene) -> dict[str, object] | None:

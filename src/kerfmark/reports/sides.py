@@ -6,13 +6,22 @@ strip, whatever the unit does. A reading that is not in it has no side, which is
 
 from __future__ import annotations
 
-from math import inf
+from math import inf, isfinite
 from typing import Final, Literal
 
 from kerfmark.exercise.vocabulary import range_of
 from kerfmark.records import Limits2
 
-__all__ = ["CUT_TOO_FAR", "MATERIAL_LEFT", "NO_SIDE", "SIDE_OF_LARGE", "Side", "effective_limits", "side_of_large"]
+__all__ = [
+    "CUT_TOO_FAR",
+    "MATERIAL_LEFT",
+    "NO_SIDE",
+    "SIDE_OF_LARGE",
+    "Side",
+    "effective_limits",
+    "guarded",
+    "side_of_large",
+]
 
 Side = Literal["left", "over", None]
 
@@ -47,9 +56,6 @@ MATERIAL_LEFT: Final = (
     "cavity.remaining_dentine_mm",
     # Access: roof left, walls thick, the way to the canal still bent.
     "access.roof_left_mm2", "access.straight_line_deg", "access.wall_left_mm",
-    # Implant: bone that remains between the bed and what must be kept clear of.
-    "implant.canal_clearance_mm", "implant.root_clearance_mm", "implant.implant_clearance_mm", "implant.plate_thickness_mm",
-    "implant.sinus_clearance_mm",
     # Block and whole piece: positive deviation is material left.
     "block.left_mm3", "surface.deviation_um", "surface.deviation_mm", "deviation_mm", "deviation_um",
 )  # fmt: skip
@@ -63,6 +69,9 @@ NO_SIDE: Final = (
     "cavity.internal_radius_mm", "cavity.bevel_angle_deg", "access.outline_overlap", "access.centring_mm",
     "implant.bone_density", "implant.prosthetic_axis_deg", "implant.entry_deviation_mm", "implant.apex_deviation_mm",
     "implant.lateral_deviation_mm", "implant.angle_deg", "implant.drill_order", "implant.contact_time_s",
+    # What a bed or a plan keeps clear of: nothing is left by keeping farther away, and a plan cuts nothing.
+    "implant.canal_clearance_mm", "implant.root_clearance_mm", "implant.implant_clearance_mm", "implant.plate_thickness_mm",
+    "implant.sinus_clearance_mm",
     "line.lateral_rms_mm", "line.lateral_95_mm", "line.lateral_max_mm", "line.depth_sd_mm", "line.width_sd_mm", "line.lifts",
     "line.passes", "line.time_s", "line.steering_bits_per_s", "block.floor_flatness_um", "block.wall_squareness_deg",
     "block.outline_overlap", "process.duration_s", "process.cutting_s", "process.path_mm", "process.sparc", "process.ldlj",
@@ -90,6 +99,16 @@ def side_of_large(reading: str, stat: str | None = None) -> Side:
     if stat == "rms":
         return None
     return "over" if stat == "excess" else SIDE_OF_LARGE.get(reading)
+
+
+def guarded(limits: Limits2, side_of_large: Side) -> tuple[bool, bool]:
+    """Whether limits guard against material left, and against a cut too far; neither where a reading has no side.
+
+    >>> guarded((-0.3, 0.3), "over"), guarded((1.5, float("inf")), "left"), guarded((1.5, float("inf")), None)
+    ((True, True), (False, True), (False, False))
+    """
+    low, high = (isfinite(limit) for limit in limits)
+    return {"over": (low, high), "left": (high, low)}.get(side_of_large or "", (False, False))
 
 
 def effective_limits(reading: str, limits: Limits2, stat: str | None = None) -> Limits2:

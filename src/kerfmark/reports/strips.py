@@ -23,6 +23,7 @@ CORRIDOR_HEIGHT: Final = 0.40
 BAR_HEIGHT: Final = 0.23
 NEEDLE_HEIGHT: Final = 0.60
 NEEDLE_PX: Final = 2.2
+END_PX: Final = (4.0, 6.0)
 BRACKET_PX: Final = 4.0
 STROKES: Final = {"guess": 1, "fairly sure": 2, "sure": 3}
 
@@ -257,7 +258,22 @@ def _corridor(scale: StripScale, height: float) -> str:
     body = _rect(*scale.corridor, CORRIDOR_HEIGHT, height, fill="@corr")
     body += _level(0.0, 1.0, height, stroke="@edge", stroke_width=num(NARROW))
     limits = [at for at in (scale.left_limit, scale.right_limit) if at is not None]
+    if scale.side is not None:
+        body += "".join(
+            _end(height, to_left=to_left)
+            for to_left, limit in ((True, scale.left_limit), (False, scale.right_limit))
+            if limit is not None
+        )
     return body + "".join(_upright(at, 1.0, height, stroke="@ink", width=LIMIT) for at in limits)
+
+
+def _end(height: float, *, to_left: bool) -> str:
+    """A small triangle in the side's colour at the end of a strip: beyond this limit is material left, or a cut too far."""
+    tip, base = (0.0, END_PX[0]) if to_left else (0.0, -END_PX[0])
+    middle, half = height / 2, END_PX[1] / 2
+    data = f"M{num(tip)} {num(middle)}L{num(base)} {num(middle - half)}V{num(middle + half)}Z"
+    mark = f'<path d="{data}" fill="{"@left" if to_left else "@over"}"/>'
+    return _at("0%" if to_left else "100%", mark)
 
 
 def _dashed(scale: StripScale, height: float) -> str:

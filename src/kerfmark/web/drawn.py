@@ -15,6 +15,7 @@ from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, 
 from kerfmark.reports.history import event_sentences, history_svg, process_rows
 from kerfmark.reports.jaw_strip import jaw_strip_svg
 from kerfmark.reports.scene import plain_names, plain_scene, scene_bytes, section_at, still_at
+from kerfmark.reports.sections.key import key_of
 from kerfmark.reports.tokens import painted
 
 if TYPE_CHECKING:
@@ -29,6 +30,7 @@ PLAIN_SCENE: Final = "plain-scene"
 PLAIN_SHEET: Final = "plain-sheet"
 """Kinds of files; those that begin with `plain` hold nothing measured and may be seen before own views are in."""
 JAW_STRIP_PX: Final = 860.0
+KEY_PX: Final = 600.0
 
 
 def draw_for_pages(assessment: Assessment, prepared: Prepared, loaded: LoadedExercise) -> Mapping[str, bytes]:
@@ -55,8 +57,11 @@ def _sheet(scene: PieceScene) -> dict[str, Any]:
     return {
         "still": still_at(scene),
         "sections": [[s.name, painted(s.drawing, for_page=True)] for s in sections_for_page(scene)],
+        "key": painted(key_of(scene.prepared, width=KEY_PX), for_page=True),
         "developed": painted(developed_for_page(scene), for_page=True),
-        "access_plan": painted(access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX), for_page=True),
+        "access_plan": painted(
+            access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX, lines=contents.lines), for_page=True
+        ),
         "jaw_strip": painted(jaw_strip_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX), for_page=True),
         "history": painted(history_svg(scene.assessment, scene.removal), for_page=True),
         "process": process_rows(scene.assessment),

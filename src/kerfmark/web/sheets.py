@@ -10,7 +10,7 @@ from kerfmark.records import Reading
 from kerfmark.reports import strips, symbols, tokens
 from kerfmark.reports.contents import CriterionLine, Family, families_of
 from kerfmark.reports.piece import gauge_of
-from kerfmark.reports.sides import effective_limits, side_of_large
+from kerfmark.reports.sides import effective_limits, guarded, side_of_large
 from kerfmark.reports.strips import Judged
 from kerfmark.sittings.exercises import CriterionLine as Criterion
 from kerfmark.sittings.marks import Examined
@@ -46,6 +46,11 @@ class Sheet:
     def lines(self) -> tuple[CriterionLine, ...]:
         """Every criterion."""
         return tuple(line for family in self.families for line in family.lines)
+
+    @property
+    def sided(self) -> bool:
+        """Whether any strip has a side on which material is left or the cut went too far."""
+        return any(any(guarded(line.limits, line.side_of_large)) for line in self.lines)
 
     def line(self, number: int) -> CriterionLine:
         """One criterion by its number."""

@@ -95,6 +95,16 @@ def test_caries_left_has_the_volume_simpleitk_counts():
     assert caries_left(Pit(piece, blank.prepared))[0].value == pytest.approx(counted.GetPhysicalSize(1), abs=0.06)
 
 
+def test_no_decay_left_is_not_known_better_than_a_speck():
+    # Source: what is not seen between points 0.1 mm apart, a speck 0.2 mm across, holds 0.2³ = 0.008 mm³.
+    blank = phantoms.undermined()
+    piece = blank.piece(np.random.default_rng(1), noise_um=0.0)
+    (left, _junction) = caries_left(Pit(piece, blank.prepared))
+    least = next(part for part in left.budget if part.source == "least that is seen")
+    assert least.u >= 0.2**3
+    assert left.u >= least.u
+
+
 @pytest.mark.skipif(not DATA.is_dir(), reason="the real layered tooth lies in ../shared/data, which is not here")
 def test_a_pocket_in_a_real_premolar_reads_its_distance_to_the_real_pulp():
     # Data: OpenMandible L4 (A. M. Vukicevic et al. 2021, GPL-3.0), read from beside the checkout, never copied.

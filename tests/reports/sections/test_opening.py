@@ -41,7 +41,12 @@ def case(monkeypatch):
     crown = Surface(np.vstack([square(4.0), square(4.0, z=-1.0)]), np.array([[0, 1, 2]], dtype=np.int32))
     beside = Surface(square(4.0, middle=(8.2, 0.0)), np.array([[0, 1, 2]], dtype=np.int32))
     prepared = SimpleNamespace(
-        subject=crown, neighbours={"mesial": beside}, outline=square(1.0), mesial_sign=1, exercise=SimpleNamespace()
+        subject=crown,
+        neighbours={"mesial": beside},
+        outline=square(1.0),
+        mesial_sign=1,
+        layers={},
+        exercise=SimpleNamespace(),
     )
     assessment = SimpleNamespace(readings=readings, piece=SimpleNamespace(neighbours={}))
     families = families_of([ruled(r) for r in readings], readings, {})

@@ -36,6 +36,8 @@ ROD_MM, ROD_STEP_MM, LONGEST_ROD_MM = 1.0, 0.05, 3.5
 INNER_MM, JUNCTION_EDGE_MM = 0.1, 0.06
 LEAST_SEEN_MM3 = 0.005
 """What a few faces of the junction carry."""
+LEAST_DECAY_MM3 = 0.01
+"""A speck of decay 0.2 mm across: what may lie between a scan's points unseen."""
 HELD_BY_ONE = 0.2
 """How far, over the noise, what is held reaches out from a rough wall: of many points down a rod the one left farthest out holds it."""
 TOWARDS_DEEP = 0.5
@@ -90,7 +92,11 @@ def _caries_volume(pit: Pit, where: str | None) -> Reading:
         points, bottom = points[near], float(weights[near].sum())
         share = share * _at_junction(pit, bench.cut.middles)
     value = max(bottom - expected_beyond(bench, share), 0.0)
-    budget = (*volume_budget(bench, share, beyond=True), Component("column spacing", _astray(bench, value)))
+    budget = (
+        *volume_budget(bench, share, beyond=True),
+        Component("column spacing", _astray(bench, value)),
+        Component("least that is seen", LEAST_DECAY_MM3),
+    )
     witness = Witness("region", points_mm=points[:: max(1, len(points) // 300)])
     return measured(name, value, unit="mm3", where=where, budget=budget, witness=witness)
 

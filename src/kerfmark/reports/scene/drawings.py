@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -13,8 +13,9 @@ from kerfmark.geometry.frames import rotation_about
 from kerfmark.records import SectionPlane
 from kerfmark.reports.drawn import PAGE_SECTION, PieceScene
 from kerfmark.reports.sections.drawing import fitting_scale, section_of
+from kerfmark.reports.sections.needed import starting_planes
 from kerfmark.reports.sections.outlines import outlines_of
-from kerfmark.reports.sections.planes import plain_planes, planes_of, view_planes
+from kerfmark.reports.sections.planes import plain_planes, planes_of
 from kerfmark.reports.tokens import painted
 from kerfmark.reports.view.camera import VIEW_NAMES
 from kerfmark.reports.view.picture import VIEW_SIZE, view_of
@@ -59,8 +60,9 @@ def section_at(
         If there is no such plane, or a number is out of bounds.
     """
     prepared, contents = scene.prepared, scene.contents
-    choose = plain_planes if plain else view_planes
-    known = choose(scene.assessment.readings, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
+    told: dict[str, Any] = {"mesial_sign": prepared.mesial_sign, "tooth": contents.has_tooth}
+    readings = scene.assessment.readings
+    known = plain_planes(readings, **told) if plain else starting_planes(contents.lines, readings, **told)
     chosen = next((p for p in known if p.name == plane), None)
     if chosen is None:
         names = ", ".join(p.name for p in known)

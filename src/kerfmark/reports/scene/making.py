@@ -24,7 +24,8 @@ from kerfmark.reports.scene.surfaces import (
     surface_part,
     tissues,
 )
-from kerfmark.reports.sections.planes import end_words, plain_planes, view_planes, way_words
+from kerfmark.reports.sections.needed import starting_planes
+from kerfmark.reports.sections.planes import end_words, plain_planes, way_words
 from kerfmark.reports.tokens import painted
 from kerfmark.reports.view.camera import VIEW_NAMES, direction_words
 from kerfmark.reports.view.deviation import STEPS_MM, legend_svg, patch_words
@@ -190,7 +191,12 @@ def _criterion(line: CriterionLine) -> dict[str, Any]:
 
 def _planes(scene: PieceScene, *, plain: bool) -> list[dict[str, Any]]:
     sign, tooth = scene.prepared.mesial_sign, scene.contents.has_tooth
-    known = (plain_planes if plain else view_planes)(scene.assessment.readings, mesial_sign=sign, tooth=tooth)
+    readings, lines = scene.assessment.readings, scene.contents.lines
+    known = (
+        plain_planes(readings, mesial_sign=sign, tooth=tooth)
+        if plain
+        else starting_planes(lines, readings, mesial_sign=sign, tooth=tooth)
+    )
     return [_plane(p, mesial_sign=sign, tooth=tooth) for p in known]
 
 

@@ -363,12 +363,14 @@ def _on_level(criterion: CriterionLine, ends: FloatArray, start: FloatArray, sto
 def callout_svg(criterion: CriterionLine, at: FloatArray, room: Room) -> str:
     """An area's or a volume's value on a leader that ends in a dot where it lies, px."""
     dot = circle(float(at[0]), float(at[1]), 1.8, fill="@ink")
-    return f'<g class="dimline" data-c="{criterion.number}">{dot}{_free_label(criterion, at, room)}</g>'
+    return (
+        f'<g class="dimline" data-c="{criterion.number}">{dot}{_free_label(criterion, at, room, room_for_u=True)}</g>'
+    )
 
 
-def _free_label(criterion: CriterionLine, at: FloatArray, room: Room) -> str:
-    """A value near a point, on a leader, wherever there is room."""
-    width = label_width(criterion, always_u=False)
+def _free_label(criterion: CriterionLine, at: FloatArray, room: Room, *, room_for_u: bool = False) -> str:
+    """A value near a point, on a leader, wherever there is room; with `room_for_u` for its ± U too."""
+    width = label_width(criterion, always_u=room_for_u)
     offsets = [
         (12.0, 5.0),
         (-12.0 - width, 5.0),

@@ -30,6 +30,7 @@ from kerfmark.reports.contours import length_of, simplified
 from kerfmark.reports.placement import Box, Room
 from kerfmark.reports.sections.cut_solids import planned_svg
 from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, callout_svg, length_svg
+from kerfmark.reports.sections.key import DECAY, decay_pattern
 from kerfmark.reports.sections.needed import callout_spot, sections_planes, shown_segments
 from kerfmark.reports.sections.opening import NAME as OPENING
 from kerfmark.reports.sections.opening import Opening, across_opening, opening_of, opening_svg_of
@@ -222,8 +223,7 @@ def section_of(
 
 def _definitions(name: str) -> str:
     tissues = hatching(f"dentine-{name}", turn_deg=-45.0, gap=7.0) + hatching(f"enamel-{name}", turn_deg=45.0, gap=3.4)
-    tissues += hatching(f"caries-{name}", turn_deg=90.0, gap=2.0)
-    return f"<defs>{tissues}{departure_patterns(name)}</defs>"
+    return f"<defs>{tissues}{decay_pattern(name)}{departure_patterns(name)}</defs>"
 
 
 def _grid(frame: Frame2, width: float, height: float) -> str:
@@ -300,24 +300,40 @@ def _cut(frame: Frame2, outlines: Outlines, name: str, *, heavy: float = WIDE) -
         stroke_width=heavy,
         stroke_linejoin="round",
     )
+    body += _decay(frame, outlines, name, key)
     body += path("".join(wave for _, wave in parts), stroke="@ink", stroke_width=NARROW)
     return f"<defs>{clip}</defs>{body}"
 
 
 def _tissues(frame: Frame2, outlines: Outlines, area: str, name: str) -> str:
-    """Dentine, enamel and decay by their hatching, the pulp blank and dashed; one hatching where tissues are not known."""
+    """Dentine and enamel by their hatching, the pulp blank and dashed; one hatching where tissues are not known."""
     if not outlines.layers:
         return f'<path d="{area}" fill="url(#dentine-{name})" fill-rule="evenodd"/>'
     body = ""
     for layer, curves in outlines.layers.items():
         data = "".join(path_data(simplified(frame.px(c), tolerance=0.12), closed=True) for c in curves)
+        if layer == DECAY:
+            continue  # drawn over corridor and departures
         if layer == "pulp":
             body += path(data, fill="@sheet", stroke="@ink2", stroke_width=NARROW, stroke_dasharray=DASHED)
         elif data:
-            kind = layer if layer in ("enamel", "caries") else "dentine"
+            kind = "enamel" if layer == "enamel" else "dentine"
             body += f'<path d="{data}" fill="@sheet" fill-rule="evenodd"/>'
             body += path(data, fill=f"url(#{kind}-{name})", fill_rule="evenodd", stroke="@rule", stroke_width=NARROW)
     return body
+
+
+def _decay(frame: Frame2, outlines: Outlines, name: str, key: str) -> str:
+    """The lesion before cutting, dashed, and hatched what is left of it, over corridor and departures."""
+    curves = [simplified(frame.px(c), tolerance=0.12) for c in outlines.layers.get(DECAY, ())]
+    data = "".join(path_data(curve, closed=True) for curve in curves)
+    left = path(data, fill=f"url(#{DECAY}-{name})", fill_rule="evenodd", stroke="@ink", stroke_width=NARROW)
+    return (
+        f'<g clip-path="url(#piece-{key})">{left}</g>'
+        + path(data, stroke="@ink2", stroke_width=NARROW, stroke_dasharray=DASHED)
+        if data
+        else ""
+    )
 
 
 def _departures(frame: Frame2, outlines: Outlines, name: str, key: str) -> str:

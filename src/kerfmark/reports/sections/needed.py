@@ -19,9 +19,18 @@ from kerfmark.reports.sections.planes import (
     is_level,
     planes_of,
     reach_mm,
+    view_planes,
 )
 
-__all__ = ["MOST_SECTIONS", "callout_spot", "is_urgent", "sections_planes", "shown_segments", "urgency"]
+__all__ = [
+    "MOST_SECTIONS",
+    "callout_spot",
+    "is_urgent",
+    "sections_planes",
+    "shown_segments",
+    "starting_planes",
+    "urgency",
+]
 
 MOST_SECTIONS: Final = 7
 """Of one report, besides a cavity seen along its axis."""
@@ -149,6 +158,17 @@ def sections_planes(
     if not any(plane.name in PLANE_AZIMUTHS for plane in kept):  # an access: what failed stands before the ways out
         found.sort(key=lambda plane: -max((urgency(line) for line in asked if _shows_any(line, (plane,))), default=0.0))
     return tuple(found[:MOST_SECTIONS])
+
+
+def starting_planes(
+    lines: Iterable[CriterionLine], readings: tuple[Reading, ...], *, mesial_sign: int, tooth: bool = True
+) -> tuple[SectionPlane, ...]:
+    """The planes a reader may start from, as `view_planes`, where the report's sections have them."""
+    planes = view_planes(readings, mesial_sign=mesial_sign, tooth=tooth)
+    if not tooth:
+        return planes
+    own = {p.name: p for p in sections_planes(lines, readings, mesial_sign=mesial_sign)}
+    return tuple(own.get(plane.name, plane) for plane in planes)
 
 
 def _shows_any(line: CriterionLine, planes: Iterable[SectionPlane]) -> bool:

@@ -15,6 +15,7 @@ from kerfmark.reports.canvas import CHAIN_DOUBLE, DASHED, NARROW, circle, depart
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.placement import Box, Room
 from kerfmark.reports.sections.dimensions import Extent, Frame2, callout_svg, length_svg
+from kerfmark.reports.sections.key import DECAY, decay_pattern
 from kerfmark.reports.sections.needed import is_urgent
 from kerfmark.reports.seen_along import opening_svg, silhouette
 
@@ -41,7 +42,7 @@ LEVEL: Final = 0.25
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Opening:
-    """What is drawn, across and up (n, 2), mm: crown before cutting, neighbours, outline planned, margins cut, decay left."""
+    """What is drawn, across and up (n, 2), mm: crown before cutting, neighbours, outline planned, margins cut, decay left, the lesion's outline."""
 
     view: View
     crown: FloatArray
@@ -49,6 +50,7 @@ class Opening:
     plan: FloatArray | None
     cut: tuple[FloatArray, ...]
     decay: FloatArray
+    lesion: FloatArray | None = None
 
     @property
     def bounds(self) -> tuple[FloatArray, FloatArray]:
@@ -84,6 +86,7 @@ def opening_of(assessment: Assessment, prepared: Prepared, *, floor_mm: float) -
         plan=None if prepared.outline is None else seen(np.asarray(prepared.outline, dtype=float)),
         cut=tuple(seen(curve) for curve in margin.curves_mm),
         decay=np.empty((0, 2)) if decay is None or not len(decay.points_mm) else seen(decay.points_mm),
+        lesion=silhouette(seen(prepared.layers[DECAY].vertices_mm)) if DECAY in prepared.layers else None,
     )
 
 
@@ -100,7 +103,7 @@ def opening_svg_of(
     width, height = size
     room = Room(width, height)
     ends = _ends(opening)
-    body = f"<defs>{departure_patterns(NAME)}</defs>" + _grid(frame, width, height)
+    body = f"<defs>{departure_patterns(NAME)}{decay_pattern(NAME)}</defs>" + _grid(frame, width, height)
     chain: dict[str, Any] = {"stroke": "@ink2", "stroke_width": NARROW, "stroke_dasharray": CHAIN_DOUBLE}
     body += path(frame.px(opening.crown), closed=True, **chain)
     body += path(_near(opening, frame), **chain)
@@ -112,7 +115,7 @@ def opening_svg_of(
     extent = Extent(*frame.px(np.array([opening.bounds[0][0], opening.bounds[1][1]])),
                     *frame.px(np.array([opening.bounds[1][0], opening.bounds[0][1]])))  # fmt: skip
     dimensions, numbers = _dimensions(opening, contents, frame, extent, room)
-    words = "decay left, blue" if len(opening.decay) else ""
+    words = "" if opening.lesion is None else "hatched: decay left" if len(opening.decay) else "no decay left"
     foot = text(12, height - 12, words, size=12, fill="@ink3", halo=True) if words else ""
     said = f"The cavity seen from the {opening.view.side} side, along its axis, {ends[0]} on the left, {ends[1]} on the right, grid 1 mm"
     return svg(width, height, body + foot + dimensions, label=said, class_="section"), numbers, (ends[0], ends[1])
@@ -172,10 +175,12 @@ def _corridor_mm(contents: PieceContents) -> float:
 
 
 def _decay(opening: Opening, frame: Frame2) -> str:
-    """Where decay is left, as small squares."""
+    """Where decay is left, as small hatched squares, and the lesion before cutting, dashed."""
+    lesion: dict[str, Any] = {"stroke": "@ink2", "stroke_width": NARROW, "stroke_dasharray": DASHED}
+    around = "" if opening.lesion is None else path(frame.px(opening.lesion), closed=True, **lesion)
     spots = frame.px(opening.decay) if len(opening.decay) else np.empty((0, 2))
     data = "".join(f"M{x - 2:.1f} {y - 2:.1f}h4v4h-4Z" for x, y in spots)
-    return f'<path d="{data}" fill="url(#left-{NAME})"/>' if data else ""
+    return around + f'<path d="{data}" fill="url(#{DECAY}-{NAME})"/>' if data else around
 
 
 def _dimensions(

@@ -205,6 +205,7 @@ def view_panel(
         "beside": beside,
         "still": "" if sheet is None else sheet["still"],
         "planes": [] if sheet is None else sheet["sections"],
+        "key": "" if sheet is None else sheet.get("key", ""),
         "further": [] if sheet is None else [[title_of(n), d] for n, d in sheet["sections"] if not is_named(n)],
         "modelled": found.modelled,
     }
