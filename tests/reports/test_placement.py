@@ -1,7 +1,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kerfmark.reports.placement import Box, Room, around
+from kerfmark.reports.placement import Box, Room, along, around
 
 SIDE = st.floats(0, 200)
 
@@ -37,3 +37,17 @@ def test_lines_that_come_with_a_label_count_and_are_taken_with_it():
     )
     assert room.choose([crossing, clear]) == 1
     assert clear[1] in room.taken
+
+
+def test_a_nearer_place_that_covers_little_is_taken_before_a_far_free_one():
+    room = Room(200, 200, taken=[Box(0, 0, 3, 3)])
+    near, far = Box(0, 0, 40, 20), Box(150, 150, 190, 170)
+    assert Room(200, 200, taken=list(room.taken)).choose([near, far]) == 1
+    assert room.choose([near, far], extra=[0.0, 60.0]) == 0
+
+
+def test_a_slanting_line_takes_only_what_it_covers():
+    # Source: the corner off the diagonal of a square lies in the diagonal's upright box, not under the diagonal.
+    corner = Box(0, 80, 20, 100)
+    assert sum(corner.overlap(box) for box in along((0.0, 0.0), (100.0, 100.0))) == 0.0
+    assert sum(Box(45, 45, 55, 55).overlap(box) for box in along((0.0, 0.0), (100.0, 100.0))) > 0.0

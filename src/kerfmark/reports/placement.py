@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from math import ceil, hypot
 
-__all__ = ["Box", "Room", "around"]
+__all__ = ["Box", "Room", "along", "around"]
+
+STEP_PX = 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +50,11 @@ class Room:
         inside = Box(0, 0, self.width, self.height).overlap(box)
         return sum(box.overlap(other) for other in self.taken) + 10.0 * (box.area - inside)
 
-    def choose(self, candidates: Iterable[Box | tuple[Box, ...]]) -> int:
+    def choose(self, candidates: Iterable[Box | tuple[Box, ...]], *, extra: Sequence[float] | None = None) -> int:
         """The first candidate that covers nothing, or the one that covers least; it is marked as taken.
 
-        A candidate is a label's box, or that and the boxes of the lines that would come with it.
+        A candidate is a label's box, or that and the boxes of the lines that would come with it. `extra` is what each costs
+        besides, px², as for a long leader.
 
         Returns
         -------
@@ -59,6 +63,7 @@ class Room:
         """
         groups = [one if isinstance(one, tuple) else (one,) for one in candidates]
         costs = [sum(map(self.cost, group)) for group in groups]
+        costs = costs if extra is None else [cost + more for cost, more in zip(costs, extra, strict=True)]
         best = min(range(len(groups)), key=lambda i: (round(costs[i], 6), i))
         for box in groups[best]:
             self.take(box)
@@ -69,3 +74,15 @@ def around(first: tuple[float, float], second: tuple[float, float], *, half: flo
     """The box of a level or upright line between two points."""
     (a, b), (c, d) = first, second
     return Box(min(a, c) - half, min(b, d) - half, max(a, c) + half, max(b, d) + half)
+
+
+def along(first: tuple[float, float], second: tuple[float, float], *, half: float = 1.5) -> tuple[Box, ...]:
+    """Small boxes every 6 px along a line that runs any way, so that only what it covers counts.
+
+    >>> [round(box.left) for box in along((0.0, 0.0), (12.0, 0.0))]
+    [-2, 4, 10]
+    """
+    (a, b), (c, d) = first, second
+    steps = max(1, ceil(hypot(c - a, d - b) / STEP_PX))
+    spots = [(a + (c - a) * k / steps, b + (d - b) * k / steps) for k in range(steps + 1)]
+    return tuple(Box(x - half, y - half, x + half, y + half) for x, y in spots)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +12,7 @@ from kerfmark.records import FloatArray
 from kerfmark.reports import wording
 from kerfmark.reports.canvas import NARROW, SELECTED, arrowhead, circle, line, num, path, said, text_width
 from kerfmark.reports.contents import CriterionLine
-from kerfmark.reports.placement import Box, Room, around
+from kerfmark.reports.placement import Box, Room, along, around
 from kerfmark.reports.symbols import balloon
 
 __all__ = ["Frame2", "angle_svg", "callout_svg", "length_svg", "value_label"]
@@ -20,6 +21,11 @@ OFF_PX: Final = 2.0
 PASS_PX: Final = 4.0
 SHORT_PX: Final = 40.0
 VALUE_PX: Final = 12.5
+LEADER_COST: Final = 0.8
+"""What each px of a leader counts, as so many px² covered: a little crossing is better than a line across the drawing."""
+LEADERS_PX: Final = (2.0, 16.0, 32.0, 50.0, 72.0, 96.0)
+ANGLE_RISES_PX: Final = np.array([20.0, 46.0, 72.0, 98.0, 124.0, 150.0])
+OUT_PX: Final = (24.0, 40.0, 12.0, 56.0, 72.0)
 OF_MANY_SECTIONS: Final = ("crown.finish_line_width_mm", "crown.occluso_axial_radius_mm")
 
 
@@ -57,7 +63,7 @@ def value_texts(criterion: CriterionLine) -> tuple[str, str]:
     many = criterion.reading.id in OF_MANY_SECTIONS and criterion.reading.stat == "median"
     value = f"{'med. ' if many else ''}{criterion.value_text}{unit}"
     u = criterion.reading.u
-    return value, "" if u is None else f"± {wording.number(2 * u, criterion.decimals)}{unit}"
+    return value, "" if not u else f"± {wording.number(2 * u, criterion.decimals)}{unit}"
 
 
 def label_width(criterion: CriterionLine, *, always_u: bool) -> float:
@@ -91,14 +97,14 @@ def angle_svg(criterion: CriterionLine, lines_px: FloatArray, extent: Extent, ro
     room : Room
     """
     width = label_width(criterion, always_u=True)
-    level = extent.top - 20.0
-    for _ in range(5):
-        ends = np.array([_at_level(part, level) for part in lines_px])
-        middle = float(ends[:, 0].mean())
-        box = Box(middle - width / 2 - 4, level - 24, middle + width / 2 + 4, level - 2)
-        if room.cost(box) < 1.0:
-            break
-        level -= 26.0
+    costs = []
+    for tried in extent.top - ANGLE_RISES_PX:
+        ends = np.array([_at_level(part, tried) for part in lines_px])
+        wide = abs(float(ends[1, 0] - ends[0, 0])) >= SHORT_PX
+        begin = float(ends[:, 0].mean()) - width / 2 if wide else float(ends[:, 0].max()) + 14.0
+        costs.append(room.cost(Box(begin - 4, tried - 24, begin + width + 4, tried + 2)))
+    level = float(extent.top - ANGLE_RISES_PX[int(np.argmin(np.round(costs, 3)))])
+    ends = np.array([_at_level(part, level) for part in lines_px])
     if not np.isfinite(ends).all() or np.abs(ends[:, 0] - extent.middle).max() > 4 * (extent.right - extent.left):
         return _corner_angle(criterion, lines_px, room)
     return _arc(criterion, lines_px, ends, room, width=width)
@@ -300,7 +306,7 @@ def _upright(criterion: CriterionLine, ends: FloatArray, starts: FloatArray, ext
         float(ends[1, 1]),
         float(ends[0, 1]) - 14.0,
     ]
-    places = [(edge + outwards * out, low) for low in (rests[-1:] if short else rests) for out in (24.0, 40.0, 12.0)]
+    places = [(edge + outwards * out, low) for low in (rests[-1:] if short else rests) for out in OUT_PX]
     chosen = room.choose(
         (Box(px - 20, rest - width, px - 2, rest), around((px, ends[0, 1]), (px, ends[1, 1]))) for px, rest in places
     )
@@ -342,22 +348,47 @@ def _on_level(criterion: CriterionLine, ends: FloatArray, start: FloatArray, sto
     width = label_width(criterion, always_u=False)
     middle = ends.mean(axis=0)
     above = float(min(ends[:, 1])) - 5.0
-    tails = [(stop[0] + 6.0, stop[1] + 4.2), (start[0] - 6.0 - width, start[1] + 4.2)]
-    led = [
-        (middle[0] - width / 2 + dx, middle[1] + dy) for dy in (-22.0, 30.0, -42.0, 50.0) for dx in (0.0, 30.0, -30.0)
-    ]
     fits = ends[1, 0] - ends[0, 0] > width
-    places = [*([(middle[0] - width / 2, above)] if fits else []), *tails, *led]
-    chosen = room.choose(Box(x - 2, y - 14, x + width + 2, y + 3) for x, y in places)
-    x, y = (float(part) for part in places[chosen])
-    label = value_label(x, y, criterion, always_u=False)
-    if fits and chosen == 0:
-        return label
-    if chosen - fits < len(tails):
-        end, tail = (stop, x) if x > middle[0] else (start, x + width)
-        return line(end[0], end[1], tail, end[1]) + label
-    near = y - 14.0 if y > middle[1] else y + 3.0
-    return line(middle[0], middle[1], x + width / 2, near) + label
+    places: list[tuple[tuple[float, float], FloatArray | None]] = []
+    if fits:
+        places.append(((middle[0] - width / 2, above), None))
+    places += [((stop[0] + 6.0, stop[1] + 4.2), stop), ((start[0] - 6.0 - width, start[1] + 4.2), start)]
+    places += [(place, middle) for place in _places_about(middle, width)]
+    x, y, leader = _chosen(places, width, room)
+    return leader + value_label(x, y, criterion, always_u=False)
+
+
+def _places_about(at: FloatArray, width: float) -> list[tuple[float, float]]:
+    """Where a label may begin on leaders of growing length from a point, px: beside it first, then above and below."""
+    found = []
+    for away in LEADERS_PX:
+        for rise in (0.0, -0.9, 0.9, -1.6, 1.6):
+            dy, dx = rise * away, 12.0 if rise in (0.0, -0.9, 0.9) else 0.0
+            found += [(at[0] + dx + (1 - abs(rise) / 2) * away, at[1] + dy + 4.2)]
+            found += [(at[0] - dx - (1 - abs(rise) / 2) * away - width, at[1] + dy + 4.2)]
+    return [(float(x), float(y)) for x, y in found]
+
+
+def _chosen(
+    places: Sequence[tuple[tuple[float, float], FloatArray | None]], width: float, room: Room
+) -> tuple[float, float, str]:
+    """The place of a label that covers least, with its leader from the point given beside it, and the leader drawn."""
+    groups: list[tuple[Box, ...]] = []
+    leaders: list[tuple[float, float, float, float] | None] = []
+    for (x, y), point in places:
+        label = Box(x - 2, y - 15, x + width + 2, y + 4)
+        if point is None:
+            groups.append((label,))
+            leaders.append(None)
+            continue
+        near = (min(max(float(point[0]), x), x + width), y - 4.2)
+        groups.append((label, *along((float(point[0]), float(point[1])), near)[1:-1]))
+        leaders.append((float(point[0]), float(point[1]), *near))
+    lengths = [0.0 if one is None else float(np.hypot(one[2] - one[0], one[3] - one[1])) for one in leaders]
+    chosen = room.choose(groups, extra=[LEADER_COST * max(length - LEADERS_PX[1], 0.0) for length in lengths])
+    (x, y), _ = places[chosen]
+    leader = leaders[chosen]
+    return float(x), float(y), "" if leader is None else line(*leader)
 
 
 def callout_svg(criterion: CriterionLine, at: FloatArray, room: Room) -> str:
@@ -371,20 +402,5 @@ def callout_svg(criterion: CriterionLine, at: FloatArray, room: Room) -> str:
 def _free_label(criterion: CriterionLine, at: FloatArray, room: Room, *, room_for_u: bool = False) -> str:
     """A value near a point, on a leader, wherever there is room; with `room_for_u` for its ± U too."""
     width = label_width(criterion, always_u=room_for_u)
-    offsets = [
-        (12.0, 5.0),
-        (-12.0 - width, 5.0),
-        (14.0, -16.0),
-        (-14.0 - width, -16.0),
-        (14.0, 26.0),
-        (-14.0 - width, 26.0),
-        (18.0, -38.0),
-    ]
-    chosen = room.choose(
-        Box(at[0] + dx - 2, at[1] + dy - 15, at[0] + dx + width + 2, at[1] + dy + 4) for dx, dy in offsets
-    )
-    dx, dy = offsets[chosen]
-    near = at[0] + dx if dx > 0 else at[0] + dx + width
-    return line(at[0], at[1], near, at[1] + dy - 4.2) + value_label(
-        float(at[0] + dx), float(at[1] + dy), criterion, always_u=False
-    )
+    x, y, leader = _chosen([(place, at) for place in _places_about(at, width)], width, room)
+    return leader + value_label(x, y, criterion, always_u=False)

@@ -27,7 +27,7 @@ from kerfmark.reports.canvas import (
 )
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.contours import length_of, simplified
-from kerfmark.reports.placement import Box, Room
+from kerfmark.reports.placement import Box, Room, along
 from kerfmark.reports.sections.cut_solids import planned_svg
 from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, callout_svg, length_svg
 from kerfmark.reports.sections.key import DECAY, decay_pattern
@@ -59,6 +59,7 @@ OWN_FOOT: Final = 0.2
 DETAIL_TIMES: Final = 3.0
 DETAIL_R: Final = 46.0
 LEAST_SECTIONS: Final = 2
+MOST_SPOTS: Final = 150
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,6 +210,7 @@ def section_of(
     words = looking_words(plane, mesial_sign=prepared.mesial_sign, tooth=contents.has_tooth)
     body += _plan(plane, assessment, prepared, room, outlines.floor + float(plane.origin_mm[2]), words=words)
     body += _way_out(frame, plane, contents) + _detail(frame, outlines, key, room)
+    _take_outlines(outlines.piece, frame, room)
     dimensions, numbers = _dimensions(frame, plane, contents, extent, room)
     for criterion in callouts:
         spot = callout_spot(criterion, plane)
@@ -448,11 +450,28 @@ def _detail(frame: Frame2, outlines: Outlines, name: str, room: Room) -> str:
     return body + text(x - DETAIL_R - 6, y + 8, "(3 : 1)", size=12, anchor="end", fill="@ink2", halo=True)
 
 
+def _take_lengths(measured: list[FloatArray | None], plane: SectionPlane, frame: Frame2, room: Room) -> None:
+    """Keep labels off what is measured: each length's own line is taken before a value is placed."""
+    for segments in measured:
+        if segments is not None:
+            first, second = frame.px(flat(segments[0], plane)).tolist()
+            for box in along(tuple(first), tuple(second)):
+                room.take(box)
+
+
+def _take_outlines(curves: tuple[FloatArray, ...], frame: Frame2, room: Room) -> None:
+    """A value rather stands where no outline runs: points along them count a little."""
+    for curve in curves:
+        for x, y in frame.px(simplified(curve, tolerance=0.02))[:: max(1, len(curve) // MOST_SPOTS)].tolist():
+            room.take(Box(x - 1.0, y - 1.0, x + 1.0, y + 1.0))
+
+
 def _dimensions(
     frame: Frame2, plane: SectionPlane, contents: PieceContents, extent: Extent, room: Room
 ) -> tuple[str, tuple[int, ...]]:
     """Every reading whose witness lies in the plane; angles first, since they stand above everything."""
     body, numbers = "", []
+    _take_lengths([shown_segments(c.reading, plane, number=c.number) for c in contents.lines], plane, frame, room)
     found = [(c, shown_segments(c.reading, plane, number=c.number)) for c in contents.lines]
     ours = [(c, s) for c, s in found if s is not None]
     for criterion, segments in sorted(ours, key=lambda pair: pair[0].reading.witness.kind != "angle"):  # type: ignore[union-attr]

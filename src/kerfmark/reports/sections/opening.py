@@ -13,7 +13,7 @@ from kerfmark.measurement.cavity.view import View
 from kerfmark.records import Assessment, FloatArray
 from kerfmark.reports.canvas import CHAIN_DOUBLE, DASHED, NARROW, circle, departure_patterns, path, path_data, svg, text
 from kerfmark.reports.contents import CriterionLine, PieceContents
-from kerfmark.reports.placement import Box, Room
+from kerfmark.reports.placement import Box, Room, along
 from kerfmark.reports.sections.dimensions import Extent, Frame2, callout_svg, length_svg
 from kerfmark.reports.sections.key import DECAY, decay_pattern
 from kerfmark.reports.sections.needed import is_urgent
@@ -187,6 +187,11 @@ def _dimensions(
     opening: Opening, contents: PieceContents, frame: Frame2, extent: Extent, room: Room
 ) -> tuple[str, tuple[int, ...]]:
     body, numbers = "", []
+    for segment in (across_opening(opening, criterion) for criterion in contents.lines):
+        if segment is not None:
+            first, second = frame.px(segment).tolist()
+            for box in along(tuple(first), tuple(second)):
+                room.take(box)
     for criterion in contents.lines:
         segment = across_opening(opening, criterion)
         if segment is None:
