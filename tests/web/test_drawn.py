@@ -51,6 +51,7 @@ def test_a_plan_is_drawn_with_the_ct_across_the_arch_and_nothing_of_the_teachers
     strip = json.loads(files[SHEET])["jaw_strip"]
     assert strip.count("data:image/png;base64,") == 7
     assert "style=" not in strip
+    assert ">10 mm<" in strip  # its scale
     aligned = json.loads(files[SHEET])["aligned"]
     assert [cell["figure"] for cell in aligned] == ["as planned"]
     assert all(

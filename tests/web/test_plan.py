@@ -56,6 +56,18 @@ def test_the_readings_of_a_placed_implant_are_its_distances(visit, desk):
     assert value["Axis to the crown's axis"] == 0.0
 
 
+def test_every_picture_of_the_jaw_has_a_scale_in_millimetres(visit, desk):
+    # Source: the figure's own px a mm, which the script moves grips by.
+    page = html.fromstring(visit("l1").get(f"{desk[2]}?{urlencode(PLACED)}").text)
+    figures = page.xpath("//svg[@data-figure]")
+    assert {figure.get("data-figure") for figure in figures} >= {"above", "facial", "mesial", "along", "strip"}
+    for figure in figures:
+        (bar,) = figure.xpath(".//g[@class='scale']")
+        length = float(re.match(r"(\d+) mm", bar.xpath("string(.//text)"))[1])
+        begin, end = map(float, re.match(r"M([\d.]+) [\d.]+ ([\d.]+)", bar.find("path").get("d")).groups())
+        assert end - begin == pytest.approx(length * float(figure.get("data-scale")), abs=0.2)
+
+
 def test_a_learner_sees_nothing_of_the_teachers_plan_and_a_teacher_begins_with_it(visit, desk):
     learner, teacher = (visit(who).get(desk[2]).text for who in ("l1", "teacher"))
     assert "No implant yet" in learner

@@ -12,7 +12,7 @@ from kerfmark.records import FloatArray
 
 __all__ = [
     "CHAIN", "CHAIN_DOUBLE", "DASHED", "LIMIT", "NARROW", "SELECTED", "WIDE", "arrowhead", "circle", "departure_patterns", "hatching", "line",
-    "num", "path", "path_data", "said", "svg", "text", "text_width",
+    "num", "path", "path_data", "said", "scale_bar", "svg", "text", "text_width",
 ]  # fmt: skip
 
 WIDE: Final = 1.4
@@ -23,6 +23,7 @@ DASHED: Final = "4 2.5"
 CHAIN: Final = "12 3 1.5 3"
 CHAIN_DOUBLE: Final = "10 2.5 1.5 2.5 1.5 2.5"
 ARROW_PX: Final = (7.5, 2.9)
+BAR_MM: Final = (1.0, 2.0, 5.0, 10.0, 20.0)
 
 _NARROW_SIGNS: Final = "iIljtf.,:;'|!()[] °"
 
@@ -112,6 +113,32 @@ def arrowhead(x: float, y: float, direction: tuple[float, float], **style: objec
     corners = np.array([tip, tip - length * along + width / 2 * across, tip - length * along - width / 2 * across])
     data = "M" + "L".join(f"{num(a)} {num(b)}" for a, b in corners.tolist()) + "Z"
     return f'<path d="{data}"{attributes({"fill": "@ink", **style})}/>'
+
+
+def scale_bar(x: float, y: float, px_per_mm: float, *, most_px: float = 80.0, length_mm: float | None = None) -> str:
+    """A bar of round millimetres that ends at (x, y), its length over it; rimmed, so that it reads on any grey.
+
+    Parameters
+    ----------
+    x, y : float, px
+        Its right end.
+    px_per_mm : float
+    most_px : float
+        How long it may be; the longest of 1, 2, 5, 10 and 20 mm that fits is taken.
+    length_mm : float, optional
+        A length of one's own instead.
+    """
+    length = length_mm or max((mm for mm in BAR_MM if mm * px_per_mm <= most_px), default=BAR_MM[0])
+    begin = x - length * px_per_mm
+    ends = [
+        np.array(part) for part in ([[begin, y], [x, y]], [[begin, y - 5], [begin, y + 5]], [[x, y - 5], [x, y + 5]])
+    ]
+    body = path(ends, stroke="@sheet", stroke_width=NARROW + 2.4, stroke_opacity=0.75)
+    body += path(ends, stroke="@ink", stroke_width=NARROW)
+    body += arrowhead(x, y, (1, 0)) + arrowhead(begin, y, (-1, 0))
+    return body + text(
+        (begin + x) / 2, y - 5, f"{length:g} mm", size=12, anchor="middle", halo=True, class_="scale-bar"
+    )
 
 
 def hatching(name: str, *, turn_deg: float, gap: float, stroke: str = "@rule", width: float = NARROW) -> str:

@@ -12,7 +12,7 @@ from kerfmark.geometry.reformat import ArchCurve, Picture, arch_curve, cross_sec
 from kerfmark.measurement.implant.bed import Bed
 from kerfmark.measurement.implant.case import Case
 from kerfmark.records import Assessment, FloatArray, SectionPlane, Volume
-from kerfmark.reports.canvas import CHAIN_DOUBLE, DASHED, WIDE, line, path, svg, text, text_width
+from kerfmark.reports.canvas import CHAIN_DOUBLE, DASHED, WIDE, line, path, scale_bar, svg, text, text_width
 from kerfmark.reports.sections.cut_solids import rod_outline, tube_outline
 from kerfmark.reports.sections.planes import way_words
 from kerfmark.reports.view.render import png_of
@@ -65,7 +65,9 @@ def jaw_strip_svg(assessment: Assessment, prepared: Prepared, *, width: float) -
     return svg(
         width,
         HEAD_PX + height + FOOT_PX,
-        body + _key(HEAD_PX + height + 30.0, canal=prepared.canal is not None, own_plan=case.own_plan is not None),
+        body
+        + scale_bar(width - 8.0, HEAD_PX + height + 30.0, scale)
+        + _key(HEAD_PX + height + 30.0, canal=prepared.canal is not None, own_plan=case.own_plan is not None),
         label=said,
     )
 

@@ -97,17 +97,23 @@ def angle_svg(criterion: CriterionLine, lines_px: FloatArray, extent: Extent, ro
     room : Room
     """
     width = label_width(criterion, always_u=True)
-    costs = []
-    for tried in extent.top - ANGLE_RISES_PX:
-        ends = np.array([_at_level(part, tried) for part in lines_px])
-        wide = abs(float(ends[1, 0] - ends[0, 0])) >= SHORT_PX
-        begin = float(ends[:, 0].mean()) - width / 2 if wide else float(ends[:, 0].max()) + 14.0
-        costs.append(room.cost(Box(begin - 4, tried - 24, begin + width + 4, tried + 2)))
-    level = float(extent.top - ANGLE_RISES_PX[int(np.argmin(np.round(costs, 3)))])
+    tried = [(float(extent.top - rise), to_left) for rise in ANGLE_RISES_PX for to_left in (False, True)]
+    costs = [room.cost(_angle_box(lines_px, *one, width=width)) for one in tried]
+    level, to_left = tried[int(np.argmin(np.round(costs, 3)))]
     ends = np.array([_at_level(part, level) for part in lines_px])
     if not np.isfinite(ends).all() or np.abs(ends[:, 0] - extent.middle).max() > 4 * (extent.right - extent.left):
         return _corner_angle(criterion, lines_px, room)
-    return _arc(criterion, lines_px, ends, room, width=width)
+    return _arc(criterion, lines_px, ends, room, width=width, to_left=to_left)
+
+
+def _angle_box(lines_px: FloatArray, level: float, to_left: bool, *, width: float) -> Box:
+    """Where an angle's value would stand: over a wide arc, on a tail to one side of a narrow one."""
+    ends = np.array([_at_level(part, level)[0] for part in lines_px])
+    if abs(float(ends[1] - ends[0])) >= SHORT_PX:
+        begin = float(ends.mean()) - width / 2
+    else:
+        begin = float(ends.min()) - 14.0 - width if to_left else float(ends.max()) + 14.0
+    return Box(begin - 4, level - 24, begin + width + 4, level + 2)
 
 
 def _at_level(part: FloatArray, level: float) -> FloatArray:
@@ -129,7 +135,9 @@ def _meeting(lines_px: FloatArray) -> FloatArray | None:
     return np.asarray(a + share * one)
 
 
-def _arc(criterion: CriterionLine, lines_px: FloatArray, ends: FloatArray, room: Room, *, width: float) -> str:
+def _arc(
+    criterion: CriterionLine, lines_px: FloatArray, ends: FloatArray, room: Room, *, width: float, to_left: bool
+) -> str:
     meeting = _meeting(lines_px)
     first, second = ends[np.argsort(ends[:, 0])]
     crest, sweep_data = _sweep(meeting, first, second)
@@ -145,8 +153,9 @@ def _arc(criterion: CriterionLine, lines_px: FloatArray, ends: FloatArray, room:
         body += _extension(top, end)
     x, y = float(crest[0]) - width / 2, float(crest[1]) - 6.0
     if not wide:
-        body += line(second[0], second[1], second[0] + 16 + width, second[1])
-        x, y = float(second[0]) + 14, float(second[1]) - 5.0
+        begin, tail = (first, first[0] - 16 - width) if to_left else (second, second[0] + 16 + width)
+        body += line(begin[0], begin[1], tail, begin[1])
+        x, y = float(begin[0]) - 14 - width if to_left else float(begin[0]) + 14, float(begin[1]) - 5.0
     room.take(Box(x - 4, y - 15, x + width + 4, y + 4))
     fitted = "".join(path(part, stroke="@ink", stroke_width=SELECTED, stroke_linecap="round") for part in lines_px)
     shown = f'<g class="fitted" data-c="{criterion.number}">{fitted}</g><g class="dimline" data-c="{criterion.number}">{body}</g>'

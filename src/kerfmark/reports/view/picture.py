@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.raster import rasterise
 from kerfmark.records import Assessment, FloatArray, Surface
-from kerfmark.reports.canvas import CHAIN_DOUBLE, NARROW, arrowhead, line, path, svg, text
+from kerfmark.reports.canvas import CHAIN_DOUBLE, NARROW, line, path, scale_bar, svg, text
 from kerfmark.reports.contents import PieceContents
 from kerfmark.reports.contours import contour_chains, length_of
 from kerfmark.reports.view.camera import Camera, camera_towards, direction_words
@@ -118,7 +118,7 @@ def view_of(
     body += (
         patch_labels(found)
         + _axes(camera, scene.mesial_sign, tooth=contents.has_tooth, x=46.0, y=height - 26.0)
-        + _scale_bar(camera, x=width - 16.0, y=height - 12.0)
+        + scale_bar(width - 16.0, height - 12.0, camera.px_per_mm, length_mm=2.0)
     )
     label = f"The piece, seen {direction_words(letter, mesial_sign=scene.mesial_sign, tooth=contents.has_tooth)[1]}"
     texts = tuple(f"{p.shown} mm on {p.area_mm2:.1f} mm²" for p in found)
@@ -203,10 +203,3 @@ def _axes(camera: Camera, mesial_sign: int, *, tooth: bool, x: float, y: float) 
         spot = np.array([x, y - 14]) + 24 * flat + 9 * flat / np.hypot(*flat)
         body += text(spot[0], spot[1] + 4, shown, size=12, weight=500, anchor="middle", fill="@ink2")
     return body
-
-
-def _scale_bar(camera: Camera, *, x: float, y: float, length_mm: float = 2.0) -> str:
-    begin = x - length_mm * camera.px_per_mm
-    body = line(begin, y, x, y) + line(begin, y - 5, begin, y + 5) + line(x, y - 5, x, y + 5)
-    body += arrowhead(x, y, (1, 0)) + arrowhead(begin, y, (-1, 0))
-    return body + text((begin + x) / 2, y - 5, f"{length_mm:g} mm", size=12, anchor="middle", halo=True)

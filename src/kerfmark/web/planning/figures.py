@@ -14,7 +14,7 @@ import numpy as np
 from kerfmark.geometry.cylinders import Cylinder
 from kerfmark.geometry.reformat import ArchCurve
 from kerfmark.records import FloatArray, Reading, SectionPlane
-from kerfmark.reports.canvas import CHAIN, CHAIN_DOUBLE, num, path, said, text
+from kerfmark.reports.canvas import CHAIN, CHAIN_DOUBLE, num, path, said, scale_bar, text
 from kerfmark.reports.sections.planes import way_words
 from kerfmark.reports.tokens import painted
 from kerfmark.web.planning.desk import APART_MM, AXIS_MM, GAP_MM, STRIP_MM, Desk
@@ -29,6 +29,7 @@ STRIP_PX: Final = 820.0
 AXIS_PX: Final = 260.0
 HEAD_PX, FOOT_PX = 18.0, 18.0
 REACHED_PX: Final = 20.0
+BAR_IN_PX: Final = 10.0
 NEAR_PLANE_MM: Final = 1.5
 STYLES: Final = {"canal": {"stroke_dasharray": CHAIN_DOUBLE}, "sinus": {"stroke_dasharray": CHAIN_DOUBLE}}
 
@@ -375,8 +376,10 @@ def _figure(wide: float, tall: float, body: str, name: str, sheet: _Sheet, label
     }
     told = "".join(f' data-{key}="{value}"' for key, value in vectors.items())
     told += f' data-scale="{sheet.scale:.5f}" data-left="{sheet.left:.4f}" data-top="{sheet.top:.4f}" data-head="{HEAD_PX:g}"'
+    bar = scale_bar(wide - BAR_IN_PX, tall - FOOT_PX - BAR_IN_PX, sheet.scale)
     return painted(
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {num(wide)} {num(tall)}" width="{num(wide)}" height="{num(tall)}" '
-        f'class="plan-figure" data-figure="{name}"{told} font-family="@font" role="group" aria-label="{said(label)}">{body}</svg>',
+        f'class="plan-figure" data-figure="{name}"{told} font-family="@font" role="group" aria-label="{said(label)}">{body}'
+        f'<g class="scale" pointer-events="none">{bar}</g></svg>',
         for_page=True,
     )
