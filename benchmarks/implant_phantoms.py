@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from kerfmark.geometry.mesh import submesh
 from kerfmark.geometry.mesh_files.ply import ply_bytes
 from kerfmark.geometry.phantoms import refined
 from kerfmark.geometry.solids import Solid, difference, intersection, union
-from kerfmark.records import FloatArray, Surface
+from kerfmark.records import FloatArray, ImplantPlan, Surface
 from kerfmark.settings import Limits
 
 LENGTH_MM, DIAMETER_MM, POINT_DEG = 10.0, 4.1, 118.0
@@ -53,12 +53,15 @@ def drill_profile(width_mm: float) -> list[list[float]]:
     return [[0.0, 0.0], [float(point), 0.5 * width_mm], [16.0, 0.5 * width_mm], [16.0, 0.0]]
 
 
+LOW_SIDES_MM = [[-14.0, -8.0, -22.0], [13.0, -6.5, -22.0], [12.0, 7.0, -22.0], [-11.0, 9.0, -22.0]]
+HIGH_SIDES_MM = [[-11.0, -5.5, 0.0], [12.5, -5.0, 0.0], [9.0, 5.0, 0.0], [-12.0, 6.5, 0.0]]
+SIDES = Solid.loft(np.array([LOW_SIDES_MM, HIGH_SIDES_MM]))
+
+
 def bone() -> Solid:
     """A ridge 22 mm high with a level top at z = 0, no two of its sides alike, and two knobs."""
-    low = np.array([[-14.0, -8.0, -22.0], [13.0, -6.5, -22.0], [12.0, 7.0, -22.0], [-11.0, 9.0, -22.0]])
-    high = np.array([[-11.0, -5.5, 0.0], [12.5, -5.0, 0.0], [9.0, 5.0, 0.0], [-12.0, 6.5, 0.0]])
     knobs = [Solid.sphere(1.8).moved(at) for at in ([-9.5, 3.0, 0.0], [9.0, -3.0, 0.0])]
-    return union(Solid.loft(np.stack([low, high])), *knobs)
+    return union(SIDES, *knobs)
 
 
 def root(x_mm: float) -> Solid:
@@ -205,7 +208,73 @@ def clearances(spec: BedSpec) -> dict[str, float]:
     canal = np.hypot(bed[..., 1] - 0.5, bed[..., 2] + 15.0) - 1.25
     sides = {"mesial": np.hypot(bed[..., 0] - 6.5, bed[..., 1]), "distal": np.hypot(bed[..., 0] + 7.5, bed[..., 1])}
     below = bed[..., 2] > -14.0
-    return {"canal": float(canal.min())} | {side: float(d[below].min()) - 2.0 for side, d in sides.items()}
+    beside = {
+        f"implant {side}": float(np.hypot(bed[..., 0] - x, bed[..., 1] - y).min()) - 0.5 * BESIDE_WIDE_MM
+        for side, (x, y) in BESIDE.items()
+    }
+    return {"canal": float(canal.min())} | {side: float(d[below].min()) - 2.0 for side, d in sides.items()} | beside
+
+
+SINUS_LEAN_DEG, SINUS_TOP_MM = 12.0, -13.5
+BESIDE = {"mesial": (8.5, -2.0), "distal": (-9.0, 2.5)}
+BESIDE_WIDE_MM, BESIDE_ENDS_MM = 3.5, (4.0, -18.0)
+
+
+def sinus() -> Surface:
+    """A broad body under the bone whose level top leans, so that nothing but that top comes near a bed."""
+    lean = rotation_about(np.array([0.0, 1.0, 0.0]), SINUS_LEAN_DEG)
+    lean[:3, 3] = [0.0, 0.0, SINUS_TOP_MM]
+    return Solid.box([-25.0, -25.0, -8.0], [25.0, 25.0, 0.0]).transformed(lean).surface()
+
+
+def implants_beside() -> tuple[ImplantPlan, ...]:
+    """An upright implant on each side, longer than any bed at both ends."""
+    top, bottom = BESIDE_ENDS_MM
+    return tuple(
+        ImplantPlan(np.array([x, y, top]), np.array([x, y, bottom]), BESIDE_WIDE_MM) for x, y in BESIDE.values()
+    )
+
+
+def sinus_clearance(spec: BedSpec) -> float:
+    """Of the lowest point of both ends and of the drill's point over a plane, by the formula of a disc over a plane."""
+    lean, radius = np.radians(SINUS_LEAN_DEG), 0.5 * spec.diameter_mm
+    normal = np.array([np.sin(lean), 0.0, np.cos(lean)])
+    tip = spec.q1 + radius / np.tan(np.radians(0.5 * spec.point_deg)) * spec.way
+    rim = radius * np.sqrt(1.0 - float(normal @ spec.way) ** 2)
+    top = np.array([0.0, 0.0, SINUS_TOP_MM])
+    return float(min((spec.q0 - top) @ normal - rim, (spec.q1 - top) @ normal - rim, (tip - top) @ normal))
+
+
+def plates(spec: BedSpec) -> dict[str, float]:
+    """Least way square to the axis through the ridge's own side, within 45° of it, from 1 mm below the entry; steps of 0.5° and 0.05 mm."""
+    ridge = SIDES.surface()
+    corners = ridge.vertices_mm[ridge.faces]
+    depth = np.arange(1.0, spec.length_mm + 1e-9, 0.05)
+    turn = np.radians(np.arange(-45.0, 45.01, 0.5))
+    found = {}
+    for wall, sign in (("buccal", 1.0), ("lingual", -1.0)):
+        out = np.array([0.0, sign, 0.0]) - sign * spec.way[1] * spec.way
+        out /= np.linalg.norm(out)
+        ways = np.cos(turn)[:, None] * out + np.sin(turn)[:, None] * np.cross(spec.way, out)
+        starts = spec.q0 + depth[:, None] * spec.way
+        least = min(float(_to_plane(starts[:, None], ways[None], face).min()) for face in corners)
+        found[wall] = least - 0.5 * spec.diameter_mm
+    return found
+
+
+def _to_plane(starts: FloatArray, ways: FloatArray, face: FloatArray) -> FloatArray:
+    """How far rays go to a triangle; infinitely far where they miss it (Möller and Trumbore 1997)."""
+    one, two = face[1] - face[0], face[2] - face[0]
+    cross = np.cross(ways, two)
+    scale = cross @ one
+    with np.errstate(divide="ignore", invalid="ignore"):
+        away = starts - face[0]
+        u = (away * cross).sum(axis=-1) / scale
+        across = np.cross(away, one)
+        v = (across * ways).sum(axis=-1) / scale
+        far = (across @ two) / scale
+        met = (np.abs(scale) > 1e-12) & (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1.0 + 1e-9) & (far > 0.0)
+    return np.asarray(np.where(met, far, np.inf))
 
 
 BEDS = {
@@ -238,11 +307,16 @@ class Patch(Blank):
 
 def truth_of(spec: BedSpec, *, plan_too: bool = False) -> dict[Key, float]:
     """Everything that is known of a bed before it is measured, by reading; with what is read of the plan alone, which is exact."""
-    far = clearances(spec)
+    far, plate = clearances(spec), plates(spec)
     of_bed = {(name, None, None): value for name, value in spec.truth().items()} | {
         ("implant.canal_clearance_mm", "bed", None): far["canal"],
         ("implant.root_clearance_mm", "bed/mesial", None): far["mesial"],
         ("implant.root_clearance_mm", "bed/distal", None): far["distal"],
+        ("implant.implant_clearance_mm", "bed/mesial", None): far["implant mesial"],
+        ("implant.implant_clearance_mm", "bed/distal", None): far["implant distal"],
+        ("implant.sinus_clearance_mm", "bed", None): sinus_clearance(spec),
+        ("implant.plate_thickness_mm", "bed/buccal", None): plate["buccal"],
+        ("implant.plate_thickness_mm", "bed/lingual", None): plate["lingual"],
     }
     of_plan = {
         ("implant.canal_clearance_mm", None, None): 15.0 - LENGTH_MM - 1.25,
@@ -261,6 +335,7 @@ def blanks(
     plan_too: bool = False,
 ) -> dict[str, Blank]:
     """Every bed as the accuracy table takes it."""
-    prepared = prepare(exercise(), cache_dir=cache_dir or Path(tempfile.mkdtemp()), limits=Limits())
+    plain = prepare(exercise(), cache_dir=cache_dir or Path(tempfile.mkdtemp()), limits=Limits())
+    prepared = replace(plain, sinus=sinus(), implants=implants_beside())
     made = {name: difference(bone(), tool(BEDS[name])) for name in names}
     return {name: Patch(prepared, made[name], truth_of(BEDS[name], plan_too=plan_too), edge_mm) for name in names}  # type: ignore[arg-type]

@@ -34,6 +34,7 @@ from kerfmark.records import Assessment, FloatArray, Surface, Volume
 from kerfmark.settings import Limits
 
 HERE = Path(__file__).resolve().parent
+INSIDE, NAME = "ct-maxilla-gpl2", "maxilla_crop.nii.gz"
 ENTRY_MM = np.array([87.1, -87.1, 7.2])
 """On the ridge in the gap, LPS; the crown will stand below it, the sinus lies above."""
 LENGTH_MM, DIAMETER_MM = 10.0, 4.1
@@ -46,10 +47,10 @@ LEARNER = {"entry": [87.6, -86.6, 7.2], "apex": [86.4, -87.4, 18.4]}
 def main() -> None:
     """Read, crop, write, assess, print."""
     options = _options()
-    file = options.data / "maxilla_crop.nii.gz"
-    if not file.is_file():
+    file = next((f for f in (options.data / NAME, options.data / INSIDE / NAME) if f.is_file()), None)
+    if file is None:
         sys.exit(
-            f"{options.data} does not hold the CT, expected maxilla_crop.nii.gz in it. Give its folder with --data."
+            f"{options.data} does not hold the CT, expected {NAME} in it or in its folder {INSIDE}. Give one of the two with --data."
         )
     ct = read_volume_file(file, name=file.name, limits=Limits()).volume
     crop = cropped(ct)
@@ -142,7 +143,12 @@ def print_readings(assessment: Assessment) -> None:
 
 def _options() -> argparse.Namespace:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("--data", type=Path, default=HERE.parent.parent / "shared" / "data" / "ct-maxilla-gpl2")
+    ask.add_argument(
+        "--data",
+        type=Path,
+        default=HERE.parent.parent / "shared" / "data",
+        help="where the open data lie, or the CT's own folder",
+    )
     ask.add_argument("--out", type=Path, help="keep exercise and plan here")
     return ask.parse_args()
 

@@ -118,3 +118,25 @@ def test_the_report_shows_the_ct_along_the_arch_with_its_caution(settings, tmp_p
     assert (
         load_exercise(PLAN, limits=settings.limits, cache_dir=settings.cache_dir).version == assessment.exercise_version
     )
+
+
+def test_a_novice_strays_as_free_hands_do_and_plans_without_a_rule(prepared):
+    # Source: Schnutenhaus et al. 2021 [seen]: free hand in 52 patients 1.62 mm at the shoulder and 8.7°; a novice's plan is, besides, one
+    # rule wrong: 1.5 mm beside or 8° across, or more.
+    from kerfmark.demo.implant_work import _without_a_rule
+    from kerfmark.records import ImplantPlan
+
+    rng, (p0, p1) = np.random.default_rng(1), prepared.implant
+    beds = [strayed_bed(prepared, "novice", rng) for _ in range(150)]
+    way = (p1 - p0) / np.linalg.norm(p1 - p0)
+    axes = [(b.apex_mm - b.entry_mm) / np.linalg.norm(b.apex_mm - b.entry_mm) for b in beds]
+    entry = float(np.mean([np.linalg.norm(b.entry_mm - p0) for b in beds]))
+    assert (entry, float(np.mean([np.degrees(np.arccos(a @ way)) for a in axes]))) == pytest.approx(
+        (1.62, 8.7), rel=0.15
+    )
+    for _ in range(30):
+        plan = _without_a_rule(ImplantPlan(p0, p1, 4.1), rng)
+        lean = np.degrees(
+            np.arccos((plan.apex_mm - plan.entry_mm) @ way / np.linalg.norm(plan.apex_mm - plan.entry_mm))
+        )
+        assert np.linalg.norm(plan.entry_mm - p0) >= 1.5 or lean >= 8.0

@@ -2,7 +2,8 @@
 
 Spread: newcomers on training models, free hand, stray 1.01 to 1.14 mm at the neck, 1.02 to 1.35 mm at the apex and 4.65 to 7.79°
 (doi 10.1186/s40729-020-0205-3 [seen]), which `middle` comes near; with full guidance 0.5 mm, 0.7 mm and 2.5°, which `able` comes near.
-`novice` strays farther than either [practice].
+`novice` strays as far as free hands do in patients, 1.62 mm at the shoulder and 8.7° (Schnutenhaus et al. 2021 [seen]), and in a plan, where
+no hand is unsteady, does not know one of its rules besides [practice].
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from kerfmark.errors import InputError, printable
 from kerfmark.exercise import builtin
 from kerfmark.exercise.builtin.implants import DRILLS, IMPLANTS, ImplantSpec, bed_solid
 from kerfmark.exercise.prepared import Prepared
-from kerfmark.geometry.frames import perpendiculars, rigid_inverse
+from kerfmark.geometry.frames import perpendiculars, rigid_inverse, rotation_about
 from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.mesh import submesh, transformed
 from kerfmark.geometry.phantoms import random_pose, scanned
@@ -70,8 +71,10 @@ class Stray:
 STRAYS: Mapping[str, Stray] = {
     "able": Stray(0.38, 1.9, 0.2, 0.0, 0.02),
     "middle": Stray(0.85, 4.6, 0.45, 0.15, 0.06),
-    "novice": Stray(1.15, 6.5, 0.8, 0.4, 0.14),
+    "novice": Stray(1.3, 7.0, 0.8, 0.4, 0.14),
 }
+NOVICE_ASIDE_MM, NOVICE_LEAN_DEG = (1.5, 2.5), (8.0, 14.0)
+"""How far a novice's plan stands beside the crown's middle, or leans from the crown's axis, where that rule is not known [practice]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,8 +174,20 @@ def write_simulated_plan(path: Path, spec: ImplantSpec, *, level: str, seed: int
     target = prepared.exercise.target.implant
     assert target is not None
     plan = ImplantPlan(bed.entry_mm, bed.apex_mm, target.diameter_mm)
+    if level == "novice":
+        plan = _without_a_rule(plan, rng)
     path.write_bytes(plan_bytes(spec.name, plan, frame=prepared.frame, simulated=True))
     return plan
+
+
+def _without_a_rule(plan: ImplantPlan, rng: np.random.Generator) -> ImplantPlan:
+    """The plan of one who does not know that the crown decides: beside its middle towards a neighbour, or leaning across the ridge."""
+    way, sign = plan.apex_mm - plan.entry_mm, float(rng.choice([-1.0, 1.0]))
+    if rng.random() < 0.5:
+        aside = np.array([sign * rng.uniform(*NOVICE_ASIDE_MM), 0.0, 0.0])
+        return replace(plan, entry_mm=plan.entry_mm + aside, apex_mm=plan.apex_mm + aside)
+    turn = rotation_about(np.array([1.0, 0.0, 0.0]), sign * rng.uniform(*NOVICE_LEAN_DEG))[:3, :3]
+    return replace(plan, apex_mm=plan.entry_mm + turn @ way)
 
 
 def write_simulated(path: Path, exercise: str, *, level: str, seed: int, settings: Settings) -> None:

@@ -208,3 +208,37 @@ def said_of(data: bytes, name: str) -> str:
     except InputError as error:
         return str(error)
     return ""
+
+
+def test_a_detached_head_is_read_with_the_file_beside_it(image, tmp_path):
+    # Source: SimpleITK writes head and voxels as two files.
+    SimpleITK.WriteImage(image, str(tmp_path / "ct.nhdr"))
+    file = read(tmp_path / "ct.nhdr")
+    np.testing.assert_array_equal(file.volume.values, VALUES.transpose(2, 1, 0))
+    np.testing.assert_allclose(
+        (file.volume.matrix @ [1, 2, 3, 1])[:3], image.TransformIndexToPhysicalPoint((1, 2, 3)), atol=1e-4
+    )
+    other = tmp_path / "ct.raw"
+    other.write_bytes(bytes(len(other.read_bytes())))
+    assert read(tmp_path / "ct.nhdr").sha256 != file.sha256
+
+
+@pytest.mark.parametrize(
+    "named", ["../ct.raw", "/etc/hostname", "sub/ct.raw", "LIST", "ct%03d.raw 1 4 1", "lost.raw", "link.raw"]
+)
+def test_a_detached_head_is_followed_nowhere_else(image, tmp_path, named):
+    inside = tmp_path / "in"
+    (inside / "sub").mkdir(parents=True)
+    SimpleITK.WriteImage(image, str(inside / "ct.nhdr"))
+    data = (inside / "ct.raw").read_bytes()
+    for place in (tmp_path / "ct.raw", inside / "sub" / "ct.raw"):
+        place.write_bytes(data)
+    (inside / "link.raw").symlink_to(tmp_path / "ct.raw")
+    head = (inside / "ct.nhdr").read_bytes().replace(b"data file: ct.raw", b"data file: " + named.encode())
+    (inside / "ct.nhdr").write_bytes(head)
+    with pytest.raises(InputError, match=r"ct\.nhdr: keeps its voxels in another file"):
+        read(inside / "ct.nhdr")
+
+
+def test_a_head_without_an_end_or_a_file_says_so():
+    assert "its head has no end" in refused(b"NRRD0004\ntype: short\n")

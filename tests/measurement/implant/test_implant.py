@@ -110,8 +110,9 @@ def test_a_bed_out_through_a_plate_is_a_breach(take):
     assert found["implant.angle_deg", None, None].value == pytest.approx(25.0, abs=0.2)
 
 
-def test_what_is_not_there_is_not_applicable(readings):
-    found = readings["beside"]
+def test_what_is_not_there_is_not_applicable(beds, scan, take):
+    without = replace(beds["beside"].prepared, sinus=None, implants=())
+    found = take(without, scan(beds["beside"], noise_um=10.0))
     for key in [
         ("implant.sinus_clearance_mm", None, None),
         ("implant.implant_clearance_mm", "mesial", None),
@@ -272,3 +273,20 @@ def test_a_plans_axis_against_the_crowns_is_the_tilt_it_was_given(beds, take, ti
     assert found["implant.prosthetic_axis_deg", None, None].value == pytest.approx(tilt_deg, abs=1e-6)
     assert found["implant.angle_deg", None, None].value == pytest.approx(tilt_deg + 6.0, abs=1e-6)
     assert found["implant.prosthetic_axis_deg", None, None].u == 0.0
+
+
+def test_the_bones_surface_is_as_sure_of_a_plan_as_of_a_bed(beds, scan, take):
+    # Source: the exercise gives the bone as a surface: it is exact; found in a volume of 0.4 mm it is sure to 0.4 / √12.
+    prepared = beds["beside"].prepared
+    matrix = np.diag([0.4, 0.4, 0.4, 1.0])
+    matrix[:3, 3] = -12.0
+    given = replace(prepared, volume=Volume(np.zeros((60, 60, 60), np.int16), matrix))
+    subject = prepared.exercise.subject.model_copy(update={"surface": None, "volume": "ct.nrrd"})
+    found = replace(given, exercise=prepared.exercise.model_copy(update={"subject": subject}))
+    piece = scan(beds["beside"], noise_um=10.0)
+    for wall in ("buccal", "bed/buccal"):
+        key = ("implant.plate_thickness_mm", wall, None)
+        exact, voxel = (take(p, piece)[key].u for p in (given, found))
+        assert np.sqrt(voxel**2 - exact**2) == pytest.approx(0.4 / np.sqrt(12.0), rel=1e-6)
+    assert take(given, piece)["implant.plate_thickness_mm", "buccal", None].u == 0.0
+    assert take(given, piece)["implant.canal_clearance_mm", None, None].u == pytest.approx(0.4 / np.sqrt(12.0))

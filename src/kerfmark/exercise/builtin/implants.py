@@ -231,19 +231,19 @@ SEQUENCE = (
 
 
 def bed_rules() -> list[Rule]:
-    """Criteria of a drilled bed, in the order a teacher looks."""
+    """Criteria of a drilled bed, in the order a teacher looks. Apex and angle decide alone: an implant stands where they put it."""
     name = "implant."
     return [
         Rule(f"{name}entry_deviation_mm", None, None, (-inf, 1.2), 3.0, "Does the bed begin where it was planned?", NEWCOMERS),
-        Rule(f"{name}apex_deviation_mm", None, None, (-inf, 1.5), 3.0, "Does the bed end where it was planned?", NEWCOMERS),
+        Rule(f"{name}apex_deviation_mm", None, None, (-inf, 1.5), 4.0, "Does the bed end where it was planned?", NEWCOMERS),
         Rule(f"{name}depth_deviation_mm", None, None, (-0.8, 0.5), 2.0, "Is the bed as deep as planned?", "planning margin of guided full arches 1 mm, IJOMI [seen]; limits [practice]"),
-        Rule(f"{name}angle_deg", None, None, (-inf, 6.0), 3.0, "Does the bed stand at the planned angle?", NEWCOMERS),
+        Rule(f"{name}angle_deg", None, None, (-inf, 6.0), 4.0, "Does the bed stand at the planned angle?", NEWCOMERS),
         Rule(f"{name}oversize_mm", None, None, (-inf, 0.25), 1.0, "Is the bed no wider than the last drill makes it?", "[practice]"),
         Rule(f"{name}canal_clearance_mm", "bed", None, (2.0, inf), 0.0, "Is the canal kept clear of by 2 mm?", CANAL, critical=True),
-        Rule(f"{name}root_clearance_mm", "bed/mesial", None, (1.5, inf), 0.5, "Is the mesial root kept clear of?", f"{ROOT}; {ROOMY}"),
-        Rule(f"{name}root_clearance_mm", "bed/distal", None, (1.5, inf), 0.5, "Is the distal root kept clear of?", f"{ROOT}; {ROOMY}"),
-        Rule(f"{name}plate_thickness_mm", "bed/buccal", None, (1.0, inf), 0.5, "Is 1 mm of bone left on the cheek side?", f"{PLATE}; {ROOMY}"),
-        Rule(f"{name}plate_thickness_mm", "bed/lingual", None, (1.0, inf), 0.5, "Is 1 mm of bone left on the tongue side?", f"{PLATE}; {ROOMY}"),
+        Rule(f"{name}root_clearance_mm", "bed/mesial", None, (1.5, inf), 0.25, "Is the mesial root kept clear of?", f"{ROOT}; {ROOMY}"),
+        Rule(f"{name}root_clearance_mm", "bed/distal", None, (1.5, inf), 0.25, "Is the distal root kept clear of?", f"{ROOT}; {ROOMY}"),
+        Rule(f"{name}plate_thickness_mm", "bed/buccal", None, (1.0, inf), 0.25, "Is 1 mm of bone left on the cheek side?", f"{PLATE}; {ROOMY}"),
+        Rule(f"{name}plate_thickness_mm", "bed/lingual", None, (1.0, inf), 0.25, "Is 1 mm of bone left on the tongue side?", f"{PLATE}; {ROOMY}"),
         Rule(f"{name}breach", "canal", None, (-inf, 0.5), 0.0, "Is the canal unopened?", "[practice]", critical=True),
         Rule(f"{name}breach", "plate", None, (-inf, 0.5), 0.0, "Are the outer plates unopened?", "[practice]", critical=True),
         Rule(f"{name}drill_order", None, None, (0.5, inf), 2.0, "Was each drill used, in order?", SEQUENCE, critical=True),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from kerfmark.geometry.file_bytes import check_size, file_bytes
 from kerfmark.geometry.mesh_files import SIMULATED
 from kerfmark.geometry.volume_files.content import VolumeFile
 from kerfmark.geometry.volume_files.nifti import is_nifti, read_nifti
-from kerfmark.geometry.volume_files.nrrd import is_nrrd, read_nrrd
+from kerfmark.geometry.volume_files.nrrd import attached, data_file_of, is_nrrd, read_nrrd
 from kerfmark.records import Remark
 from kerfmark.settings import Limits
 
@@ -22,6 +23,8 @@ READERS = {"nrrd": read_nrrd, "nifti": read_nifti}
 SUFFIXES = {".nrrd": "nrrd", ".nii": "nifti", ".nii.gz": "nifti"}
 SMALLER = "Crop it to the jaw"
 LOOK_AT = 65536
+PLAIN_NAME = re.compile(r"(?!LIST$)[\w][\w .+-]*")
+"""Of a data file: no folder, no pattern or list of several files."""
 
 
 def looks_like_volume(first: bytes) -> bool:
@@ -57,6 +60,8 @@ def read_volume_file(source: Path | bytes, *, name: str, limits: Limits) -> Volu
         else file_bytes(source, what="a volume", name=shown, smaller=SMALLER, limits=limits)
     )
     check_size(len(data), name=shown, smaller=SMALLER, limits=limits)
+    if isinstance(source, Path) and is_nrrd(data):
+        data = _with_voxels(data, source, name=shown, limits=limits)
     form = _format_of(data[:LOOK_AT])
     if form is None:
         raise InputError(
@@ -70,6 +75,18 @@ def read_volume_file(source: Path | bytes, *, name: str, limits: Limits) -> Volu
     if SIMULATED.encode("ascii") in data[:LOOK_AT]:
         remarks += (Remark("simulated", shown, "says of itself that it is simulated: nobody cut it"),)
     return VolumeFile(volume, hashlib.sha256(data).hexdigest(), remarks)
+
+
+def _with_voxels(head: bytes, path: Path, *, name: str, limits: Limits) -> bytes:
+    """An NRRD with its voxels: of a detached head those of the file it names, where that lies beside it; else as it is."""
+    named = data_file_of(head)
+    if named is None or not PLAIN_NAME.fullmatch(named):
+        return head
+    beside = path.parent / named
+    if not beside.is_file() or beside.resolve().parent != path.resolve().parent:
+        return head
+    voxels = file_bytes(beside, what="its voxels", name=f"{name}: {named}", smaller=SMALLER, limits=limits)
+    return attached(head, voxels)
 
 
 def _format_of(first: bytes) -> str | None:

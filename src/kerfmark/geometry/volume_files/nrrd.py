@@ -16,9 +16,11 @@ from kerfmark.geometry.volume_files.content import as_volume, check_shape, unpac
 from kerfmark.records import FloatArray, Remark, Volume
 from kerfmark.settings import Limits
 
-__all__ = ["is_nrrd", "read_nrrd"]
+__all__ = ["attached", "data_file_of", "is_nrrd", "read_nrrd"]
 
 LONGEST_HEAD = 1 << 20
+END = re.compile(rb"\r?\n\r?\n")
+DATA_FILE = re.compile(rb"\n *data ?file *:(?!=)([^\r\n]*)", re.IGNORECASE)
 TYPES = {
     "u1": ("uchar", "unsigned char", "uint8", "uint8_t"),
     "i1": ("signed char", "int8", "int8_t"),
@@ -75,9 +77,32 @@ def read_nrrd(data: bytes, *, name: str, limits: Limits) -> tuple[Volume, tuple[
     return as_volume(values, matrix, name=name), ()
 
 
+def data_file_of(data: bytes) -> str | None:
+    r"""The file in which a detached head keeps its voxels, as it names it; None where the voxels follow the head.
+
+    Examples
+    --------
+    >>> data_file_of(b"NRRD0004\ntype: short\ndata file: ct.raw\n"), data_file_of(b"NRRD0004\ntype: short\n\n123")
+    ('ct.raw', None)
+    """
+    found = END.search(data, 0, LONGEST_HEAD)
+    named = DATA_FILE.search(data, 0, LONGEST_HEAD if found is None else found.start())
+    return None if named is None else named.group(1).decode("utf-8", errors="replace").strip()
+
+
+def attached(head: bytes, voxels: bytes) -> bytes:
+    """A detached head and what its data file holds as one attached NRRD."""
+    return DATA_FILE.sub(b"\n# its voxels stood in another file", head.rstrip(b"\r\n"), count=1) + b"\n\n" + voxels
+
+
 def _head(data: bytes, *, name: str) -> tuple[dict[str, str], bytes]:
     """The fields by name, and what follows the blank line."""
-    found = re.compile(rb"\r?\n\r?\n").search(data, 0, LONGEST_HEAD)
+    if data_file_of(data) is not None:
+        raise InputError(
+            f"{name}: keeps its voxels in another file, expected both in one, or the other file beside it under a plain name. Export it as "
+            "one attached NRRD."
+        )
+    found = END.search(data, 0, LONGEST_HEAD)
     if found is None:
         raise InputError(
             f"{name}: its head has no end, expected a blank line and the voxels after it in the same file. Export it as one file."
@@ -106,10 +131,6 @@ def _head(data: bytes, *, name: str) -> tuple[dict[str, str], bytes]:
 
 def _check_fields(fields: Mapping[str, str], *, name: str) -> None:
     """Everything needed is there, and nothing that is not read here."""
-    if "data file" in fields or "datafile" in fields:
-        raise InputError(
-            f"{name}: keeps its voxels in another file, expected both in one. Export it as one attached NRRD."
-        )
     missing = [f"'{key}'" for key in NEEDED if key not in fields]
     if "space" not in fields and "space dimension" not in fields:
         missing.insert(0, "'space'")

@@ -96,6 +96,15 @@ class Case(Bench):
         volume = self.prepared.volume
         return 0.0 if volume is None else float(voxel_mm(volume).max()) / np.sqrt(12.0)
 
+    @property
+    def bone_u_mm(self) -> float:
+        """Standard uncertainty of the bone's outer surface, the same for a plan and a bed.
+
+        A surface the exercise gives is the bone, as pieces are made from it and aligned to it: 0. One found in the volume is as sure as
+        what is drawn there.
+        """
+        return self.drawn_u_mm if self.prepared.exercise.subject.surface is None else 0.0
+
     @cached_property
     def last_drill_mm(self) -> float | None:
         """Diameter of the last permitted drill."""

@@ -156,11 +156,11 @@ def plate_thickness_mm(case: Case) -> tuple[Reading, ...]:
 
 def _plate(case: Case, wall: str, *, of_bed: bool) -> Reading:
     reading, where = "implant.plate_thickness_mm", f"bed/{wall}" if of_bed else wall
-    budget: tuple[Component, ...] = ()
+    budget: tuple[Component, ...] = (Component("bone as found in the volume", case.bone_u_mm),)
     if not of_bed and case.outside is not None:
         return unmeasured(reading, case.outside, unit="mm", where=where)
     if not of_bed:
-        rod, budget = case.judged, (Component("bone as drawn", case.drawn_u_mm),)
+        rod = case.judged
     elif case.own_plan is not None:
         return unmeasured(reading, "the piece is a plan", unit="mm", where=where, status="not_applicable")
     elif isinstance(case.bed, str):
@@ -171,7 +171,7 @@ def _plate(case: Case, wall: str, *, of_bed: bool) -> Reading:
     if found is None:
         return unmeasured(reading, f"there is no bone on the {wall} side to reach through", unit="mm", where=where)
     if of_bed and not isinstance(case.bed, str):
-        budget = _bed_budget(case.bed, found)
+        budget = (*_bed_budget(case.bed, found), *budget)
     witness = Witness("length", segments_mm=np.array([[found.from_mm, found.to_mm]]), plane=case.plane("BL"))
     return measured(reading, found.value_mm, unit="mm", budget=budget, witness=witness, where=where)
 
