@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from kerfmark.records import Event, Reading, Removal
-from kerfmark.reports.history import event_sentences, history_svg, process_rows
+from kerfmark.reports.history import event_sentences, history_svg, no_event_sentence, process_rows
 
 REMOVAL = Removal(
     ("enamel", "dentine", "other"), np.arange(1.0, 101.0), np.stack([np.full(100, 0.5), np.r_[np.zeros(50), np.ones(50)], np.zeros(100)]),
@@ -17,8 +17,13 @@ REMOVAL = Removal(
 )  # fmt: skip
 
 
-def assessment(events=(), unseen=(), readings=()):
-    motion = SimpleNamespace(time_s=np.array([5.0, 105.0]), unseen_s=np.array(unseen, float).reshape(-1, 2))
+def assessment(events=(), unseen=(), readings=(), held=(0, 0)):
+    motion = SimpleNamespace(
+        time_s=np.array([5.0, 105.0]),
+        unseen_s=np.array(unseen, float).reshape(-1, 2),
+        instrument=np.array(held),
+        instruments=("twist drill 2.0", "twist drill 2.8"),
+    )
     return SimpleNamespace(piece=SimpleNamespace(motion=motion), events=events, readings=readings)
 
 
@@ -79,3 +84,25 @@ def test_process_readings_are_written_with_their_uncertainty():
         ("Pauses over 1 s", "2", "± 1"),
         ("Tremor, 6 to 12 Hz, rms", "62", "± 3 µm"),
     ]
+
+
+def test_each_instrument_taken_in_hand_is_named_where_it_was():
+    drawing = history_svg(assessment(held=(0, 1)), REMOVAL, width=514.0)
+    assert [words in drawing for words in (">twist drill 2.0<", ">twist drill 2.8<")] == [True, True]
+    assert "twist drill" not in history_svg(assessment(), REMOVAL)  # one is held throughout
+
+
+def test_where_nothing_happened_only_what_could_have_is_said():
+    jaw, tooth = (
+        SimpleNamespace(neighbours={}, layers={}),
+        SimpleNamespace(neighbours={"mesial": 0}, layers={"pulp": 0}),
+    )
+    assert no_event_sentence(jaw) == "No event: nothing cut outside the envelope."
+    assert (
+        no_event_sentence(tooth) == "No event: nothing cut outside the envelope, no neighbour touched, no pulp opened."
+    )
+
+
+def test_of_bone_alone_the_rate_stands_once():
+    rate = [Reading("process.removal_rate_mm3_s", where, None, 2.0, "mm3/s", 0.01) for where in ("all", "other")]
+    assert [row[0] for row in process_rows(assessment(readings=rate))] == ["Removal rate"]

@@ -329,7 +329,7 @@ def _aligned(assessment: Assessment, alignment: Alignment) -> Cell:
 
 def _mark_text(assessment: Assessment) -> str:
     percent = assessment.mark.percent
-    return "not given" if percent is None else f"{wording.number(percent, 0)} of 100"
+    return "not given" if percent is None else f"{wording.mark(percent)} of 100"
 
 
 def _outcome_text(assessment: Assessment) -> str:
@@ -343,13 +343,16 @@ def _source_words(assessment: Assessment) -> str:
 
 
 def _setting_words(name: str) -> str:
+    name = {"limits": "a file may hold at most", "unit": "unit told beside the file"}.get(name, name)
     return name.replace("noise_um", "noise u, µm").replace("trueness_um", "trueness u, µm").replace("_", " ")
 
 
 def _setting_value(value: object) -> str:
     if isinstance(value, Mapping):
         return ", ".join(f"{_setting_words(str(name))} {part}" for name, part in value.items())
-    return "not set" if value is None else str(value)
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    return "none" if value is None else str(value)
 
 
 def _made_from(assessment: Assessment) -> tuple[tuple[str, str], ...]:

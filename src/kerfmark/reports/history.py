@@ -8,18 +8,19 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from kerfmark.records import Assessment, Event, FloatArray, Removal
+from kerfmark.records import Assessment, Event, FloatArray, Motion, Removal
 from kerfmark.reports import wording
 from kerfmark.reports.canvas import CHAIN, DASHED, NARROW, WIDE, line, num, path, svg, text
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
 
-__all__ = ["EVENT_WORDS", "event_sentences", "history_svg", "process_rows", "removal_of"]
+__all__ = ["EVENT_WORDS", "event_sentences", "history_svg", "no_event_sentence", "process_rows", "removal_of"]
 
 EVENT_LETTERS: Final = {"outside": "E", "neighbour": "N", "pulp": "P"}
 EVENT_WORDS: Final = {"outside": "cut outside the envelope", "neighbour": "cut into a neighbour", "pulp": "pulp opened"}
 LANE_PX: Final = 16.0
+LINE_PX: Final = 13.0
 FEWEST_TICKS: Final = (1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0)
 DASHES: Final = (None, DASHED, CHAIN, "2 2", "8 2 2 2")
 BINS: Final = 150
@@ -60,7 +61,7 @@ def history_svg(assessment: Assessment, found: Removal | None, *, width: float =
     total = found.by_time_mm3.sum(axis=0).cumsum()
     plot = _Plot(44.0, width - 70.0, 8.0 + LANE_PX, height - 30.0, lasted, max(float(total[-1]), 1e-3))
     body = _axes(plot) + _unseen(plot, motion.unseen_s - motion.time_s[0]) + _curves(plot, found, total)
-    body += _lane(plot, assessment.events)
+    body += _tools(plot, motion) + _lane(plot, assessment.events)
     label = f"Removed over time: {total[-1]:.1f} mm³ in {_clock(lasted)}; {len(assessment.events)} events"
     return svg(width, height, body, label=label, class_="history")
 
@@ -85,7 +86,11 @@ def process_rows(assessment: Assessment) -> list[tuple[str, str, str]]:
         spread = wording.with_unit(
             f"± {wording.number(twice, decimals)}" if twice >= 0.5 * least else f"± < {least:g}", reading.unit
         )
-        rows.append((wording.name_of(reading.id, reading.where, reading.stat, alone=True), shown, spread))
+        alike = {r.where for r in chosen if r.id == reading.id} - {"all"}
+        if reading.where == "other" and alike == {"other"}:  # no tissues are told apart: it says the same as the whole
+            continue
+        where = None if alike == {"other"} else reading.where
+        rows.append((wording.name_of(reading.id, where, reading.stat, alone=True), shown, spread))
     return rows
 
 
@@ -98,6 +103,14 @@ def event_sentences(events: Sequence[Event]) -> list[str]:
     ]
     more = len(lines) - LONGEST_LIST
     return lines if more <= 0 else [*lines[:LONGEST_LIST], f"and {more} more"]
+
+
+def no_event_sentence(prepared: Prepared) -> str:
+    """That nothing happened, by what could have: a jaw has no pulp, a block no neighbours."""
+    kinds = ["nothing cut outside the envelope"]
+    kinds += ["no neighbour touched"] if prepared.neighbours else []
+    kinds += ["no pulp opened"] if "pulp" in prepared.layers else []
+    return f"No event: {', '.join(kinds)}."
 
 
 _COUNTS: Final = ("process.pauses", "process.entries_outside", "line.lifts", "line.passes")
@@ -174,6 +187,22 @@ def _end_labels(plot: _Plot, labels: list[tuple[float, str, int]]) -> str:
         y = y if last == inf else max(y, last + 12.0)
         body += text(plot.right + 6.0, y, name, size=11, weight=weight, fill="@ink" if weight > 400 else "@ink3")
         last = y
+    return body
+
+
+def _tools(plot: _Plot, motion: Motion) -> str:
+    """Where another instrument is taken in hand: a dotted line and its name; nothing where one is held throughout."""
+    held = np.asarray(motion.instrument)
+    if len(np.unique(held)) < 2:
+        return ""
+    starts = np.r_[0, np.flatnonzero(np.diff(held)) + 1]
+    body = ""
+    for k, start in enumerate(starts.tolist()):
+        x, late = plot.x(float(motion.time_s[start] - motion.time_s[0])), start > len(held) // 2
+        row = LINE_PX * (k % 2)
+        y = plot.bottom - 6.0 - row if late else plot.top + 11.0 + row  # off the curve, which rises to the right
+        body += line(x, plot.top, x, plot.bottom, stroke="@edge", stroke_dasharray="1 3")
+        body += text(x + 3.0, y, motion.instruments[int(held[start])], size=11, fill="@ink2", halo=True)
     return body
 
 

@@ -183,7 +183,7 @@ def _row(row: SittingRow, contents: PieceContents | None, chosen: list[Key], pas
         "html": row.html,
         "pdf": row.pdf,
         "faults": ", ".join(row.faults),
-        "mark": "–" if row.assessment.mark.percent is None else wording.number(row.assessment.mark.percent, 0),
+        "mark": "–" if row.assessment.mark.percent is None else wording.mark(row.assessment.mark.percent),
         "mark_strip": _painted(mark_strip_svg(row.assessment.mark.percent, pass_line)),
         "outcome": contents.outcome_text,
         "waits": row.assessment.mark.outcome == "refer",
@@ -205,7 +205,7 @@ def mark_strip_svg(percent: float | None, pass_line: float, *, height: float = 2
     if percent is not None:
         at = min(max(percent, 0.5), 99.5)
         body += f'<line x1="{num(at)}%" x2="{num(at)}%" y1="{num(0.2 * height)}" y2="{num(0.8 * height)}" stroke="@ink" stroke-width="2.2"/>'
-    words = "no mark" if percent is None else f"mark {percent:.0f} of 100, pass line {pass_line:g}"
+    words = "no mark" if percent is None else f"mark {wording.mark(percent)} of 100, pass line {pass_line:g}"
     return f'<svg xmlns="http://www.w3.org/2000/svg" class="strip" width="100%" height="{num(height)}" role="img" aria-label="{words}">{body}</svg>'
 
 

@@ -12,10 +12,11 @@ from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens
 from kerfmark.reports.access_plan import access_plan_svg
+from kerfmark.reports.also import also_measured, reason_notes
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page, views_for_page
-from kerfmark.reports.history import event_sentences, history_svg, process_rows
+from kerfmark.reports.history import event_sentences, history_svg, no_event_sentence, process_rows
 from kerfmark.reports.jaw_strip import jaw_strip_svg
 from kerfmark.reports.sections.key import key_of
 from kerfmark.reports.view.camera import direction_words
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
 
 JAW_STRIP_PX, KEY_PX = 660.0, 330.0
+LONG_LIST = 15
+"""From so many criteria on their column is the longer one, and remarks stand under the drawings."""
 
 __all__ = ["gauge_of", "page_of", "page_style", "template", "write_html"]
 
@@ -67,6 +70,7 @@ def page_of(scene: PieceScene) -> str:
     contents = scene.contents
     views, sections = views_for_page(scene), sections_for_page(scene)
     chosen = _first_chosen(contents)
+    also = also_measured(scene.assessment)
     shown = next((s.name for s in sections if chosen in s.numbers), sections[0].name if sections else "")
     drawing = {
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
@@ -90,6 +94,10 @@ def page_of(scene: PieceScene) -> str:
         shown=shown,
         process=process_rows(scene.assessment),
         events=event_sentences(scene.assessment.events),
+        no_event=no_event_sentence(scene.prepared),
+        also=also,
+        also_notes=reason_notes(also),
+        remarks_beside=len(contents.lines) < LONG_LIST,
         limit=f"{scene.limit_mm:.2f}",
         style=page_style(),
         script=_text("piece.js"),

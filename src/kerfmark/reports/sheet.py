@@ -12,11 +12,12 @@ from kerfmark.outputs import write_whole
 from kerfmark.records import Assessment
 from kerfmark.reports import strips, symbols, tokens, wording
 from kerfmark.reports.access_plan import access_plan_svg
-from kerfmark.reports.budget import budget_lines
+from kerfmark.reports.also import also_measured, reason_notes
+from kerfmark.reports.budget import BudgetLine, budget_lines
 from kerfmark.reports.canvas import text_width
 from kerfmark.reports.contents import CriterionLine, PieceContents
 from kerfmark.reports.drawn import PieceScene, piece_scene, sheet_views
-from kerfmark.reports.history import event_sentences, history_svg, process_rows
+from kerfmark.reports.history import event_sentences, history_svg, no_event_sentence, process_rows
 from kerfmark.reports.jaw_strip import jaw_strip_svg
 from kerfmark.reports.paper import block_cell, pdf_bytes, svg_for_paper
 from kerfmark.reports.piece import gauge_of
@@ -38,6 +39,8 @@ STRIP_PX: Final = 134.0
 JAW_PX: Final = 660.0
 ROW_PX: Final = (20.0, 23.0)
 ROWS_ROOM_PX: Final = 462.0
+LEAST_SHARE, MOST_PARTS = 1.0 / 400.0, 5
+"""Of u² beside the largest, below which a part of a budget is not printed: a twentieth of its u."""
 NAME_PX, CRITICAL_PX, REASON_PX, SMALLEST = 172.0, 22.0, 262.0, 0.75
 """Room on a row's one line for its name, for the sign of a critical one, and for a reason in place of strip and reading."""
 
@@ -89,6 +92,7 @@ def _data(scene: PieceScene) -> dict[str, object]:
     scale = f"{drawn[0].paper_scale:g} : 1" if drawn else "not to scale"
     corridor = f", corridor ± {scene.limit_mm:.2f} mm about the target" if scene.view.has_map else ""
     views = [view_of(letter, scene.view, contents, size=VIEW_PX) for letter in sheet_views(scene)]
+    also = also_measured(scene.assessment)
     lines = sorted(contents.lines, key=lambda line: line.number)
     return {
         "ink": tokens.PAPER,
@@ -116,6 +120,9 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "jaw": _jaw(scene),
         "process": [list(row) for row in process_rows(scene.assessment)],
         "events": event_sentences(scene.assessment.events),
+        "no-event": no_event_sentence(scene.prepared),
+        "also": [[row.name, row.value, row.spread] for row in also],
+        "also-notes": list(reason_notes(also)),
         "budgets": [_budget(line) for line in lines if line.reading.value is not None],
         "remarks": [{"where": r.where, "message": r.message} for r in contents.remarks],
         "made": [list(pair) for pair in contents.made_from],
@@ -187,9 +194,16 @@ def _row(line: CriterionLine, height: float) -> dict[str, object]:
     }
 
 
+def _telling_parts(line: CriterionLine) -> list[BudgetLine]:
+    """The parts of a budget that a reader needs: largest first, without those under a twentieth of the largest."""
+    parts = budget_lines(line.reading)
+    return [part for part in parts if part.share > LEAST_SHARE * parts[0].share][:MOST_PARTS]
+
+
 def _budget(line: CriterionLine) -> dict[str, object]:
     u = line.reading.u
-    parts = "; ".join(f"{part.source} {part.u_text}".replace(" ", "\u00a0") for part in budget_lines(line.reading)[:5])
+    parts = "; ".join(f"{part.source} {part.u_text}".replace(" ", "\u00a0") for part in _telling_parts(line))
+    told = line.reading.reason
     shown = "–" if not u else wording.with_unit(wording.significant(u), line.reading.unit)
     unbroken = shown.replace(" ", "\u00a0")
     return {
@@ -197,7 +211,8 @@ def _budget(line: CriterionLine) -> dict[str, object]:
         "name": line.full_name,
         "u": unbroken,
         "probability": line.probability_text,
-        "parts": parts or ("not given" if u is None else "worked out from what is exact"),
+        "parts": (parts or ("not given" if u is None else "worked out from what is exact"))
+        + (f". {told}" if told else ""),
     }
 
 
@@ -217,9 +232,10 @@ def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
                 "source",
                 cells["source"].figure,
                 f"u {piece.noise_um:.3g} µm random, {piece.trueness_um:.3g} µm shared",
-                1.5,
+                1.3,
             ),
-            block_cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.6),
+            block_cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.4),
+            block_cell("made with", f"kerfmark {assessment.kerfmark}", f"exercise {version[:8]}", 1.2),
         ],
         [
             block_cell("rulings", cells["rulings"].figure, "", 1.6),
@@ -230,10 +246,10 @@ def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
             block_cell(
                 "document",
                 contents.piece_name,
-                f"sha256 {piece.sha256[:12]}…, exercise {version[:8]}, kerfmark {assessment.kerfmark}",
-                2.4,
+                f"sha256 {piece.sha256[:12]}",
+                2.1,
             ),
-            block_cell("for", *_for(contents), 1.7),
+            block_cell("for", *_for(contents), 1.9),
         ],
     ]
     return [row for row in rows if row]

@@ -16,6 +16,7 @@ __all__ = [
     "family_of",
     "limits_of",
     "limits_text",
+    "mark",
     "name_of",
     "number",
     "ruling_counts",
@@ -88,7 +89,7 @@ _NAMES: Final[dict[str, tuple[str, str]]] = {
     "implant.root_clearance_mm": ("Kept clear of", "To the root"),
     "implant.implant_clearance_mm": ("Kept clear of", "To the next implant"),
     "implant.sinus_clearance_mm": ("Kept clear of", "To the sinus"),
-    "implant.plate_thickness_mm": ("Kept clear of", "Bone left outside"),
+    "implant.plate_thickness_mm": ("Kept clear of", "Bone outside"),
     "implant.breach": ("Kept clear of", "Opened"),
     "implant.bone_density": ("Bone", "Mean grey round the plan"),
     "implant.prosthetic_axis_deg": ("Against the plan", "Axis to the crown's axis"),
@@ -248,6 +249,15 @@ def number(value: float, decimals: int, *, sign: bool = False) -> str:
     if not shown.strip("+-0."):
         shown = shown.lstrip("+-")
     return shown.replace("-", "−")
+
+
+def mark(percent: float) -> str:
+    """A mark as written: whole where it is, else to a tenth, so that none is rounded onto another's side of the pass line.
+
+    >>> mark(62.5), mark(80.0)
+    ('62.5', '80')
+    """
+    return number(percent, 0 if abs(percent - round(percent)) < 0.05 else 1)
 
 
 def with_unit(shown: str, unit: str) -> str:

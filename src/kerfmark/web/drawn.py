@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from kerfmark.records import Assessment
 from kerfmark.reports.access_plan import access_plan_svg
+from kerfmark.reports.also import also_measured, reason_notes
 from kerfmark.reports.budget import budget_lines, budget_svg
 from kerfmark.reports.contents import CriterionLine
 from kerfmark.reports.drawn import PieceScene, developed_for_page, piece_scene, sections_for_page
@@ -53,7 +54,7 @@ def draw_for_pages(assessment: Assessment, prepared: Prepared, loaded: LoadedExe
 
 
 def _sheet(scene: PieceScene) -> dict[str, Any]:
-    contents = scene.contents
+    contents, also = scene.contents, also_measured(scene.assessment)
     return {
         "still": still_at(scene),
         "sections": [[s.name, painted(s.drawing, for_page=True)] for s in sections_for_page(scene)],
@@ -66,6 +67,8 @@ def _sheet(scene: PieceScene) -> dict[str, Any]:
         "history": painted(history_svg(scene.assessment, scene.removal), for_page=True),
         "process": process_rows(scene.assessment),
         "events": event_sentences(scene.assessment.events),
+        "also": [[row.name, row.value, row.spread] for row in also],
+        "also_notes": reason_notes(also),
         "remarks": [asdict(remark) for remark in contents.remarks],
         "made_from": contents.made_from,
         "aligned": [asdict(cell) for cell in contents.cells if cell.label == "aligned"],

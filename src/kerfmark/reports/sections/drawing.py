@@ -36,6 +36,7 @@ from kerfmark.reports.sections.opening import NAME as OPENING
 from kerfmark.reports.sections.opening import Opening, across_opening, opening_of, opening_svg_of
 from kerfmark.reports.sections.outlines import Outlines, outlines_of
 from kerfmark.reports.sections.planes import (
+    EXTRA_PLANES,
     end_words,
     flat,
     is_level,
@@ -121,7 +122,22 @@ def sections_of(
     drawn = _without_empty(drawn, cut)
     if opening is not None:  # after the two planes of the tooth
         drawn.insert(min(2, len(drawn)), _opening_section(opening, contents, size=size, px_per_mm=scale))
-    return tuple(drawn)
+    return tuple(_without_repeats(drawn))
+
+
+def _without_repeats(drawn: list[Section]) -> list[Section]:
+    """Without sections placed by a reading that show nothing the others do not."""
+    kept = list(drawn)
+    for section in drawn:
+        others = {number for other in kept if other is not section for number in other.numbers}
+        if _is_placed(section.name) and section.numbers and others.issuperset(section.numbers):
+            kept.remove(section)
+    return kept
+
+
+def _is_placed(name: str) -> bool:
+    """Whether a section stands where a reading put it, and is none of the tooth's own planes."""
+    return name in EXTRA_PLANES or " at " in name
 
 
 def _planes(

@@ -36,7 +36,19 @@ DONE = {
     "appealed": "Your appeal is with the lead.",
 }
 NOTHING_DRAWN: dict[str, Any] = dict.fromkeys(
-    ("developed", "access_plan", "jaw_strip", "history", "process", "events", "remarks", "made_from"), ""
+    (
+        "developed",
+        "access_plan",
+        "jaw_strip",
+        "history",
+        "process",
+        "events",
+        "also",
+        "also_notes",
+        "remarks",
+        "made_from",
+    ),
+    "",
 )
 OUTCOMES = {"pass": "passed", "fail": "not passed", "refer": "waits for examiner"}
 
@@ -157,7 +169,7 @@ def piece_cells(found: PiecePage, words: Words) -> list[Cell]:
     cells.append(Cell(words("rulings"), wording.ruling_counts(rulings, say=words)))
     if found.percent is not None and found.outcome is not None:
         line = words("pass line {n}").format(n=f"{found.pass_.minimum_percent:g}")
-        mark = words("{n} of 100").format(n=f"{found.percent:.0f}")
+        mark = words("{n} of 100").format(n=wording.mark(found.percent))
         cells.append(Cell(words("mark"), mark, f"{line}, {words(OUTCOMES[found.outcome])}{_why_not(found, words)}"))
     cells.append(Cell(words("state"), words(found.word), _signed(found, words)))
     return cells
