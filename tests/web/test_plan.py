@@ -56,6 +56,25 @@ def test_the_readings_of_a_placed_implant_are_its_distances(visit, desk):
     assert value["Axis to the crown's axis"] == 0.0
 
 
+def test_a_plan_in_the_air_says_why_nothing_is_read_of_it(visit, desk):
+    page = html.fromstring(visit("l1").get(f"{desk[2]}?{urlencode(PLACED | {'eo': '9'})}").text)
+    shown = {row.findtext("th"): row.xpath("string(td)") for row in page.xpath("//tbody/tr")}
+    assert "outside the bone" in shown["To the canal"]
+
+
+def test_a_plan_for_a_bed_is_not_offered_to_be_handed_in(visit, desk, school, phantom, settings, tmp_path):
+    loaded = phantom[0]
+    asked = loaded.exercise.criteria[0].model_copy(update={"where": "bed"})
+    bed = loaded.exercise.model_copy(update={"id": "phantom-of-beds", "criteria": (asked,)})
+    save_exercise(tmp_path / "beds", bed, loaded.assets)
+    exercise = import_exercise(school.store, PROGRAM, tmp_path / "beds", settings=settings, prove=False)
+    school.sitting(exercise_id=exercise)
+    assert "Hand in this plan" in visit("l1").get(f"{desk[2]}?{urlencode(PLACED)}").text
+    assert "Hand in this plan" not in visit("l1").get(f"/exercises/{exercise}/plan?{urlencode(PLACED)}").text
+    offered = html.fromstring(visit("l1").get("/pieces/new").text).xpath("//a[contains(@href, '/plan')]/@href")
+    assert offered == [desk[2]]
+
+
 def test_every_picture_of_the_jaw_has_a_scale_in_millimetres(visit, desk):
     # Source: the figure's own px a mm, which the script moves grips by.
     page = html.fromstring(visit("l1").get(f"{desk[2]}?{urlencode(PLACED)}").text)

@@ -262,5 +262,7 @@ def _open_sittings(at: _Sat) -> list[SittingLine]:
     """Sittings of one's own to which this plan can be handed in."""
     if "learner" not in at.visit.visitor.roles:
         return []
+    if not plans_taken(at.found):
+        return []
     lines = sittings(at.visit.store, at.visit.actor)
     return [line for line in lines if line.exercise_id == at.found.line.id and line.state == "open"]
