@@ -76,7 +76,13 @@ def page_of(scene: PieceScene) -> str:
         "views": [(v.letter, *_way(v, scene), _painted(v.drawing), v.patch_texts) for v in views],
         "sections": [(s.name, s.title, s.ends, _painted(s.drawing), s.numbers, s.dimensions) for s in sections],
         "developed": _painted(developed_for_page(scene)),
-        "key": _painted(key_of(scene.prepared, width=KEY_PX)),
+        "key": _painted(
+            key_of(
+                scene.prepared,
+                width=KEY_PX,
+                open_ends=any(s.has_gaps for s in sections) or any(v.has_holes for v in views),
+            )
+        ),
         "access_plan": _painted(
             access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX, lines=contents.lines)
         ),

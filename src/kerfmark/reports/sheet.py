@@ -103,7 +103,7 @@ def _data(scene: PieceScene) -> dict[str, object]:
         "critical": svg_for_paper(symbols.critical_svg()),
         "sections": sections[:2],
         "more-sections": sections[2:],
-        "key": _key(scene),
+        "key": _key(scene, open_ends=any(s.has_gaps for s in drawn) or any(v.has_holes for v in views)),
         "sided": contents.sided,
         "row": _row_px(len(lines)),
         "rows": [_row(line, _row_px(len(lines))) for line in lines],
@@ -130,9 +130,9 @@ def _data(scene: PieceScene) -> dict[str, object]:
     }
 
 
-def _key(scene: PieceScene) -> dict[str, object] | None:
+def _key(scene: PieceScene, *, open_ends: bool) -> dict[str, object] | None:
     """What the sections' hatchings mean; None where there is one tissue only."""
-    drawing = key_of(scene.prepared, width=JAW_PX)
+    drawing = key_of(scene.prepared, width=JAW_PX, open_ends=open_ends)
     return svg_for_paper(drawing) if drawing else None
 
 

@@ -55,10 +55,13 @@ def draw_for_pages(assessment: Assessment, prepared: Prepared, loaded: LoadedExe
 
 def _sheet(scene: PieceScene) -> dict[str, Any]:
     contents, also = scene.contents, also_measured(scene.assessment)
+    sections = sections_for_page(scene)
     return {
         "still": still_at(scene),
-        "sections": [[s.name, painted(s.drawing, for_page=True)] for s in sections_for_page(scene)],
-        "key": painted(key_of(scene.prepared, width=KEY_PX), for_page=True),
+        "sections": [[s.name, painted(s.drawing, for_page=True)] for s in sections],
+        "key": painted(
+            key_of(scene.prepared, width=KEY_PX, open_ends=any(s.has_gaps for s in sections)), for_page=True
+        ),
         "developed": painted(developed_for_page(scene), for_page=True),
         "access_plan": painted(
             access_plan_svg(scene.assessment, scene.prepared, width=JAW_STRIP_PX, lines=contents.lines), for_page=True

@@ -4,15 +4,17 @@ import re
 import struct
 import xml.etree.ElementTree as ET
 import zlib
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from kerfmark.geometry.edges import boundary_loops
 from kerfmark.records import Surface
 from kerfmark.reports.contents import contents_of
 from kerfmark.reports.view.camera import camera_towards
 from kerfmark.reports.view.deviation import Patch, deviation_mm, legend_svg, map_patches, map_svg
-from kerfmark.reports.view.picture import scene_of, view_of
+from kerfmark.reports.view.picture import _holes, scene_of, view_of
 from kerfmark.reports.view.pins import APART_PX, pins_of
 from kerfmark.reports.view.render import FINER, Buffers, grey_png, render, shade
 
@@ -176,3 +178,21 @@ def crosses(a, b):
 def test_the_legend_has_blue_on_the_left():
     places = {m[2]: float(m[1]) for m in re.finditer(r'<rect x="([0-9.]+)"[^>]*fill="@([lo][123])"', legend_svg())}
     assert sorted(places, key=places.get) == ["l3", "l2", "l1", "o1", "o2", "o3"]
+
+
+def test_a_hole_of_the_scan_is_dotted_and_one_that_was_cut_through_is_not():
+    # A ball without the faces near its axis ends on edges there; a ring is as open to sight, and closed all round.
+    from trimesh.creation import torus
+
+    body = ball()
+    middles = body.vertices_mm[body.faces].mean(axis=1)
+    torn = Surface(body.vertices_mm, body.faces[np.hypot(middles[:, 0], middles[:, 1]) > 1.2])
+    mesh = torus(3.0, 1.2)
+    ring = Surface(np.asarray(mesh.vertices, dtype=float), np.asarray(mesh.faces, dtype=np.int32))
+    for surface, torn_open in ((torn, True), (ring, False), (body, False)):
+        camera = looking("O", surface.vertices_mm)
+        buffers = render(
+            shade(surface, np.zeros(len(surface.vertices_mm))), camera, width=200, height=200, floor_mm=-10.0
+        )
+        scene = SimpleNamespace(rims=np.vstack([np.empty((0, 3)), *boundary_loops(surface)]))
+        assert bool(_holes(scene, buffers)) is torn_open

@@ -412,4 +412,6 @@ def _free_label(criterion: CriterionLine, at: FloatArray, room: Room, *, room_fo
     """A value near a point, on a leader, wherever there is room; with `room_for_u` for its ± U too."""
     width = label_width(criterion, always_u=room_for_u)
     x, y, leader = _chosen([(place, at) for place in _places_about(at, width)], width, room)
+    if x + width / 2 < at[0]:  # what is kept free for the ± U lies away from the leader
+        x += width - label_width(criterion, always_u=False)
     return leader + value_label(x, y, criterion, always_u=False)

@@ -30,7 +30,7 @@ from kerfmark.reports.contours import length_of, simplified
 from kerfmark.reports.placement import Box, Room, along
 from kerfmark.reports.sections.cut_solids import planned_svg
 from kerfmark.reports.sections.dimensions import Extent, Frame2, angle_svg, callout_svg, length_svg
-from kerfmark.reports.sections.key import DECAY, decay_pattern
+from kerfmark.reports.sections.key import DECAY, NOT_SCANNED, decay_pattern
 from kerfmark.reports.sections.needed import callout_spot, sections_planes, shown_segments
 from kerfmark.reports.sections.opening import NAME as OPENING
 from kerfmark.reports.sections.opening import Opening, across_opening, opening_of, opening_svg_of
@@ -74,6 +74,7 @@ class Section:
     paper_scale: float
     ends: tuple[str, str]
     dimensions: tuple[str, ...]
+    has_gaps: bool = False
 
     @property
     def title(self) -> str:
@@ -236,7 +237,8 @@ def section_of(
     label = f"Section {plane.name}, {ends[0]} on the left, {ends[1]} on the right, grid 1 mm"
     texts = tuple(line.aloud for line in contents.lines if line.number in numbers)
     drawing = svg(width, height, _definitions(key) + body + dimensions, label=label, class_="section")
-    return Section(plane.name, drawing, numbers, px_per_mm, px_per_mm / CSS_PX_PER_MM, (ends[0], ends[1]), texts)
+    scale = px_per_mm / CSS_PX_PER_MM
+    return Section(plane.name, drawing, numbers, px_per_mm, scale, (ends[0], ends[1]), texts, bool(outlines.gaps))
 
 
 def _definitions(name: str) -> str:
@@ -292,7 +294,7 @@ def _closed_by_break(curve_px: FloatArray, foot_px: float) -> tuple[str, str]:
 def _cut(frame: Frame2, outlines: Outlines, name: str, *, heavy: float = WIDE) -> str:
     """Hatching, tissues, corridor, departures and outlines, in that order."""
     foot = float(frame.px(np.array([[0.0, outlines.floor]]))[0, 1])
-    parts = [_closed_by_break(frame.px(curve), foot) for curve in outlines.piece]
+    parts = [_closed_by_break(frame.px(curve), foot) for curve in outlines.areas or outlines.piece]
     area = "".join(data for data, _ in parts)
     key = f"{name}-{heavy:g}"
     outside = f"M-4000-4000H8000V8000H-4000Z{area}"
@@ -319,6 +321,9 @@ def _cut(frame: Frame2, outlines: Outlines, name: str, *, heavy: float = WIDE) -
         stroke_linejoin="round",
     )
     body += _decay(frame, outlines, name, key)
+    body += path(
+        [frame.px(gap) for gap in outlines.gaps], stroke="@ink", stroke_width=WIDE, stroke_dasharray=NOT_SCANNED
+    )
     body += path("".join(wave for _, wave in parts), stroke="@ink", stroke_width=NARROW)
     return f"<defs>{clip}</defs>{body}"
 

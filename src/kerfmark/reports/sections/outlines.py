@@ -12,6 +12,7 @@ from kerfmark.geometry.grids import sample
 from kerfmark.geometry.sections import section_curves
 from kerfmark.records import FloatArray, Piece, SectionPlane, Surface
 from kerfmark.reports.contours import contour_chains
+from kerfmark.reports.sections.gaps import joined
 from kerfmark.reports.sections.planes import flat, reach_mm
 
 if TYPE_CHECKING:
@@ -42,7 +43,10 @@ class Departure:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlines:
-    """Polylines (n, 2) of a section: across, up."""
+    """Polylines (n, 2) of a section: across, up.
+
+    `areas` are the piece's outlines with their ends joined across `gaps`, what was not scanned; None where none is open.
+    """
 
     piece: tuple[FloatArray, ...]
     subject: tuple[FloatArray, ...]
@@ -53,6 +57,8 @@ class Outlines:
     floor: float
     neighbours: tuple[FloatArray, ...] = ()
     window: tuple[FloatArray, FloatArray] | None = None
+    areas: tuple[FloatArray, ...] | None = None
+    gaps: tuple[FloatArray, ...] = ()
 
     @property
     def bounds(self) -> tuple[FloatArray, FloatArray]:
@@ -85,6 +91,7 @@ def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_
     own = cut(piece.surface)
     old = cut(prepared.subject) if prepared.subject else ()
     layers = {name: cut(surface) for name, surface in prepared.layers.items()}
+    areas, gaps = joined(own, foot=floor)
     corridor, target = _corridor(plane, prepared, (*own, *old), limit_mm=limit_mm)
     return Outlines(
         piece=own,
@@ -96,6 +103,8 @@ def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_
         floor=floor,
         neighbours=_beside(cut, piece, prepared, (*own, *old)),
         window=_about_plan(plane, prepared, floor),
+        areas=areas if gaps else None,
+        gaps=gaps,
     )
 
 

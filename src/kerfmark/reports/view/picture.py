@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from base64 import b64encode
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kerfmark.geometry.edges import boundary_loops
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.raster import rasterise
 from kerfmark.records import Assessment, FloatArray, Surface
 from kerfmark.reports.canvas import CHAIN_DOUBLE, NARROW, line, path, scale_bar, svg, text
 from kerfmark.reports.contents import PieceContents
 from kerfmark.reports.contours import contour_chains, length_of
+from kerfmark.reports.sections.key import NOT_SCANNED, UNSEEN_FILL, unseen_pattern
 from kerfmark.reports.view.camera import Camera, camera_towards, direction_words
 from kerfmark.reports.view.deviation import CORRIDOR_MM, cut_depth_mm, deviation_mm, map_patches, map_svg, patch_labels
 from kerfmark.reports.view.pins import pins_of, pins_svg
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["View", "ViewScene", "scene_of", "view_of"]
 
 BELOW_CUT_MM: Final = 3.2
+RIM_PX, LEAST_RING = 3, 4
 VIEW_SIZE: Final = (400, 424)
 
 
@@ -40,6 +43,8 @@ class ViewScene:
     margin: tuple[FloatArray, ...]
     has_map: bool
     limit_mm: float
+    rims: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
+    """Points (n, 3) of the edges that a scan ends on, mm."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +55,7 @@ class View:
     drawing: str
     patch_texts: tuple[str, ...]
     px_per_mm: float
+    has_holes: bool = False
 
 
 def scene_of(assessment: Assessment, prepared: Prepared, *, limit_mm: float = CORRIDOR_MM) -> ViewScene:
@@ -67,6 +73,7 @@ def scene_of(assessment: Assessment, prepared: Prepared, *, limit_mm: float = CO
         margin=margin_curves(assessment),
         has_map=prepared.target_grid is not None,
         limit_mm=limit_mm,
+        rims=np.vstack([np.empty((0, 3)), *boundary_loops(piece.surface)]),
     )
 
 
@@ -108,6 +115,8 @@ def view_of(
     found = map_patches(buffers, limit_mm=scene.limit_mm) if scene.has_map else []
     body = _ghost(scene, buffers, width=width, height=height)
     body += f'<image class="matt" width="{width}" height="{height}" href="data:image/png;base64,{picture}"/>'
+    holes = _holes(scene, buffers)
+    body += _holes_svg(holes, key=letter)
     body += map_svg(buffers, limit_mm=scene.limit_mm) if scene.has_map else ""
     body += _outline(buffers) + _margin(scene, buffers)
     body += (
@@ -122,7 +131,7 @@ def view_of(
     )
     label = f"The piece, seen {direction_words(letter, mesial_sign=scene.mesial_sign, tooth=contents.has_tooth)[1]}"
     texts = tuple(f"{p.shown} mm on {p.area_mm2:.1f} mm²" for p in found)
-    return View(letter, svg(width, height, body, label=label, class_="view"), texts, camera.px_per_mm)
+    return View(letter, svg(width, height, body, label=label, class_="view"), texts, camera.px_per_mm, bool(holes))
 
 
 def _in_sight(scene: ViewScene) -> FloatArray:
@@ -164,6 +173,38 @@ def _softened(field: NDArray[np.float32], rounds: int = 1) -> NDArray[np.float32
 def _outline(buffers: Buffers) -> str:
     rims = _rims(buffers.page_sized(buffers.covered.astype(np.float32)))
     return path(rims, stroke="@ink", stroke_width=1.1, stroke_linejoin="round")
+
+
+def _holes(scene: ViewScene, buffers: Buffers) -> list[FloatArray]:
+    """Outlines of what is seen through the piece where its scan has a hole; a hole that was cut has walls all round, and is none."""
+    from scipy.ndimage import binary_dilation, binary_fill_holes, label
+
+    covered = buffers.page_sized(buffers.covered.astype(np.float32)) > 0.5
+    inside = binary_fill_holes(covered) & ~covered
+    if not inside.any() or not len(scene.rims):
+        return []
+    spots = np.round(buffers.camera.project(scene.rims)[:, :2]).astype(int)
+    spots = spots[((spots >= 0) & (spots < covered.shape[::-1])).all(axis=1)]
+    edges = np.zeros_like(covered)
+    edges[spots[:, 1], spots[:, 0]] = True
+    near = binary_dilation(edges, iterations=RIM_PX)
+    parts, count = label(inside)
+    unseen = np.isin(parts, [k for k in range(1, count + 1) if (near & (parts == k)).any()])
+    return [
+        ring for ring in contour_chains(_softened(np.pad(unseen, 1).astype(np.float32)), 0.5) if len(ring) > LEAST_RING
+    ]
+
+
+def _holes_svg(holes: list[FloatArray], *, key: str) -> str:
+    """Dots where nothing was scanned, so that a hole of the scan does not read as one through the tooth."""
+    if not holes:
+        return ""
+    style: dict[str, Any] = {
+        "fill": f"url(#{UNSEEN_FILL}-view-{key})", "stroke": "@ink", "stroke_dasharray": NOT_SCANNED,
+    }  # fmt: skip
+    return f"<defs>{unseen_pattern(f'view-{key}')}</defs>" + path(
+        [ring - 1.0 for ring in holes], stroke_width=1.1, **style
+    )
 
 
 def _rims(covered: NDArray[np.float32]) -> list[FloatArray]:
