@@ -71,6 +71,7 @@ def test_a_plan_is_assessed_against_the_teachers(ready, plan, settings):
         ("diameter_mm = 4.1", "diameter_mm = 41", "diameter_mm is 41, expected a number from 1 to 12 (mm)"),
         ("diameter_mm = 4.1", 'diameter_mm = "4.1"', "diameter_mm is '4.1', expected a number"),
         ("diameter_mm = 4.1", "diameter = 4.1", "key 'diameter' is not known, expected 'diameter_mm', the nearest known one"),
+        ("diameter_mm = 4.1", "diameter_mm = 4.1\nlength_mm = 10", "key 'length_mm' is not known, expected entry, apex, diameter_mm"),
         ("diameter_mm = 4.1", "", "has no diameter_mm"),
         ("-9.5]", "]", "apex is"),
         ("-9.5]", "nan]", "apex is"),

@@ -173,7 +173,7 @@ def _bytes_of(path: Path, *, name: str, limits: Limits) -> bytes:
 def _check_keys(values: Mapping[str, Any], known: tuple[str, ...], needed: tuple[str, ...], *, name: str) -> None:
     unknown = [key for key in values if key not in known]
     if unknown:
-        near = nearest(str(unknown[0]), known)
+        near = nearest(str(unknown[0]), [key for key in known if key not in values])
         hint = f"'{near[0]}', the nearest known one" if near else ", ".join(known)
         raise InputError(
             f"{name}: key '{printable(unknown[0], limit=40)}' is not known, expected {hint}. Correct or remove it."

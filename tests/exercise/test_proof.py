@@ -244,3 +244,4 @@ def test_a_planned_implant_that_stands_wrong_is_said_as_that(tmp_path, entry, ap
     assert not proof.can_be_cut
     assert words in proof.text()
     assert "corner" not in proof.text()
+    assert [finding.stops for finding in proof.findings] == [True, True]

@@ -86,7 +86,14 @@ def check_exercise(
     proof : Proof
     """
     powers = powers_of(loaded.exercise, predict_u)
-    findings = (*_cutting(loaded.exercise, prepared), *_marking(loaded.exercise, powers))
+    misplaced = _misplaced(prepared)
+    if misplaced is None:
+        findings = (*_cutting(loaded.exercise, prepared), *_marking(loaded.exercise, powers))
+    else:  # all else that would be found follows from it
+        findings = (
+            Finding("cut", misplaced, True),
+            Finding("mark", "what is marked is not proven before that is mended", True),
+        )
     stopped = {finding.about for finding in findings if finding.stops}
     return Proof(True, "cut" not in stopped, "mark" not in stopped, findings, powers)
 
@@ -104,8 +111,6 @@ def _cutting(exercise: Exercise, prepared: Prepared) -> tuple[Finding, ...]:
 
     tools = permitted_instruments(exercise)
     findings = [*_groove(exercise, tools), *_bed(exercise, tools)]
-    if (misplaced := _misplaced(prepared)) is not None:
-        return (*findings, Finding("cut", misplaced, True))  # what no drill reaches then would be told of its shape
     far_mm = 0.5 * max(max(tool.diameter_mm, tool.shank_diameter_mm) for tool in tools) + 0.5
     task = task_of(prepared, far_mm=far_mm)
     if task is None:
