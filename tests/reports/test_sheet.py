@@ -3,6 +3,7 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
 import pytest
 
@@ -78,3 +79,21 @@ def test_a_row_s_words_stay_on_its_one_line(words, size, width):
     shrunk = _shrunk(words, size=size, width=width)
     assert text_width(words, size=shrunk * size) <= width + 0.5
     assert 0.75 <= shrunk <= 1.0
+
+
+def test_the_version_stands_whole_on_every_sheet(piece_report, sheet):
+    pages = told("pdftotext", sheet).split("\f")[:-1]
+    version = f"kerfmark {piece_report[0].kerfmark}"
+    assert [version in page for page in pages] == [True] * len(pages)
+    assert all("…" not in page[page.rindex("made with") :] for page in pages)
+
+
+def test_how_sure_stands_on_the_first_sheet_where_there_is_room_and_once(piece_report, sheet, tmp_path):
+    # Five criteria leave half a sheet; all of them fill it.
+    assessment, prepared, loaded = piece_report
+    short = tmp_path / "short.pdf"
+    write_pdf(short, replace(assessment, rulings=assessment.rulings[:5]), prepared, loaded, labels=LABELS)
+    for path, first in ((short, True), (sheet, False)):
+        pages = told("pdftotext", path).split("\f")
+        assert ("How sure" in pages[0]) is first
+        assert sum(page.count("How sure") for page in pages) == 1

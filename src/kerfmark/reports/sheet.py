@@ -231,10 +231,10 @@ def _title_block(scene: PieceScene) -> list[list[dict[str, object]]]:
             block_cell(
                 "source",
                 cells["source"].figure,
-                f"u {piece.noise_um:.3g} µm random, {piece.trueness_um:.3g} µm shared",
-                1.3,
+                f"u {piece.noise_um:.2g} µm random, {piece.trueness_um:.2g} µm shared",
+                1.55,
             ),
-            block_cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.4),
+            block_cell("aligned", cells["aligned"].figure, cells["aligned"].more, 1.35),
             block_cell("made with", f"kerfmark {assessment.kerfmark}", f"exercise {version[:8]}", 1.2),
         ],
         [

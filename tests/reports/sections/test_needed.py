@@ -119,6 +119,13 @@ def test_an_area_is_pointed_at_where_it_was_not_met_and_not_where_it_was():
     assert not is_dimension(line(1, "cavity.unsupported_enamel_mm3", spots, unit="mm3").reading)
 
 
+@pytest.mark.parametrize("reading", ["implant.drill_order", "process.path_mm", "cavity.outline_overlap"])
+def test_how_a_piece_was_done_and_an_overlap_have_no_spot_in_a_section(reading):
+    # Source: the path of the tip crosses every plane somewhere, and none of these places is where the order went wrong.
+    path = Witness("curve", curves_mm=(np.array([[0.0, 0.0, 1.0], [0.1, 0.0, 2.0]]),))
+    assert callout_spot(line(1, reading, path, unit="1"), SectionPlane("BL", 0.0 * X, -Y, Z)) is None
+
+
 @pytest.mark.parametrize(("name", "title"), [("MD at 14", "MD at 14"), ("upright at 5", "through 5")])
 def test_a_section_made_for_a_criterion_says_its_number(name, title):
     assert title_of(name) == title

@@ -38,6 +38,7 @@ FAILED, CLOSE, CRITICAL = 100.0, 10.0, 2.0
 LEAST_WEIGHT: Final = 0.1
 FROM_ABOVE: Final = ".outline_overlap"
 """Pointed at where the opening is seen along its axis."""
+HOW_DONE: Final = ("process.", "implant.drill_order", "implant.contact_time", "line.time", "line.steering")
 UPRIGHT: Final = 0.2
 """A length whose level part is shorter than this part of it is shown by any upright section through it."""
 AS_NAMED: Final = np.cos(np.radians(12.0))
@@ -87,13 +88,18 @@ def callout_spot(line: CriterionLine, plane: SectionPlane) -> tuple[FloatArray, 
     The spot (3,) is the one nearest to the middle of those within `NEAR_MM` of the plane.
     """
     witness = line.reading.witness
-    if not is_urgent(line) or is_dimension(line.reading) or witness is None or line.reading.id.endswith(FROM_ABOVE):
+    if not is_urgent(line) or is_dimension(line.reading) or witness is None or not _has_place(line.reading):
         return None
     points = _spots(witness)
     near = points[np.abs((points - plane.origin_mm) @ np.cross(plane.across, plane.up)) < NEAR_MM]
     if not len(near) or not _is_within(near[:, None], plane):
         return None
     return near[np.argmin(np.linalg.norm(near - near.mean(axis=0), axis=1))], len(near)
+
+
+def _has_place(reading: Reading) -> bool:
+    """Whether a reading lies anywhere a section shows: not an overlap, and not how a piece was done."""
+    return not reading.id.endswith(FROM_ABOVE) and not reading.id.startswith(HOW_DONE)
 
 
 def _spots(witness: Witness) -> FloatArray:
@@ -213,7 +219,7 @@ def own_plane(line: CriterionLine, both: tuple[SectionPlane, ...]) -> SectionPla
 def _through_spots(line: CriterionLine, both: tuple[SectionPlane, ...]) -> SectionPlane | None:
     """The upright plane along BL or MD, through the middle of an area or a volume, that meets more of it."""
     points = np.empty((0, 3)) if line.reading.witness is None else _spots(line.reading.witness)
-    if not len(points) or line.reading.id.endswith(FROM_ABOVE):
+    if not len(points) or not _has_place(line.reading):
         return None
     middle = points[np.argmin(np.linalg.norm(points - points.mean(axis=0), axis=1))] * [1.0, 1.0, 0.0]
     own = [replace(plane, name=f"{plane.name} at {line.number}", origin_mm=middle) for plane in both]
