@@ -13,8 +13,9 @@ from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.errors import InputError
 from kerfmark.exercise.builtin.accesses import AccessSpec, has_floor, site_of
 from kerfmark.exercise.preparing.sampling import visible
+from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.frames import rigid_inverse
-from kerfmark.geometry.mesh import face_normals, submesh, transformed
+from kerfmark.geometry.mesh import face_areas_mm2, face_normals, submesh, transformed
 from kerfmark.geometry.phantoms import random_pose, scanned
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.geometry.solids import Solid, box, intersection
@@ -25,6 +26,11 @@ if TYPE_CHECKING:
     from kerfmark.demo.learners import Key, SimulatedPiece
 
 __all__ = ["AccessHand", "access_piece", "opened_by_hand", "strayed_access"]
+
+
+SCAN_BELOW_CERVICAL_MM = 6.0
+"""A tooth to be opened is scanned in the hand: a hole in its root lies well below the cervical line."""
+BELOW_CERVICAL_MM, GONE_MM, LEAST_HOLE_MM2 = 0.5, 0.05, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,25 +113,34 @@ def access_piece(spec: AccessSpec, level: str, rng: np.random.Generator, setting
     plan, faults, cut = opened_by_hand(made, site, level, rng)
     pose = random_pose(rng)
     surface = transformed(_seen(cut.surface, site, rng), pose)
-    return learners.SimulatedPiece(surface, level, faults, _truth(cut.truth, plan, floored=has_floor(made)), {}, pose)
+    return learners.SimulatedPiece(surface, level, faults, _truth(made, cut, plan), {}, pose)
 
 
-def _truth(made: Mapping[str, float], plan: AccessPlan, *, floored: bool) -> dict[Key, float]:
+def _truth(made: Tooth, cut: CutAccess, plan: AccessPlan) -> dict[Key, float]:
     """What the construction fixes; depths of faults where nothing else reaches as deep."""
-    truth: dict[Key, float] = {("access.crown_lost_mm3", None, None): made["crown_lost_mm3"]}
-    truth["access.outline_area_mm2", None, None] = made["outline_area_mm2"]
-    truth["access.outline_overlap", None, None] = made["outline_overlap"]
-    truth["access.perforation", None, None] = 0.0 if plan.perforation_azimuth_deg is None else 1.0
-    if plan.perforation_azimuth_deg is not None:
+    truth: dict[Key, float] = {("access.crown_lost_mm3", None, None): cut.truth["crown_lost_mm3"]}
+    truth["access.outline_area_mm2", None, None] = cut.truth["outline_area_mm2"]
+    truth["access.outline_overlap", None, None] = cut.truth["outline_overlap"]
+    holed = _root_gone_mm2(made, cut) > LEAST_HOLE_MM2
+    truth["access.perforation", None, None] = float(holed)
+    if holed:
         truth["access.wall_left_mm", None, None] = 0.0
-    if floored and plan.floor_mm == 0.0:
+    if has_floor(made) and plan.floor_mm == 0.0:
         truth["access.floor_cut_mm", None, None] = 0.0
     return truth
 
 
+def _root_gone_mm2(made: Tooth, cut: CutAccess) -> float:
+    """How much of the root's old outer surface is not there any more: a bur meant to go through may not have come out."""
+    middles = made.outer.vertices_mm[made.outer.faces].mean(axis=1)
+    root = middles[:, 2] < -BELOW_CERVICAL_MM
+    away = ClosestPoint(cut.surface).query(middles[root], max_distance_mm=1.0)[1]
+    return float(face_areas_mm2(made.outer)[root][away > GONE_MM].sum())
+
+
 def _seen(surface: Surface, site: AccessSite, rng: np.random.Generator) -> Surface:
-    """The crown, a few millimetres of root, and of the cavity what lies in sight; noise on all of it."""
-    from kerfmark.demo.learners import EDGE_MM, NOISE_UM, SCAN_BELOW_CERVICAL_MM
+    """The crown, six millimetres of root, and of the cavity what lies in sight; noise on all of it."""
+    from kerfmark.demo.learners import EDGE_MM, NOISE_UM
 
     window = box([-30.0, -30.0, -SCAN_BELOW_CERVICAL_MM], [30.0, 30.0, 40.0])
     kept = intersection(Solid.from_surface(surface), window).surface()

@@ -12,7 +12,7 @@ from kerfmark.kernels import mesh as mesh_kernels
 from kerfmark.kernels.arrays import read_only
 from kerfmark.records import FloatArray, IntArray, Surface
 
-__all__ = ["FaceEdges", "boundary_loops", "components", "face_edges", "submesh"]
+__all__ = ["FaceEdges", "boundary_loops", "components", "face_edges", "part_of_faces", "submesh"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,6 +52,13 @@ def submesh(surface: Surface, face_mask: NDArray[np.bool_]) -> Surface:
     used[faces] = True
     number = np.cumsum(used, dtype=np.int32) - np.int32(1)
     return Surface(np.ascontiguousarray(surface.vertices_mm[used]), np.ascontiguousarray(number[faces], dtype=np.int32))
+
+
+def part_of_faces(surface: Surface) -> IntArray:
+    """(m,) number of the connected part (of faces that share an edge) each face belongs to, from 0."""
+    edges = face_edges(surface)
+    found: IntArray = mesh_kernels.label_faces(edges.edge_of, len(edges.ends))[0]
+    return found
 
 
 def components(surface: Surface) -> tuple[Surface, ...]:

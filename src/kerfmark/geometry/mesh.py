@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import ArrayLike
 
-from kerfmark.geometry.edges import FaceEdges, boundary_loops, components, face_edges, submesh
+from kerfmark.geometry.edges import FaceEdges, boundary_loops, components, face_edges, part_of_faces, submesh
 from kerfmark.geometry.frames import transform_points
 from kerfmark.geometry.mending import Health, health, mend
 from kerfmark.kernels import mesh as mesh_kernels
@@ -16,7 +16,7 @@ from kerfmark.records import FloatArray, IntArray, Surface
 
 __all__ = [
     "FaceEdges", "Health", "area_mm2", "boundary_loops", "bounds_mm", "components", "even_edge_mm", "face_areas_mm2", "face_edges",
-    "face_normals", "health", "is_closed", "joined", "mend", "smoothed_vertices", "submesh", "transformed", "vertex_normals", "volume_mm3",
+    "face_normals", "health", "is_closed", "joined", "mend", "part_of_faces", "smoothed_vertices", "submesh", "transformed", "vertex_normals", "volume_mm3",
 ]  # fmt: skip
 
 

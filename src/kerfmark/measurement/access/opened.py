@@ -13,16 +13,25 @@ from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.columns import Crossings, Lattice, crossings, lattice_over
 from kerfmark.geometry.frames import rigid_inverse, transform_directions, transform_points
 from kerfmark.geometry.grids import sample
-from kerfmark.geometry.mesh import bounds_mm, smoothed_vertices, transformed, vertex_normals
+from kerfmark.geometry.mesh import (
+    bounds_mm,
+    face_areas_mm2,
+    face_edges,
+    part_of_faces,
+    smoothed_vertices,
+    submesh,
+    transformed,
+    vertex_normals,
+)
 from kerfmark.measurement.carried import carried_alignment
 from kerfmark.measurement.surface.bench import Bench
-from kerfmark.measurement.surface.margin import Margin, cut_patches, margins_of
-from kerfmark.records import FloatArray, Piece, SectionPlane, Surface
+from kerfmark.measurement.surface.margin import LEAST_AREA_MM2, Margin, margins_of
+from kerfmark.records import FloatArray, IntArray, Piece, SectionPlane, Surface
 
 if TYPE_CHECKING:
     pass
 
-__all__ = ["NO_PULP", "Along", "Opened", "access_frame"]
+__all__ = ["NO_PULP", "SPECK", "UNCUT", "Along", "Opened", "access_frame"]
 
 NO_PULP = "the exercise has no pulp layer"
 CHAMBER_OVER_MM, CHAMBER_SHARE = 0.3, 1.0 / 3.0
@@ -30,6 +39,9 @@ CHAMBER_OVER_MM, CHAMBER_SHARE = 0.3, 1.0 / 3.0
 own height: canals that lean away do not."""
 MARGIN_MM = 1.0
 FARTHEST_MM = 20.0
+UNCUT, SPECK = -2, -1
+LEADS_ON_MM = 0.6
+"""As much border of a scan as the mouth of a bore half a millimetre wide has when nothing behind it is seen, less a half."""
 
 
 def access_frame(outline: FloatArray, orifices: FloatArray, *, axis: FloatArray | None = None) -> FloatArray:
@@ -106,23 +118,40 @@ class Opened(Bench):
         return tuple(found[i] for i in np.argsort(away, kind="stable"))
 
     @cached_property
+    def cut_part(self) -> IntArray:
+        """(m,) which connected part of the cut each face of the piece belongs to; `UNCUT`, or `SPECK` for what is no part of the cavity.
+
+        A nick in the root has a bottom. What leads on into the tooth ends at a border of the scan or is one with the cavity.
+        """
+        surface, cut = self.piece.surface, submesh(self.piece.surface, self.is_cut)
+        found = np.full(len(surface.faces), UNCUT, np.int32)
+        if not len(cut.faces):
+            return found
+        part = part_of_faces(cut)
+        areas = np.bincount(part, face_areas_mm2(cut))
+        found[self.is_cut] = part
+        edges = face_edges(surface)
+        border = edges.count == 1
+        owner = found[edges.first_two[border, 0]]
+        lengths = np.linalg.norm(np.diff(surface.vertices_mm[edges.ends[border]], axis=1)[:, 0], axis=1)
+        open_mm = np.bincount(owner[owner >= 0], lengths[owner >= 0], len(areas))
+        leads_on = (open_mm >= LEADS_ON_MM) | (np.arange(len(areas)) == areas.argmax())
+        found[self.is_cut] = np.where((leads_on & (areas >= LEAST_AREA_MM2))[part], part, SPECK)
+        return found
+
+    @cached_property
+    def _cavity(self) -> Surface:
+        return submesh(self.piece.surface, self.cut_part >= 0)
+
+    @cached_property
     def cavity(self) -> tuple[FloatArray, FloatArray]:
-        """Points (n, 3) of the walls and floor of everything that is cut, without specks, and their outward normals."""
-        parts = cut_patches(self)
-        if not parts:
-            return np.empty((0, 3)), np.empty((0, 3))
-        return (
-            np.concatenate([part.vertices_mm for part in parts]),
-            np.concatenate([vertex_normals(part) for part in parts]),
-        )
+        """Points (n, 3) of the cavity's walls and floor, without specks and nicks beside it, and their outward normals."""
+        return self._cavity.vertices_mm, vertex_normals(self._cavity)
 
     @cached_property
     def cavity_places(self) -> FloatArray:
         """(n, 3) where the points of `cavity` lie on a smoothed surface: what lies beside what must not hang on noise."""
-        parts = cut_patches(self)
-        if not parts:
-            return np.empty((0, 3))
-        return np.concatenate([smoothed_vertices(part, rounds=2) for part in parts])
+        return smoothed_vertices(self._cavity, rounds=2)
 
     def outside_pulp(self, points_mm: FloatArray, *, exact: bool = False) -> FloatArray:
         """(n,) signed distance from the pulp, positive outside; far where there is no pulp."""

@@ -10,18 +10,17 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.frames import transform_points
-from kerfmark.geometry.grids import sample
 from kerfmark.geometry.rays import RayCaster
 from kerfmark.kernels.arrays import read_only
 from kerfmark.kernels.neighbourhoods import means_within
+from kerfmark.measurement.access.breaches import breaches_of
 from kerfmark.measurement.access.chamber import floor_columns
 from kerfmark.measurement.access.opened import NO_PULP, Opened
 from kerfmark.measurement.budget import alignment_u_mm, alike_means, effective_count, extreme_of, measured, unmeasured
-from kerfmark.measurement.surface.margin import Margin
 from kerfmark.measurement.surface.volumes import volume_reading
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["breaches", "crown_lost", "gouge_depth", "perforation", "wall_left"]
+__all__ = ["crown_lost", "gouge_depth", "perforation", "wall_left"]
 
 MEAN_RADIUS_MM = 0.15
 CONE_DEG = (20.0, 40.0)
@@ -37,7 +36,6 @@ UPWARDS = 0.2
 SPACING_MM = 0.2
 BELOW_ORIFICES_MM = 0.5
 IN_CANAL_MM = 0.25
-OFF_ENAMEL_MM = 0.5
 THICKEST_MM = 15.0
 NOTHING = "nothing is cut"
 
@@ -118,31 +116,14 @@ def _across(case: Opened, point: FloatArray) -> FloatArray:
     return square if np.linalg.norm(square) > 1e-6 else np.array([0.0, 1.0, 0.0])
 
 
-def breaches(case: Opened) -> tuple[Margin, ...]:
-    """The margins where the cavity breaks through other than by its opening, or the opening where it leaves the crown."""
-    if not case.margins:
-        return ()
-    opening, *others = case.margins
-    return (*others, *((opening,) if _leaves_crown(case, opening) else ()))
-
-
-def _leaves_crown(case: Opened, margin: Margin) -> bool:
-    """Whether part of a margin lies clearly off the enamel, or below the cervical line where there is none to tell."""
-    grid = case.prepared.layer_grids.get("enamel")
-    if grid is None:
-        return bool((margin.points_mm[:, 2] < -OFF_ENAMEL_MM).any())
-    off = (sample(grid, margin.points_mm) > OFF_ENAMEL_MM) & (margin.points_mm[:, 2] < 0.0)
-    return bool(off.sum() >= 3)
-
-
 def perforation(case: Opened) -> tuple[Reading, ...]:
     """1 where the cavity breaks through, 0 where it does not; unsure where a wall is about as thin as the scan is unsure."""
     name = "access.perforation"
     if not case.has_cut:
         return (unmeasured(name, NOTHING, unit="1"),)
-    found = breaches(case)
+    found = [breach for breach in breaches_of(case) if breach.on_root]
     if found:
-        witness = Witness("curve", curves_mm=tuple(m.points_mm for m in found))
+        witness = Witness("points", points_mm=np.concatenate([breach.points_mm for breach in found]))
         return (measured(name, 1.0, unit="1", budget=(), witness=witness),)
     thin = wall_left(case)[0]
     unsure = thin.value is not None and thin.value < 3.0 * case.u_mm
@@ -156,9 +137,9 @@ def wall_left(case: Opened) -> tuple[Reading, ...]:
     name = "access.wall_left_mm"
     if not case.has_cut:
         return (unmeasured(name, NOTHING, unit="mm"),)
-    found = breaches(case)
+    found = breaches_of(case)
     if found:
-        witness = Witness("curve", curves_mm=tuple(m.points_mm for m in found))
+        witness = Witness("points", points_mm=np.concatenate([breach.points_mm for breach in found]))
         return (measured(name, 0.0, unit="mm", budget=(Component("trueness", case.u_mm),), witness=witness),)
     points, outward = _cavity(case)
     if len(points) < 20:
