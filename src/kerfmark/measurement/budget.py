@@ -210,6 +210,7 @@ def _gathered(points: FloatArray, weights: FloatArray) -> tuple[FloatArray, Floa
         total = np.bincount(number, counts)
         points = np.column_stack([np.bincount(number, counts * along) for along in points.T]) / total[:, None]
         weights, cube = np.bincount(number, weights).astype(float), 2.0 * cube
+        points, weights = points[weights != 0.0], weights[weights != 0.0]
     return points, weights
 
 

@@ -1,9 +1,14 @@
-"""Faces about a box, against the same found the slow way."""
+"""Faces about a box, against the same found the slow way; which part of a margin lies on a proximal face."""
+
+from types import SimpleNamespace
 
 import numpy as np
 import trimesh
 
-from kerfmark.measurement.cavity.pit import faces_in
+from kerfmark.geometry.rays import RayCaster
+from kerfmark.geometry.solids import Solid, union
+from kerfmark.measurement.cavity.pit import Pit, faces_in
+from kerfmark.measurement.surface.margin import Margin
 from kerfmark.records import Surface
 
 
@@ -17,3 +22,18 @@ def test_faces_whose_own_boxes_reach_into_a_box_are_found_and_no_others():
             for corners in surface.vertices_mm[surface.faces].tolist()
         ]
         assert faces_in(surface, np.array(low), np.array(high)).tolist() == expected
+
+
+def test_a_slope_that_faces_a_side_from_the_other_half_of_the_tooth_is_not_its_proximal_face():
+    # Two cusps as boxes with a groove between them: what faces +x on the left one looks at the right one. 0.6 mm of such a
+    # slope once made a ridge of 2.7 mm read 0.00, and a class II "open to both sides".
+    tooth = union(
+        Solid.box([-4, -3, 0], [4, 3, 4]), Solid.box([-4, -3, 3], [-1, 3, 6]), Solid.box([1, -3, 3], [4, 3, 6])
+    )
+    points = np.array([[-1.0, 0.0, 5.0], [4.0, 0.0, 5.0], [4.0, 1.0, 2.0], [1.0, 0.0, 5.0]])
+    outward = np.array([[1.0, 0, 0], [1.0, 0, 0], [1.0, 0, 0], [-1.0, 0, 0]])
+    margin = Margin(points, outward, outward, np.zeros(4), np.zeros(4))
+    pit = SimpleNamespace(
+        towards=lambda side: np.array([1.0, 0, 0]), margin=margin, old_rays=RayCaster(tooth.surface())
+    )
+    assert Pit.on_face(pit, "mesial", 0.6).tolist() == [False, True, True, False]

@@ -7,10 +7,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfmark.geometry.rays import RayCaster
 from kerfmark.measurement.budget import alignment_u_mm, extreme_of, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.pit import SIDES, Pit
-from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, corners_u_mm2
+from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, STEP_MM, corners_u_mm2
 from kerfmark.measurement.surface.overlap import inside_outline, opened, opening_of, overlap_reading, rim_of_margin
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
@@ -40,7 +39,8 @@ ON_RIM_MM, OFF_FLOOR_MM = 0.1, 0.3
 NOT_NEARER_MM = 0.8
 POINTS_MM = 0.001
 """How far a margin drawn in steps of 0.1 mm over a grid of 0.1 mm may lie off without any noise."""
-CLOSED_MM = 0.05
+OPENED_COSINE, OPENED_MM = 0.7, 0.5
+"""So much of the margin on the tooth's proximal face says that its ridge is cut through."""
 ROD_LENGTH_MM, BESIDE = 1.5, 0.2 * math.sqrt(5.0)
 """How deep a wall's cells reach, and by which part of themselves they stand off the origin: walls, too, stand at round places."""
 
@@ -388,9 +388,10 @@ def _ridge(pit: Pit, side: str) -> Reading:
     way = pit.towards(side)
     bench = pit.seen_from("occlusal").bench
     cut, margin = bench.cut, pit.margin
-    if (margin.outward @ way > 0.7).sum() * 0.1 > CLOSED_MM + 0.45:
+    over = pit.on_face(side, OPENED_COSINE)
+    if over.sum() * STEP_MM > OPENED_MM:
         at = margin.points_mm[np.argmax(margin.points_mm @ way)]
-        witness = Witness("length", margin.points_mm[margin.outward @ way > 0.7], np.array([[at, at + 1e-3 * way]]))
+        witness = Witness("length", margin.points_mm[over], np.array([[at, at + 1e-3 * way]]))
         return measured(
             name, 0.0, unit="mm", where=side, budget=(Component("surface noise", pit.noise_mm),), witness=witness
         )
@@ -401,7 +402,7 @@ def _ridge(pit: Pit, side: str) -> Reading:
     there = pit.margin_towards(side)
     tops = _means(margin.points_mm)[there] - 0.02 * margin.outward[there]
     start = np.vstack([cells, tops]) if len(tops) else cells
-    hit, face = RayCaster(bench.subject).first_hit(start + FARTHEST_MM * way, -way, max_mm=FARTHEST_MM)
+    hit, face = pit.old_rays.first_hit(start + FARTHEST_MM * way, -way, max_mm=FARTHEST_MM)
     length = FARTHEST_MM - hit
     known = np.isfinite(length) & (_normals(bench.subject, face) @ way > PROXIMAL_COSINE)
     if not known.any():

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import sample_with_gradient
 from kerfmark.geometry.mesh import face_normals, submesh
+from kerfmark.geometry.rays import RayCaster
 from kerfmark.measurement.cavity.view import View, towards
 from kerfmark.measurement.surface.floors import Floor, floors_of
 from kerfmark.measurement.surface.margin import Margin, margins_of
@@ -33,6 +34,7 @@ MAIN_PART = 0.3
 LEAST_STEP_MM, NARROW_MM2, NARROW_EDGE_MM = 0.4, 0.12, 0.1
 """A box goes at least so much deeper than the floor beside it; one too narrow for the usual distance off its edges is read nearer them."""
 NEAR_MM = 2.0
+OFF_SURFACE_MM, FARTHEST_MM = 0.05, 20.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,8 +154,24 @@ class Pit:
         if self.cavity_class not in (2, 3, 4) or not self.margins:
             return ()
         step = sum(m.length_mm for m in self.margins) / len(self.margin.points_mm)
-        facing = {side: self.margin.outward @ self.towards(side) > OPEN_SIDE_COSINE for side in SIDES}
-        return tuple(side for side in SIDES if facing[side].sum() * step > OPEN_SIDE_MM)
+        return tuple(side for side in SIDES if self.on_face(side, OPEN_SIDE_COSINE).sum() * step > OPEN_SIDE_MM)
+
+    def on_face(self, side: str, cosine: float) -> NDArray[np.bool_]:
+        """(k,) which margin points lie on the tooth's face towards a side: facing it, and no tooth stands farther that way.
+
+        The slope of a cusp on the other half of the tooth faces the same way.
+        """
+        way = self.towards(side)
+        found = np.asarray(self.margin.outward @ way > cosine)
+        if found.any():
+            start = self.margin.points_mm[found] + OFF_SURFACE_MM * self.margin.outward[found]
+            found[found] = ~np.isfinite(self.old_rays.first_hit(start, way, max_mm=FARTHEST_MM)[0])
+        return found
+
+    @cached_property
+    def old_rays(self) -> RayCaster:
+        """The whole old surface, to be met by rays; tooth frame."""
+        return RayCaster(self.seen_from("occlusal").bench.subject)
 
     @cached_property
     def is_opening(self) -> NDArray[np.bool_]:
