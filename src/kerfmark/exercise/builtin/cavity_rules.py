@@ -172,7 +172,7 @@ _COMPOSITE_III = [
           "published rubric 1.0 to 1.5 mm [seen]; 0.75 gingivally to 1.25 mm incisally, 0.2 to 0.5 mm into dentine [seen, weak]"),
     _rule("bevel_width_mm", None, (0.2, 0.6), 1.0, "Is the bevel as wide as asked?", "0.2 to 0.5 mm [seen, weak]; upper limit for a practice tooth [practice]"),
     _rule("bevel_angle_deg", None, (30.0, 60.0), 1.0, "Does the bevel lie at half a right angle?", "45° to the surface [seen, weak]; ± 15° [practice]"),
-    *_plan(0.75, 0.4, ("occlusal", "gingival")),
+    *_plan(0.88, 0.4, ("occlusal", "gingival")),
     *_neighbour("mesial"),
     *_pulp(),
 ]  # fmt: skip
@@ -180,7 +180,7 @@ _COMPOSITE_IV = [
     _rule("axial_depth_mm", "central", (1.2, 3.0), 1.5, "Is no more of the corner taken than was planned?", "the fracture sets it [practice]"),
     _rule("bevel_width_mm", None, (1.0, 2.0), 1.5, "Is the facial bevel wide enough to hide the joint?", "1 to 2 mm [practice]"),
     _rule("bevel_angle_deg", None, (30.0, 65.0), 1.0, "Does the bevel run out flat?", "60° [seen, weak]; 45° is common [practice]; limits [practice]"),
-    _rule("extension_mm", "gingival", (-0.35, 0.35), 1.0, "Does the gingival margin lie where it was planned?", "[practice]"),
+    *_plan(0.92, 0.35, ("gingival",)),
     *_neighbour("mesial"),
     *_pulp(),
 ]  # fmt: skip

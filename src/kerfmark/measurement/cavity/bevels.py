@@ -23,6 +23,7 @@ LEAST_SHARE = 0.6
 FROM_MM = 0.03
 ALIKE_MM = 0.4
 CLEAR_NOISE = 2.5
+WALLS_OWN = Component("wall taken for a bevel", 2.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +43,7 @@ def bevel_width(pit: Pit) -> tuple[Reading, ...]:
 
 
 def bevel_angle(pit: Pit) -> tuple[Reading, ...]:
-    """Angle between the bevel's face and the old surface, median along the margin."""
+    """Angle between the bevel's face and the old surface, median along the margin; where there is none, that of the walls themselves."""
     return (_reading(pit, "cavity.bevel_angle_deg", "deg"),)
 
 
@@ -54,7 +55,7 @@ def _reading(pit: Pit, name: str, unit: str) -> Reading:
     found = bevels_of(pit)
     if found.share < LEAST_SHARE:
         if unit == "deg":
-            return unmeasured(name, "the margin has no bevel", unit=unit)
+            return _of_walls(pit, name)
         witness = Witness("curve", curves_mm=tuple(m.points_mm for m in pit.margins))
         return measured(
             name, 0.0, unit=unit, budget=(Component("least bevel that is seen", 0.5 * LEAST_WIDTH_MM),), witness=witness
@@ -68,6 +69,20 @@ def _reading(pit: Pit, name: str, unit: str) -> Reading:
         budget=_budget(pit, found, values, unit),
         witness=_witness(pit, found, middle, unit),
     )
+
+
+def _of_walls(pit: Pit, name: str) -> Reading:
+    lean = pit.margin.lean[pit.is_opening]
+    lean = lean[np.isfinite(lean)]
+    reason = "the margin has no bevel"
+    if len(lean) < LEAST_POINTS:
+        return unmeasured(name, reason, unit="deg")
+    angles = 90.0 - np.degrees(np.arctan(lean))
+    spread = 1.4826 * float(np.median(np.abs(angles - np.median(angles))))
+    budget = (Component("along the margin", 1.25 * spread / math.sqrt(max(1.0, 0.1 * len(lean) / ALIKE_MM))), WALLS_OWN)
+    witness = Witness("curve", curves_mm=tuple(m.points_mm for m in pit.margins))
+    reason = f"{reason}: its walls leave the old surface at this angle"
+    return measured(name, float(np.median(angles)), unit="deg", budget=budget, witness=witness, reason=reason)
 
 
 def bevels_of(pit: Pit) -> Bevels:

@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from kerfmark.measurement.budget import alignment_u_mm, extreme_of, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.pit import SIDES, Pit
 from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, STEP_MM, corners_u_mm2
-from kerfmark.measurement.surface.overlap import inside_outline, opened, opening_of, overlap_reading, rim_of_margin
+from kerfmark.measurement.surface.overlap import (
+    inside_outline,
+    opened,
+    opening_of,
+    overlap_reading,
+    planned_through,
+    rim_of_margin,
+)
 from kerfmark.records import Component, FloatArray, IntArray, Reading, Surface, Witness
 
 __all__ = [
@@ -99,7 +106,9 @@ def outline_overlap(pit: Pit) -> tuple[Reading, ...]:
     bench = pit.view.bench
     outline = (opened(np.asarray(bench.prepared.outline, dtype=float)),)
     if pit.open_sides:
-        reading = overlap_reading(name, bench, outline, opening_of(bench), within=_faces_viewer(pit))
+        reading = overlap_reading(
+            name, bench, outline, opening_of(bench), within=_faces_viewer(pit), through=planned_through(bench)
+        )
     else:  # the margin closes: columns count as open only where they are cut deep enough to be told from noise
         assert bench.lattice is not None
         inside = inside_outline(bench.lattice, [pit.view.to_view(m.points_mm) for m in pit.margins])

@@ -4,18 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kerfmark.geometry.columns import Lattice
+from kerfmark.geometry.columns import Crossings, Lattice
 from kerfmark.measurement.budget import measured
 from kerfmark.measurement.surface.bench import Bench
 from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, Margin, corners_u_mm2
 from kerfmark.records import Component, FloatArray, Reading, Witness
 
-__all__ = ["Rim", "dice", "inside_outline", "opened", "opening_of", "overlap_reading", "rim_of", "rim_of_margin"]
+__all__ = [
+    "Rim",
+    "dice",
+    "inside_outline",
+    "opened",
+    "opening_of",
+    "overlap_reading",
+    "planned_through",
+    "rim_of",
+    "rim_of_margin",
+]
 
 ABSOLUTE_NORMAL = 0.8
 """Mean size of a standard normal variable, sqrt(2 / π)."""
@@ -51,31 +62,48 @@ def overlap_reading(
     *,
     within: NDArray[np.bool_] | None = None,
     deeper: NDArray[np.bool_] | None = None,
+    through: NDArray[np.bool_] | None = None,
     rim_mm: Rim | None = None,
 ) -> Reading:
     """Dice of an opening (a mask of the bench's columns) and the columns inside closed loops (k, 3), with its budget.
 
     `within` leaves all other columns out of both. `deeper` is the opening at twice the depth that counts as open: what
     it loses against `opening`, `opening` has lost against the rim itself, where walls lean or noise overhangs the rim.
+    `through` are columns planned as well, whatever the loops hold.
     `rim_mm` is how unsure the opening's rim is where that is known; else it goes with the noise of the source's points.
     """
     assert bench.lattice is not None
     if within is not None:
         opening = opening & within
-    planned = _inside(bench.lattice, outline, within)
+    inside = _Inside(bench.lattice, within, through)
+    planned = inside(outline)
     seen = dice(opening, planned)
     short = 0.0 if deeper is None else seen - dice(deeper if within is None else deeper & within, planned)
     witness = Witness("curve", curves_mm=(*outline, *rim_of(bench, opening)))
-    lost, budget = _lost_and_budget(bench, opening, outline, seen, within, rim_mm)
+    lost, budget = _lost_and_budget(bench, opening, outline, seen, inside, rim_mm)
     budget = (*budget, Component("depth that counts as open", 0.5 * abs(short)))
     return measured(name, min(seen + lost + short, 1.0), unit="1", budget=budget, witness=witness)
 
 
 def opening_of(bench: Bench, *, times: float = 1.0) -> NDArray[np.bool_]:
-    """(columns,) where the subject's top is cut open, by more than so many times the least depth that counts."""
+    """(columns,) where the subject's top is cut open, by more than so many times the least depth that counts, or right through."""
     depth = bench.subject_columns.top - bench.piece_columns.top
     gone = bench.removal.length_mm[:, 1::2].sum(axis=(0, 1)) > 0.0
-    return np.asarray(gone & ((depth > times * bench.least_mm) | bench.removal.filled))
+    through = _through(bench, bench.piece_columns)
+    return np.asarray(gone & ((depth > times * bench.least_mm) | bench.removal.filled | through))
+
+
+def planned_through(bench: Bench) -> NDArray[np.bool_]:
+    """(columns,) where the target leaves nothing of the subject: an outline that goes round a lost corner does not hold it."""
+    assert bench.lattice is not None
+    if bench.target_columns is None:
+        return np.zeros(bench.lattice.columns, dtype=bool)
+    return _through(bench, bench.target_columns)
+
+
+def _through(bench: Bench, left: Crossings) -> NDArray[np.bool_]:
+    """(columns,) where the subject stands and nothing is left; of a surface that does not close nobody knows."""
+    return np.asarray((np.diff(left.starts) == 0) & (np.diff(bench.subject_columns.starts) > 0) & left.is_closed)
 
 
 def opened(loop: FloatArray) -> FloatArray:
@@ -114,9 +142,19 @@ def inside_outline(lattice: Lattice, loops: Sequence[FloatArray]) -> np.ndarray:
     return np.asarray((toggles.cumsum(axis=1)[:, :-1] % 2 == 1).ravel())
 
 
-def _inside(lattice: Lattice, loops: Sequence[FloatArray], within: NDArray[np.bool_] | None) -> NDArray[np.bool_]:
-    found = inside_outline(lattice, loops)
-    return found if within is None else found & within
+@dataclass(frozen=True, slots=True, eq=False)
+class _Inside:
+    """Which columns stand inside loops or go `through`, of those `within`."""
+
+    lattice: Lattice
+    within: NDArray[np.bool_] | None
+    through: NDArray[np.bool_] | None
+
+    def __call__(self, loops: Sequence[FloatArray]) -> NDArray[np.bool_]:
+        found = inside_outline(self.lattice, loops)
+        if self.through is not None:
+            found = found | self.through
+        return np.asarray(found if self.within is None else found & self.within)
 
 
 def _lost_and_budget(
@@ -124,7 +162,7 @@ def _lost_and_budget(
     opening: np.ndarray,
     outline: Sequence[FloatArray],
     value: float,
-    within: NDArray[np.bool_] | None,
+    inside: _Inside,
     rim_mm: Rim | None,
 ) -> tuple[float, tuple[Component, ...]]:
     """What errors on average take off the overlap, and how far they move it.
@@ -139,7 +177,7 @@ def _lost_and_budget(
 
     def both(change: Callable[[FloatArray, float], FloatArray], by: float) -> tuple[float, float]:
         ends = (-AWAY * by, AWAY * by)
-        found = [dice(opening, _inside(lattice, [change(c, end) for c in outline], within)) for end in ends]
+        found = [dice(opening, inside([change(c, end) for c in outline])) for end in ends]
         lost = max(value - 0.5 * (found[0] + found[1]), 0.0) * ABSOLUTE_NORMAL / (AWAY - ABSOLUTE_NORMAL)
         return 0.5 * abs(found[1] - found[0]) / AWAY, lost
 
@@ -149,7 +187,7 @@ def _lost_and_budget(
     rim_mm = rim_mm or Rim(RIM_NOISE * 1e-3 * piece.noise_um, RIM_SHIFT * 1e-3 * piece.noise_um)
     grown, noise = both(_grown, 1e-3 * piece.trueness_um), both(_grown, rim_mm.noise)
     shifted = both(_grown, rim_mm.shift)
-    size = float(opening.sum()) + float(_inside(lattice, outline, within).sum())
+    size = float(opening.sum()) + float(inside(outline).sum())
     rim = sum(float(np.linalg.norm(np.diff(c, axis=0, append=c[:1]), axis=1).sum()) for c in outline)
     strip = 0.3 * lattice.spacing_mm * float(np.sqrt(rim * lattice.spacing_mm)) / (size * lattice.cell_mm2)
     lost = math.hypot(*(m[1] for m in moves), grown[1], noise[1])
