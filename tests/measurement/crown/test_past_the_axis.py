@@ -46,7 +46,7 @@ def test_what_is_too_low_for_a_wall_is_said_by_its_place(scan):
     piece, prepared, _ = scan(GROUND_DOWN)
     found = take(piece, prepared, "taper_deg")["distal", None]
     assert found.status == "not_measurable"
-    assert found.reason == "in the middle of the distal wall: no wall of 1.3 mm or more stands above the margin"
+    assert found.reason == "distal wall: no wall 1.3 mm high above the margin"
 
 
 def test_a_section_drawn_on_keeps_the_gaps_and_crossings_of_both_halves():

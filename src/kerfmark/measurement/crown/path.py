@@ -199,4 +199,4 @@ def lacking(around: Round) -> str | None:
     troubles = [p.trouble for p in around.profiles if p.trouble]
     common = max(set(troubles), key=troubles.count) if troubles else "no wall was found"
     least = math.ceil(LEAST_SHARE * len(around.profiles))
-    return f"{len(walls)} of {len(around.profiles)} sections show a wall, {least} are needed; in the others {common}"
+    return f"walls in {len(walls)} of {len(around.profiles)} sections, {least} needed: {common}"

@@ -33,6 +33,8 @@ __all__ = [
 
 CLEAR_OF_ENDS_MM = 0.5
 LEAST_WALL_MM = 0.3
+PLACES = ("buccal wall", "mesiobuccal corner", "mesial wall", "mesiolingual corner", "lingual wall", "distolingual corner",
+          "distal wall", "distobuccal corner")  # fmt: skip
 LOWEST_RISE_MM = 2 * CLEAR_OF_ENDS_MM + LEAST_WALL_MM
 BEND_DEG = 27.0
 SMALL_ARC_MM, SHORT_FLOOR_MM = 0.25, 0.2
@@ -97,12 +99,8 @@ class Profile:
 
     @property
     def place(self) -> str:
-        """In words where it stands: in the middle of a wall, or between which two."""
-        names = ("buccal", "mesial", "lingual", "distal")
-        eighth = round(self.azimuth_deg / 45.0) % 8
-        if eighth % 2 == 0:
-            return f"in the middle of the {names[eighth // 2]} wall"
-        return f"between {names[eighth // 2]} and {names[(eighth // 2 + 1) % 4]} wall"
+        """In words where it stands: on a wall, or at a corner between two."""
+        return PLACES[round(self.azimuth_deg / 45.0) % 8]
 
     @property
     def ends_at_an_edge(self) -> bool:
@@ -155,7 +153,7 @@ def _under(found: Profile, top: int | None, stands_off_mm: float) -> Profile:
     points, first_cut = found.section.points, found.first_cut
     rise = float(points[first_cut if top is None else top][1] - points[first_cut][1])
     if top is None or rise < LOWEST_RISE_MM:
-        return replace(found, trouble=f"no wall of {LOWEST_RISE_MM:g} mm or more stands above the margin")
+        return replace(found, trouble=f"no wall {LOWEST_RISE_MM:g} mm high above the margin")
     foot = _lowest_hollow(points, first_cut, top, stands_off_mm)
     return _fitted(found, foot, _lowest_bend(points, foot, top))
 

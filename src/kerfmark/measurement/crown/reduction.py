@@ -179,14 +179,13 @@ def _over_third(stump: Stump, rays: Cast, belongs: FloatArray, *, where: str) ->
         return _none(name, where, "too little of the subject's surface lies over this part of a wall")
     missed = float(np.isnan(chosen.depth_mm).mean())
     if missed > MOST_LEFT_OUT:
-        return _none(name, where, _cut_away(missed, "this part of the wall"))
+        return _none(name, where, _cut_away(missed, "this third"))
     area = len(chosen.depth_mm) * 0.3**2
     return _percentiles(stump, chosen, name=name, where=where, area_mm2=area)
 
 
 def _cut_away(missed: float, what: str) -> str:
-    found = f"nothing of the stump stands within {DEEPEST_MM:g} mm straight under {100.0 * missed:.0f} % of {what}"
-    return f"{found}, at most {100.0 * MOST_LEFT_OUT:.0f} % may be so"
+    return f"no stump under {100.0 * missed:.0f} % of {what}, at most {100.0 * MOST_LEFT_OUT:.0f} % may lack it"
 
 
 def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: float) -> tuple[Reading, ...]:

@@ -33,7 +33,7 @@ def wall_roughness(stump: Stump) -> tuple[Reading, ...]:
     if len(walls) < LEAST_SHARE * len(stump.about_path.profiles):
         sections = len(stump.about_path.profiles)
         least = math.ceil(LEAST_SHARE * sections)
-        reason = f"{len(walls)} of {sections} sections show a wall, {least} are needed"
+        reason = f"walls in {len(walls)} of {sections} sections, {least} needed"
         return (unmeasured(name, reason, unit="um"),)
     flat, off, vertices = _unrolled(stump)
     if len(off) < 500:

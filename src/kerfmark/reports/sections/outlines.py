@@ -13,7 +13,7 @@ from kerfmark.geometry.sections import section_curves
 from kerfmark.records import FloatArray, Piece, SectionPlane, Surface
 from kerfmark.reports.contours import contour_chains
 from kerfmark.reports.sections.gaps import joined
-from kerfmark.reports.sections.planes import flat, reach_mm
+from kerfmark.reports.sections.planes import ABUTMENT_REACH_MM, flat, reach_mm
 
 if TYPE_CHECKING:
     from kerfmark.exercise.prepared import Prepared
@@ -83,10 +83,12 @@ def outlines_of(plane: SectionPlane, piece: Piece, prepared: Prepared, *, floor_
         Half width of the corridor about the target.
     """
     floor = float((floor_mm - plane.origin_mm[2]) / max(plane.up[2], 0.5))
+    # Any section of a bridge shows one abutment: the other far off would halve the scale of the whole sheet.
+    reach = ABUTMENT_REACH_MM if prepared.abutments else reach_mm(plane)
 
     def cut(surface: Surface) -> tuple[FloatArray, ...]:
         curves = [flat(curve, plane) for curve in section_curves(surface, plane)]
-        return tuple(part for c in curves if _is_near(c, reach_mm(plane)) for part in clipped_above(c, floor))
+        return tuple(part for c in curves if _is_near(c, reach) for part in clipped_above(c, floor))
 
     own = cut(piece.surface)
     old = cut(prepared.subject) if prepared.subject else ()

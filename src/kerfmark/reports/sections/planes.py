@@ -10,6 +10,7 @@ from kerfmark.geometry.frames import azimuth_direction
 from kerfmark.records import FloatArray, Reading, SectionPlane, Witness
 
 __all__ = [
+    "ABUTMENT_REACH_MM",
     "axial_plane",
     "dimensioned_segments",
     "end_words",
