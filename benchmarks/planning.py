@@ -1,6 +1,6 @@
 """An implant planned in the page in a CT of 512 × 512 × 512 voxels: how long the server takes for each step of a drag, and its memory.
 
-    python benchmarks/planning.py               512³, an exercise of its own (needs 300 MB of disk for a minute)
+    python benchmarks/planning.py               512³, an exercise of its own (needs 600 MB of disk for a minute)
     python benchmarks/planning.py --voxels 128  a quick look
 
 Asked for: under 50 ms a drag at the server, under 2 GiB of memory in all. The pages are asked in the process, through every layer but
@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -121,8 +122,8 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("--voxels", type=int, default=512)
     given = ask.parse_args()
-    settings = read_settings()
     with tempfile.TemporaryDirectory() as folder:
+        settings = replace(read_settings(), cache_dir=Path(folder) / "cache")  # else it was prepared by an earlier run
         loaded = planned_exercise(voxel_mm=1.0)
         save_exercise(Path(folder) / "exercise", loaded.exercise, loaded.assets)
         written_ct(Path(folder) / "exercise" / "ct.nrrd", given.voxels)
