@@ -185,7 +185,8 @@ def _over_third(stump: Stump, rays: Cast, belongs: FloatArray, *, where: str) ->
 
 
 def _cut_away(missed: float, what: str) -> str:
-    return f"no stump under {100.0 * missed:.0f} % of {what}, at most {100.0 * MOST_LEFT_OUT:.0f} % may lack it"
+    share, most = 100.0 * missed, 100.0 * MOST_LEFT_OUT
+    return f"no stump within {DEEPEST_MM:g} mm of {share:.0f} % of {what} ({most:.0f} % may be)"
 
 
 def _percentiles(stump: Stump, rays: Cast, *, name: str, where: str, area_mm2: float) -> tuple[Reading, ...]:
