@@ -209,7 +209,7 @@ def name_of(
 
 def _place_word(where: str | None) -> str:
     """A place as said: of a bed's sides the side alone, of an abutment's the tooth and the side."""
-    return _PLACES.get(where or "", _ABUTMENT.sub(r"\1 ", (where or "").removeprefix("bed/")))
+    return _PLACES.get(where or "", _ABUTMENT.sub(r"\1 ", (where or "").removeprefix("bed/").replace("_", " ")))
 
 
 def _plain(reading: str) -> str:
