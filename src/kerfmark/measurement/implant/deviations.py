@@ -28,7 +28,7 @@ __all__ = [
 
 NO_WAY = 1e-9
 RIGHT_DEG = 90.0
-TURNED = "its apex lies on the crown's side of its entry; are the two exchanged?"
+TURNED = "its apex lies on the crown's side of its entry, as if the two were exchanged"
 AT_0: Final = {2: 0.75, 3: 1.02}
 """How much of u a size of so many errors square to each other needs added at 0, for 1.96 u to hold 95 %."""
 FADED = 4.0
