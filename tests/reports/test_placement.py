@@ -4,6 +4,9 @@ from hypothesis import strategies as st
 from kerfmark.reports.placement import Box, Room, along, around
 
 SIDE = st.floats(0, 200)
+BOXES = st.builds(
+    lambda x, y, wide, high: Box(x, y, x + wide, y + high), SIDE, SIDE, st.floats(1, 60), st.floats(1, 30)
+)
 
 
 def test_touching_boxes_do_not_overlap():
@@ -51,3 +54,19 @@ def test_a_slanting_line_takes_only_what_it_covers():
     corner = Box(0, 80, 20, 100)
     assert sum(corner.overlap(box) for box in along((0.0, 0.0), (100.0, 100.0))) == 0.0
     assert sum(Box(45, 45, 55, 55).overlap(box) for box in along((0.0, 0.0), (100.0, 100.0))) > 0.0
+
+
+@given(st.lists(BOXES, min_size=1, max_size=6), st.lists(BOXES, max_size=6))
+def test_costs_of_many_boxes_at_once_are_those_of_one_after_another(asked, taken):
+    # Source: the plain twin, box against box.
+    room, ground = Room(120, 100, taken=list(taken)), Box(0, 0, 120, 100)
+    plain = [sum(box.overlap(other) for other in taken) + 10.0 * (box.area - ground.overlap(box)) for box in asked]
+    for box, cost in zip(asked, plain, strict=True):
+        assert abs(room.cost(box) - cost) < 1e-6 * (1.0 + cost)
+    least = min(range(len(asked)), key=lambda i: (round(plain[i], 6), i))
+    assert abs(plain[room.choose(asked)] - plain[least]) < 1e-4 * (1.0 + plain[least])
+
+
+def test_a_box_that_lies_nowhere_is_never_chosen():
+    nowhere = Box(float("inf"), 0.0, float("inf"), 10.0)
+    assert Room(100, 100, taken=[Box(0, 0, 50, 50)]).choose([nowhere, Box(0, 0, 50, 50)]) == 1

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from math import ceil, hypot
+from math import ceil, hypot, inf
+
+import numpy as np
+
+from kerfmark.records import FloatArray
 
 __all__ = ["Box", "Room", "along", "around"]
 
 STEP_PX = 6.0
+ROUNDED = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +44,7 @@ class Room:
     width: float
     height: float
     taken: list[Box] = field(default_factory=list)
+    _corners: FloatArray = field(default_factory=lambda: np.empty((0, 4)))
 
     def take(self, box: Box) -> Box:
         """Mark a box as taken."""
@@ -47,8 +53,7 @@ class Room:
 
     def cost(self, box: Box) -> float:
         """What a box would cover: area shared with what is taken, and ten times what sticks out of the drawing."""
-        inside = Box(0, 0, self.width, self.height).overlap(box)
-        return sum(box.overlap(other) for other in self.taken) + 10.0 * (box.area - inside)
+        return float(self._costs([box])[0])
 
     def choose(self, candidates: Iterable[Box | tuple[Box, ...]], *, extra: Sequence[float] | None = None) -> int:
         """The first candidate that covers nothing, or the one that covers least; it is marked as taken.
@@ -62,12 +67,42 @@ class Room:
             Of the candidate chosen.
         """
         groups = [one if isinstance(one, tuple) else (one,) for one in candidates]
-        costs = [sum(map(self.cost, group)) for group in groups]
-        costs = costs if extra is None else [cost + more for cost, more in zip(costs, extra, strict=True)]
-        best = min(range(len(groups)), key=lambda i: (round(costs[i], 6), i))
-        for box in groups[best]:
+        labels = self._costs([group[0] for group in groups]) + (0.0 if extra is None else np.asarray(extra))
+        best = (inf, -1)
+        for i in np.argsort(labels, kind="stable").tolist():
+            if labels[i] > best[0] + ROUNDED:  # the lines that come with it only add
+                break
+            whole = float(labels[i]) + (float(self._costs(groups[i][1:]).sum()) if len(groups[i]) > 1 else 0.0)
+            best = min(best, (round(whole, 6), i))
+        for box in groups[best[1]]:
             self.take(box)
-        return best
+        return best[1]
+
+    def _costs(self, boxes: Sequence[Box]) -> FloatArray:
+        """(n,) what each box would cover; infinite for one that lies nowhere, as where two lines meet that are parallel."""
+        asked, taken = _corners_of(boxes), self._taken_corners()
+        known = np.isfinite(asked).all(axis=1)
+        asked = np.where(known[:, None], asked, 0.0)
+        inside = _shared(asked, np.array([[0.0, 0.0, self.width, self.height]]))[:, 0]
+        area = (asked[:, 2] - asked[:, 0]) * (asked[:, 3] - asked[:, 1])
+        return np.where(known, _shared(asked, taken).sum(axis=1) + 10.0 * (area - inside), inf)
+
+    def _taken_corners(self) -> FloatArray:
+        if len(self._corners) != len(self.taken):
+            self._corners = np.vstack([self._corners, _corners_of(self.taken[len(self._corners) :])])
+        return self._corners
+
+
+def _corners_of(boxes: Sequence[Box]) -> FloatArray:
+    """(n, 4) left, top, right, bottom."""
+    return np.array([(box.left, box.top, box.right, box.bottom) for box in boxes], dtype=float).reshape(-1, 4)
+
+
+def _shared(asked: FloatArray, taken: FloatArray) -> FloatArray:
+    """(n, m) areas that boxes share, px²; the plain twin is `Box.overlap`."""
+    low = np.maximum(asked[:, None, :2], taken[None, :, :2])
+    high = np.minimum(asked[:, None, 2:], taken[None, :, 2:])
+    return np.asarray(np.clip(high - low, 0.0, None).prod(axis=2))
 
 
 def around(first: tuple[float, float], second: tuple[float, float], *, half: float = 1.5) -> Box:
