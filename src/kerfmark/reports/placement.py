@@ -81,7 +81,7 @@ class Room:
     def _costs(self, boxes: Sequence[Box]) -> FloatArray:
         """(n,) what each box would cover; infinite for one that lies nowhere, as where two lines meet that are parallel."""
         asked, taken = _corners_of(boxes), self._taken_corners()
-        known = np.isfinite(asked).all(axis=1)
+        known = np.asarray(np.isfinite(asked).all(axis=1))
         asked = np.where(known[:, None], asked, 0.0)
         inside = _shared(asked, np.array([[0.0, 0.0, self.width, self.height]]))[:, 0]
         area = (asked[:, 2] - asked[:, 0]) * (asked[:, 3] - asked[:, 1])
