@@ -37,9 +37,9 @@ SECTION_PX: Final = (348, 330)
 VIEW_PX: Final = (340, 330)
 STRIP_PX: Final = 134.0
 JAW_PX: Final = 660.0
-ROW_PX: Final = (20.0, 23.0)
+ROW_PX: Final = (18.8, 23.0)
 ROWS_ROOM_PX: Final = 462.0
-LEAST_SHARE, MOST_PARTS = 1.0 / 400.0, 5
+LEAST_SHARE, MOST_PARTS = 1.0 / 400.0, 3
 """Of u² beside the largest, below which a part of a budget is not printed: a twentieth of its u."""
 NAME_PX, CRITICAL_PX, REASON_PX, SMALLEST = 172.0, 22.0, 262.0, 0.75
 """Room on a row's one line for its name, for the sign of a critical one, and for a reason in place of strip and reading."""

@@ -119,6 +119,20 @@ def test_an_area_is_pointed_at_where_it_was_not_met_and_not_where_it_was():
     assert not is_dimension(line(1, "cavity.unsupported_enamel_mm3", spots, unit="mm3").reading)
 
 
+def test_of_an_access_what_failed_stands_before_the_ways_out_and_abutments_keep_their_order():
+    up = np.array([[0.0 * Z, 4.0 * Z], [0.0 * Z, 4.0 * Z + 0.3 * X]])
+    way = line(1, "access.straight_line_deg", Witness("angle", segments_mm=up, plane=SectionPlane("orifice 1", 0.0 * X, X, Z)),
+               state="met", unit="deg")  # fmt: skip
+    gouge = line(2, "access.gouge_depth_mm", length([3.0, 3.0, 1.0], [3.5, 3.4, 1.0]))
+    assert [p.name for p in chosen(way, gouge)] == ["upright at 2", "orifice 1"]
+    walls = [
+        line(n, "crown.taper_deg", Witness("angle", segments_mm=up + 9.0 * n * X, plane=SectionPlane(name, 9.0 * n * X, X, Z)),
+             state=state, unit="deg")
+        for n, (name, state) in enumerate([("36 MD", "met"), ("38 MD", "notmet")], 1)
+    ]  # fmt: skip
+    assert [p.name for p in chosen(*walls)] == ["36 MD", "38 MD"]
+
+
 @pytest.mark.parametrize("reading", ["implant.drill_order", "process.path_mm", "cavity.outline_overlap"])
 def test_how_a_piece_was_done_and_an_overlap_have_no_spot_in_a_section(reading):
     # Source: the path of the tip crosses every plane somewhere, and none of these places is where the order went wrong.

@@ -38,6 +38,7 @@ FAILED, CLOSE, CRITICAL = 100.0, 10.0, 2.0
 LEAST_WEIGHT: Final = 0.1
 FROM_ABOVE: Final = ".outline_overlap"
 """Pointed at where the opening is seen along its axis."""
+WAY_OUT: Final = "orifice "
 HOW_DONE: Final = ("process.", "implant.drill_order", "implant.contact_time", "line.time", "line.steering")
 UPRIGHT: Final = 0.2
 """A length whose level part is shorter than this part of it is shown by any upright section through it."""
@@ -161,7 +162,7 @@ def sections_planes(
             added += [own] if own is not None else []
     kept = _enough(planes, asked, room=MOST_SECTIONS - len(added))
     found = [*kept, *added[:MOST_SECTIONS]]
-    if not any(plane.name in PLANE_AZIMUTHS for plane in kept):  # an access: what failed stands before the ways out
+    if any(plane.name.startswith(WAY_OUT) for plane in kept):  # an access: what failed stands before the ways out
         found.sort(key=lambda plane: -max((urgency(line) for line in asked if _shows_any(line, (plane,))), default=0.0))
     return tuple(found[:MOST_SECTIONS])
 
