@@ -75,7 +75,7 @@ def _written(path: Path, arrays: Mapping[str, NDArray[Any]]) -> dict[str, list[A
             file.write(bytes(-file.tell() % ALIGNED))
             places[name] = [list(array.shape), array.dtype.str, file.tell()]
             if array.size:  # as it lies in the memory: a CT is not held there a second time
-                file.write(memoryview(np.ascontiguousarray(array)).cast("B"))
+                file.write(np.ascontiguousarray(array).data.cast("B"))
         file.write(bytes(1))  # never an empty file, which cannot be mapped
     return places
 
