@@ -67,6 +67,16 @@ def test_a_section_made_for_an_angle_holds_both_of_its_directions():
     np.testing.assert_allclose([square @ first, square @ second], 0.0, atol=1e-12)
 
 
+def test_an_angle_across_the_tooth_is_seen_as_from_above():
+    # Source: the level section of a cavity has mesial, here +x, on the left and lingual up, and is looked at gingivally.
+    wedge = np.array([[[2.0, 0.0, 5.0], [3.0, 1.0, 5.1]], [[2.0, 0.0, 5.0], [3.0, -0.2, 5.0]]])
+    planes = chosen(line(3, "cavity.bevel_angle_deg", Witness("angle", segments_mm=wedge), unit="deg"))
+    own = next(p for p in planes if p.name == "level at 3")
+    assert own.across @ X < -0.9
+    assert own.up @ Y < -0.9
+    np.testing.assert_allclose(np.cross(own.across, own.up) @ (wedge[:, 1] - wedge[:, 0]).T, 0.0, atol=1e-12)
+
+
 def test_there_are_no_more_than_said_and_the_heaviest_come_first():
     lines = [
         line(n, "access.gouge_depth_mm", length([0.9 * n, 0.0, 1.0], [0.9 * n + 0.3, 0.3, 1.0]), weight=float(n))

@@ -101,6 +101,9 @@ def angle_svg(criterion: CriterionLine, lines_px: FloatArray, extent: Extent, ro
     costs = [room.cost(_angle_box(lines_px, *one, width=width)) for one in tried]
     level, to_left = tried[int(np.argmin(np.round(costs, 3)))]
     ends = np.array([_at_level(part, level) for part in lines_px])
+    box = _angle_box(lines_px, level, to_left, width=width)
+    if box.left < 0.0 or box.right > room.width or box.top < 0.0:
+        return _corner_angle(criterion, lines_px, room)
     if not np.isfinite(ends).all() or np.abs(ends[:, 0] - extent.middle).max() > 4 * (extent.right - extent.left):
         return _corner_angle(criterion, lines_px, room)
     return _arc(criterion, lines_px, ends, room, width=width, to_left=to_left)

@@ -42,6 +42,7 @@ WAY_OUT: Final = "orifice "
 HOW_DONE: Final = ("process.", "implant.drill_order", "implant.contact_time", "line.time", "line.steering")
 UPRIGHT: Final = 0.2
 """A length whose level part is shorter than this part of it is shown by any upright section through it."""
+LEVEL: Final = 0.7
 AS_NAMED: Final = np.cos(np.radians(12.0))
 NO_DIMENSION: Final = ("_sd_", "_rms_", "lateral_95", "deviation")
 Z_UP: Final = np.array([0.0, 0.0, 1.0])
@@ -251,10 +252,16 @@ def _through_angle(witness: Witness, both: tuple[SectionPlane, ...]) -> SectionP
     square = np.cross(first, second)
     if float(np.linalg.norm(square)) < 1e-9:
         return None
+    through = witness.segments_mm[0].mean(axis=0)
+    if abs(square[2]) > LEVEL * float(np.linalg.norm(square)):  # a cut across the tooth, seen as from above
+        normal = np.sign(square[2]) * square / np.linalg.norm(square)
+        across = np.array([-1.0, 0.0, 0.0]) + normal[0] * normal
+        across /= np.linalg.norm(across)
+        return SectionPlane("own", through, across, np.cross(normal, across))
     up = first if abs(first[2]) >= abs(second[2]) else second
     up = up if abs(up[2]) > 0.5 * float(np.linalg.norm(up)) else Z_UP - (Z_UP @ square) * square / (square @ square)
     up = np.sign(up[2]) * up / np.linalg.norm(up)
-    return SectionPlane("own", witness.segments_mm[0].mean(axis=0), _as_both(np.cross(up, square), both), up)
+    return SectionPlane("own", through, _as_both(np.cross(up, square), both), up)
 
 
 def _as_both(across: FloatArray, both: tuple[SectionPlane, ...]) -> FloatArray:
