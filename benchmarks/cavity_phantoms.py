@@ -1,7 +1,7 @@
 """Cavities with answers known beforehand, cut as booleans of solids out of a block made like a tooth.
 
 The block is 12 mm mesiodistally, 11 mm buccolingually, its top at z = 7 and its foot at z = −3. Enamel is 1.3 mm thick on top
-and 1 mm on the sides, the pulp a box of 3 × 3 × 2 mm; neighbours stand 0.2 mm off its mesial and distal faces.
+and 1 mm on the sides, the pulp a box of 3 × 3 × 2 mm; neighbours stand 0.2 mm off its mesial and distal faces at a height of 1 mm and lean away from them by 20°.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from block_phantoms import Blank, Key
 from kerfmark.anatomy.preparations.cavity import Box, CavityPlan, CutCavity, cut_cavity
 from kerfmark.anatomy.preparations.outlines import Fissure, Rounded
 from kerfmark.geometry.evening import refined
+from kerfmark.geometry.frames import rotation_about
 from kerfmark.geometry.grids import distance_grid
 from kerfmark.geometry.solids import Solid, difference, extruded, intersection, union
 
@@ -26,10 +27,23 @@ TOOTH = Solid.box([-X, -Y, FOOT], [X, Y, TOP])
 INNER = Solid.box([-5, -4.5, FOOT], [5, 4.5, 5.7])
 PULP = Solid.box([-1.5, -1.5, 1.0], [1.5, 1.5, 3.0])
 ENAMEL, DENTINE = difference(TOOTH, INNER), difference(INNER, PULP)
-GAP = 0.2
+GAP, AWAY_DEG, NEAREST_MM = 0.2, 20.0, 1.0
 GRID = {"spacing_mm": 0.1, "band_mm": 0.6}
 CUSPS = {"buccal cusp": ("functional_cusp", (0.0, 3.0, TOP)), "lingual cusp": ("nonfunctional_cusp", (0.0, -3.0, TOP))}
 OCCLUSAL = np.array([[-3.5, -0.8, TOP], [3.5, -0.8, TOP], [3.5, 0.8, TOP], [-3.5, 0.8, TOP]])
+
+
+def _neighbour(sign: int) -> Solid:
+    """A slab beside the tooth, nearest low down: the lower a margin the smaller the gap, and no rounded corner is nearer."""
+    slab = Solid.box([0, -4, 0], [2, 4, 7]).transformed(rotation_about([0.0, 1.0, 0.0], AWAY_DEG))
+    turned = slab if sign > 0 else slab.transformed(rotation_about([0.0, 0.0, 1.0], 180.0))
+    return turned.moved([sign * (X + GAP), 0.0, NEAREST_MM])
+
+
+def gap_mm(level_mm: float) -> float:
+    """From a point of the proximal face at a level square to the neighbour's face."""
+    away = math.radians(AWAY_DEG)
+    return (GAP + (level_mm - NEAREST_MM) * math.tan(away)) * math.cos(away)
 
 
 @cache
@@ -46,9 +60,7 @@ def prepared(
         layers["caries"] = caries.surface()
     layers = {name: refined(surface, edge_mm=0.3) for name, surface in (layers | {"pulp": PULP.surface()}).items()}
     sides = {"mesial": mesial_sign, "distal": -mesial_sign}
-    beside = {
-        side: Solid.box([-1, -4, FOOT], [1, 4, TOP]).moved([s * (X + GAP + 1), 0, 0]) for side, s in sides.items()
-    }
+    beside = {side: _neighbour(s) for side, s in sides.items()}
     sites = tuple(SimpleNamespace(name=n, role=role, point_mm=np.array(at)) for n, (role, at) in CUSPS.items())
     return SimpleNamespace(
         exercise=SimpleNamespace(
@@ -206,8 +218,7 @@ def box_truth(box: Proximal) -> dict[Key, float]:
         ("cavity.pulpal_depth_mm", "central", None): box.depth_mm,
         ("cavity.axial_depth_mm", "central", None): X - box.axial_mm + axial * 0.5 * rise,
         ("cavity.wall_angle_deg", "axial", None): box.axial_deg,
-        ("cavity.proximal_clearance_mm", "gingival", None): GAP,
-        ("cavity.proximal_clearance_mm", "buccal", None): GAP,
+        ("cavity.proximal_clearance_mm", "gingival", None): gap_mm(TOP - gingival),
         ("cavity.isthmus_width_mm", None, None): 1.6,
         ("cavity.floor_tilt_deg", "gingival", None): 0.0,
     }
@@ -272,7 +283,7 @@ def bevelled() -> Blank:
         ("cavity.bevel_width_mm", None, None): 0.6,
         ("cavity.bevel_angle_deg", None, None): 45.0,
         ("cavity.axial_depth_mm", "central", None): X - 4.5,
-        ("cavity.proximal_clearance_mm", "gingival", None): GAP,
+        ("cavity.proximal_clearance_mm", "gingival", None): gap_mm(low[1]),
         ("cavity.cavosurface_angle_deg", "distal", None): 135.0,
     }
     return Blank(prepared(3, outline="facial"), difference(TOOTH, box, wedge), truth)

@@ -20,7 +20,7 @@ def wall():
 def test_the_first_fit_is_that_of_least_squares_over_all_points_in_reach(wall, monkeypatch):
     # Slow twin: numpy.linalg.lstsq, then twice more without what lies over 2.5 root mean squares off.
     points, depth = wall
-    begins, leans, counts, off, loose = walls_beside(np.zeros((1, 3)), ALONG, INWARD, points, depth, 0.75, 0.2)
+    begins, leans, counts, off, loose = walls_beside(np.zeros((1, 3)), ALONG, INWARD, points, depth, 0.75, 0.2, 0.2)
     kept = (np.linalg.norm(points, axis=1) <= 0.75) & (np.abs(points[:, 0]) <= 0.2)
     for _ in range(3):
         terms = np.column_stack([np.ones(kept.sum()), depth[kept], points[kept, 0], points[kept, 0] ** 2])
@@ -45,5 +45,5 @@ def test_where_there_is_no_wall_there_is_no_fit(wall, case):
         "all at one depth": (points, np.full(400, 0.2)),
         "far away": (points + 9.0, depth),
     }[case]
-    begins, leans, *_ = walls_beside(np.zeros((1, 3)), ALONG, INWARD, points, depth, 0.75, 0.2)
+    begins, leans, *_ = walls_beside(np.zeros((1, 3)), ALONG, INWARD, points, depth, 0.75, 0.2, 0.2)
     assert np.isnan([begins[0], leans[0]]).all()

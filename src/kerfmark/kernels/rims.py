@@ -19,11 +19,18 @@ LEAST_SPREAD = 0.06
 
 @loop
 def walls_beside(
-    curve: _Floats, along: _Floats, inward: _Floats, points: _Floats, depths: _Floats, reach: float, half_width: float
+    curve: _Floats,
+    along: _Floats,
+    inward: _Floats,
+    points: _Floats,
+    depths: _Floats,
+    reach: float,
+    behind: float,
+    ahead: float,
 ) -> tuple[_Floats, _Floats, NDArray[np.int64], _Floats, _Floats]:
     """Of each curve point (n, 3): where its wall begins at depth 0, inwards, and how far in it leans for each unit of depth.
 
-    The wall is fitted to the points within `reach` and `half_width` of it along the curve as in = a + b · depth + c · along +
+    The wall is fitted to the points within `reach` of it, no farther `behind` or `ahead` along the curve, as in = a + b · depth + c · along +
     d · along², once with all of them and twice without those farther off than 2.5 root mean squares. NaN where there are too few, or
     they spread over too little depth. Also gives how many points each fit rests on, their root mean square off it, and the standard
     deviation at depth 0 of a straight line through their depths for each unit of noise of a point.
@@ -49,7 +56,7 @@ def walls_beside(
                         away += apart * apart
                         side += apart * along[q, k]
                         into += apart * inward[q, k]
-                    if away <= reach * reach and abs(side) <= half_width:
+                    if away <= reach * reach and -behind <= side <= ahead:
                         found[count, 0], found[count, 1], found[count, 2] = into, depths[i], side
                         count += 1
         for _ in range(3):

@@ -37,3 +37,18 @@ def test_a_slope_that_faces_a_side_from_the_other_half_of_the_tooth_is_not_its_p
         towards=lambda side: np.array([1.0, 0, 0]), margin=margin, old_rays=RayCaster(tooth.surface())
     )
     assert Pit.on_face(pit, "mesial", 0.6).tolist() == [False, True, True, False]
+
+
+def test_a_margin_keeps_to_both_sides_of_its_corners():
+    # A rectangle with sharp corners cut into a flat face: every margin point lies on it. Before, a parabola across a corner
+    # put points beside it up to 0.08 mm outside, and the least gap to a neighbour was read there.
+    import cavity_phantoms as phantoms
+
+    blank = phantoms.OTHERS["facial box"]()
+    pit = Pit(blank.piece(np.random.default_rng(2), noise_um=10.0), blank.prepared)
+    low, high = np.array([-2.2, 0.8]), np.array([1.9, 3.4])  # the cut's own corners
+    points = pit.margin.points_mm[:, [0, 2]]
+    off = np.minimum(np.abs(points - low), np.abs(points - high)).min(axis=1)  # from the nearest side's line
+    outside = np.maximum(low - points, points - high).max(axis=1)
+    assert np.max(outside) < 0.03
+    assert np.quantile(off, 0.95) < 0.03

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.mesh import submesh
-from kerfmark.measurement.budget import alignment_u_mm, effective_count, measured, shared_u_mm, unmeasured
+from kerfmark.measurement.budget import alignment_u_mm, effective_count, extreme_of, measured, shared_u_mm, unmeasured
 from kerfmark.measurement.cavity.depths import one_box
 from kerfmark.measurement.cavity.outline import margin_noise_mm
 from kerfmark.measurement.cavity.pit import SIDES, Pit, faces_in
 from kerfmark.measurement.surface.floors import Floor
+from kerfmark.measurement.surface.margin import FIT_LENGTH_MM, STEP_MM
 from kerfmark.records import Component, FloatArray, Reading, Status, Surface, Witness
 
 __all__ = ["axial_wall_height", "box_width", "gingival_floor", "proximal_clearance"]
@@ -275,9 +276,11 @@ def _clearance(pit: Pit, where: str, side: str, neighbour: Surface) -> Reading:
     smooth = np.where(known, gap, np.inf)
     least = int(np.argmin(smooth))
     around = known & (np.linalg.norm(points - points[least], axis=1) < 0.05 * SMOOTH)
-    value = float(gap[around].mean())
-    way = (foot[least] - points[least]) / max(value, 1e-6)
-    budget = _clearance_budget(pit, side, tree, around=around, chosen=chosen, way=way)
+    nearest = float(gap[around].mean())
+    way = (foot[least] - points[least]) / max(nearest, 1e-6)
+    slope, budget = _clearance_budget(pit, side, tree, around=around, chosen=chosen, way=way)
+    beyond, choice = extreme_of(gap[known], slope * margin_noise_mm(pit), alike=FIT_LENGTH_MM / STEP_MM)
+    value, budget = nearest + beyond, (choice, *budget)
     across = "buccal" if where in ("buccal", "lingual") else "mesial"
     witness = Witness(
         "length",
@@ -290,8 +293,8 @@ def _clearance(pit: Pit, where: str, side: str, neighbour: Surface) -> Reading:
 
 def _clearance_budget(
     pit: Pit, side: str, tree: ClosestPoint, *, around: NDArray[np.bool_], chosen: NDArray[np.bool_], way: FloatArray
-) -> tuple[Component, ...]:
-    """What moves a gap between the margin, which lies on the exercise's own old surface, and the neighbour.
+) -> tuple[float, tuple[Component, ...]]:
+    """By how much a gap between the margin, which lies on the old surface, and the neighbour opens along it; what beside noise moves it.
 
     Errors of the scan move the margin along that surface, and the gap by as much as it opens that way; the neighbour moves
     with them only where it was scanned too.
@@ -300,7 +303,6 @@ def _clearance_budget(
     ends = [tree.query(points + by * inward, max_distance_mm=2.0 * FARTHEST_MM)[1] for by in (-ASIDE_MM, ASIDE_MM)]
     slope = abs(float(np.mean(ends[1] - ends[0]))) / (2.0 * ASIDE_MM)
     found = [
-        Component("place of the margin", slope * margin_noise_mm(pit)),
         Component("alignment", slope * alignment_u_mm(pit.piece.alignment, points, inward)),
         Component("trueness", slope * pit.shared_mm),
         Component("triangles of both surfaces", MESH_MM),
@@ -310,7 +312,7 @@ def _clearance_budget(
         found.append(Component("neighbour's noise", 0.5 * pit.noise_mm))
         found.append(Component("neighbour's trueness", pit.shared_mm))
         found.append(Component("neighbour's alignment", alignment_u_mm(pit.piece.alignment, points, across)))
-    return tuple(found)
+    return slope, tuple(found)
 
 
 def _near_part(surface: Surface, points: FloatArray) -> ClosestPoint | None:

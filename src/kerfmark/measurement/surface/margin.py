@@ -31,7 +31,8 @@ REACH_MM, HALF_WIDTH_MM, EDGES_WIDE = 0.75, 0.25, 2.2
 """How far to either side points of a wall are taken together: of wide triangles so far that there are a dozen of them."""
 ROUNDED = 0.4
 """Four corners, alike, each of about a tenth of the square on that half width: found with triangles of 0.2 mm without noise."""
-CORNER_HALF_WIDTH_MM, CORNER_MM, CORNER_POINTS = 0.12, 0.01, 12
+CORNER_MM, CORNER_OFF, OVERLAP = 0.01, 1.5, 0.2
+"""A corner is where points lie off the parabola by so much, and by so many times the usual; one side's window reaches a little over."""
 FARTHEST_MM = 0.5
 
 
@@ -140,24 +141,51 @@ def _walls(
     *,
     half_width_mm: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Of each curve point where its wall begins, how it leans and how loose that is; at a corner from points close by alone.
+    """Of each curve point where its wall begins, how it leans and how loose that is; beside a corner from the wall on its own side.
 
-    A parabola over half a millimetre rounds a corner and lies outside beside it. It tells: its points lie farther off it
-    than elsewhere along the margin.
+    A parabola across a corner rounds it and lies outside beside it. It tells: its points lie farther off it than elsewhere
+    along the margin, and farther than those of one side alone.
     """
-    at, on, way = (read_only(v, np.float64) for v in (curve, along, inward))
-    begins, lean, _, off, loose = walls_beside(at, on, way, points, depths, REACH_MM, half_width_mm)
-    loose = loose * np.sqrt(2.0 * half_width_mm / FIT_LENGTH_MM)
+    both = _beside(curve, along, inward, points, depths, half_width_mm, half_width_mm)
+    begins, lean, off, loose = (
+        both.begins,
+        both.lean,
+        both.off,
+        both.loose * np.sqrt(2.0 * half_width_mm / FIT_LENGTH_MM),
+    )
     usual = float(np.nanmedian(off)) if np.isfinite(off).any() else 0.0
-    corner = off > max(CORNER_MM, 2.0 * usual)
-    if not corner.any():
-        return begins, lean, loose
-    at, on, way = (read_only(v[corner], np.float64) for v in (curve, along, inward))
-    near, near_lean, counts, _, _ = walls_beside(at, on, way, points, depths, REACH_MM, CORNER_HALF_WIDTH_MM)
-    good = (counts >= CORNER_POINTS) & (np.abs(near - begins[corner]) < half_width_mm)
-    begins[corner] = np.where(good, near, begins[corner])
-    lean[corner] = np.where(good, near_lean, lean[corner])
+    corner = np.flatnonzero(off > max(CORNER_MM, CORNER_OFF * usual))
+    for behind, ahead in ((2.0, OVERLAP), (OVERLAP, 2.0)):
+        at, on, way = curve[corner], along[corner], inward[corner]
+        one = _beside(at, on, way, points, depths, behind * half_width_mm, ahead * half_width_mm)
+        better = (one.off < off[corner]) & (np.abs(one.begins - both.begins[corner]) < half_width_mm)
+        put = corner[better]
+        begins[put], lean[put], off[put] = one.begins[better], one.lean[better], one.off[better]
     return begins, lean, loose
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fits:
+    """Of each of some curve points where its wall begins, how it leans, how far its points lie off the fit, how loose that is."""
+
+    begins: FloatArray
+    lean: FloatArray
+    off: FloatArray
+    loose: FloatArray
+
+
+def _beside(
+    curve: FloatArray,
+    along: FloatArray,
+    inward: FloatArray,
+    points: FloatArray,
+    depths: FloatArray,
+    behind_mm: float,
+    ahead_mm: float,
+) -> _Fits:
+    at, on, way = (read_only(v, np.float64) for v in (curve, along, inward))
+    begins, lean, _, off, loose = walls_beside(at, on, way, points, depths, REACH_MM, behind_mm, ahead_mm)
+    return _Fits(begins.copy(), lean.copy(), off.copy(), loose)
 
 
 def _bridged(values: FloatArray, known: np.ndarray) -> FloatArray:
