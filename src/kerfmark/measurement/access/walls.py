@@ -212,7 +212,9 @@ def crown_lost(case: Opened) -> tuple[Reading, ...]:
     if case.pulp is None:
         return (unmeasured(name, NO_PULP, unit="mm3"),)
     layers = [0, *(n for n, layer in enumerate(case.layer_names, start=1) if layer != "pulp")]
-    reading = volume_reading(case, name, "", layers, kinds=(1, 3), sure=_seen_through(case))
+    # Emptied walls of the chamber lie on the volume's edge: whichever way errors go there, they add to it.
+    every = np.ones(len(case.cut.areas))
+    reading = volume_reading(case, name, "", layers, kinds=(1, 3), face_share=every, sure=_seen_through(case))
     return (replace(reading, where=None),)
 
 
