@@ -1,7 +1,8 @@
 """How true the layers are: enamel by region, the junction under the fissure, chambers; ours beside real teeth and published values.
 
 Run from the project's root: `python benchmarks/layers.py`. Writes `docs/layers-truth.md`. The real layered teeth (OpenMandible,
-A. M. Vukicevic et al. 2021, GPL-3.0) are open data that lie beside the project; without them their rows are left out.
+A. M. Vukicevic et al. 2021, GPL-3.0) are open data that lie beside the project; without them their rows are left out. With `--real`
+only the section of lesions, orifices and accesses is written anew: the rest holds timings, which want a quiet machine.
 """
 
 from __future__ import annotations
@@ -14,14 +15,17 @@ import time
 from pathlib import Path
 
 import numpy as np
-from real_teeth import REAL, real_tooth
+from real_layers import access_row, lesion_rows, orifice_row, real
+from real_teeth import REAL, WHOLE, real_tooth
 from scipy.spatial import cKDTree
 
 from kerfmark.anatomy import layer_measures as m
+from kerfmark.anatomy.orifices import orifices_of
 from kerfmark.anatomy.tooth import Tooth, tooth
 from kerfmark.geometry.grids import distance_grid, sample
 from kerfmark.geometry.mesh import volume_mm3
 from kerfmark.records import Surface
+from kerfmark.settings import read_settings
 
 ROOT = Path(__file__).parents[1]
 TYPES = (11, 12, 13, 14, 15, 16, 17, 18, 31, 32, 33, 34, 35, 36, 37, 38)
@@ -108,6 +112,36 @@ def arch_seconds() -> tuple[float, float]:
     return time.perf_counter() - start, time.process_time() - used
 
 
+def real_section(teeth: list[Tooth]) -> str:
+    """Lesions on real teeth, orifices found on pulps, accesses: everything read by `real_layers.py`."""
+    there = REAL.is_dir()
+    opened = {11: (0.0, -0.2, 1.0)}
+    accesses = [
+        access_row(str(t.fdi), t, opened.get(t.fdi, (0.0, 0.0, 1.0)))
+        for t in teeth
+        if t.fdi in (11, 14, 16, 17, 36, 37)
+    ]
+    if there:
+        accesses += [access_row(f"real {fdi}", real(fdi)) for fdi in WHOLE]
+    return SECTION.format(
+        lesions="\n".join(lesion_rows()) if there else "",
+        orifices="\n".join(orifice_row(str(t.fdi), t, orifices_of(t.layers["pulp"], cervical_mm=0.0)) for t in teeth),
+        accesses="\n".join(accesses),
+    )
+
+
+def write_section() -> None:
+    """The section alone, in its place on the page that stands."""
+    page = ROOT / "docs/layers-truth.md"
+    before, _, rest = page.read_text(encoding="utf-8").partition(SECTION_BEGINS)
+    before, rest = (before, rest[rest.index(SPEED_BEGINS) :]) if rest else before.split(SPEED_BEGINS)[:2]
+    rest = rest if rest.startswith(SPEED_BEGINS) else SPEED_BEGINS + rest
+    page.write_text(
+        before + real_section([tooth(fdi, cache_dir=read_settings().cache_dir) for fdi in TYPES]) + rest,
+        encoding="utf-8",
+    )
+
+
 def main() -> None:
     """Measure everything and write the page."""
     load = os.getloadavg()[0]
@@ -137,6 +171,7 @@ def main() -> None:
             for k, jaw in enumerate(("upper", "lower"))
         ),
         tiles="\n".join(tile_row(t) for t in teeth),
+        real=real_section(teeth),
         made=f"{np.median([s for _, s, _, _ in runs]):.2f}",
         worst=f"{max(s for _, s, _, _ in runs):.2f}",
         used=f"{np.median([s for _, _, s, _ in runs]):.2f}",
@@ -153,6 +188,44 @@ def main() -> None:
     (ROOT / "docs/layers-truth.md").write_text(page, encoding="utf-8")
     sys.stdout.write(page)
 
+
+SECTION_BEGINS, SPEED_BEGINS = "## Lesions on real teeth", "## Speed and memory"
+SECTION = """## Lesions on real teeth
+
+The lower left premolars and first molar (34, 35, 36) of the same open data: the only real teeth in layers there are; no front tooth, no upper
+one. Each is turned level with its cervical line, gaps between its layers become dentine, its fossae, contacts (nearest to the neighbour's enamel)
+and cervical line are found on it. Read by trimesh alone: depth beyond enamel (cervical: from the surface), half the width beyond the junction (the wider of its
+two ways across; less where the wall is curved, for it follows the junction), width of the
+mouth (fissure: asked is the width at the junction, the mouth is narrower), its height over the fossa, the contact or the cervical line, what is left
+over the pulp, volume, how far the layers' volumes are from the tooth's, how far any of it lies outside.
+
+| tooth | lesion | depth asked | found | half width at the junction asked | found | width asked | mouth | mouth over | to pulp | mm³ | sum | outside |
+|---|---|---|---|---|---|---|---|---|---|---|---|---|
+{lesions}
+
+## Orifices found on a pulp
+
+`anatomy/orifices.py` follows level sections down to where the floor parts them. Known and found on generated teeth; error of the worst, in the plane and
+in space. One canal has no floor: there its orifice is a convention, and the error is how far two conventions lie apart.
+
+| tooth | known | found | in the plane | in space |
+|---|---|---|---|---|
+{orifices}
+
+On the real lower molar two are found: a round distal one and a ribbon over the mesial root, which parts into two canals 2.9 mm deeper: three canals,
+two mouths. The real premolars have one canal.
+
+## Access: the outline in the cervical section
+
+By the laws of the chamber floor (Krasner & Rankow 2004) the chamber lies in the middle of the cervical section, its walls as far from the outside all round.
+Wall: median, then 5th to 95th percentile round the chamber; how far the chamber's middle is off the section's; least and greatest distance of the planned outline from the
+outside; volume gone, chamber and all, when cut.
+
+| tooth | wall | all round | off centre | outline to outside | at most | mm³ gone | opened |
+|---|---|---|---|---|---|---|---|
+{accesses}
+
+"""
 
 PAGE = """# How true the layers are
 
@@ -192,7 +265,7 @@ outer surface and from enamel: 0.5 mm from the outside is built in, and what is 
 |---|---|---|---|---|---|---|---|
 {tiles}
 
-## Speed and memory
+{real}## Speed and memory
 
 One tooth with layers at 0.1 mm, loops compiled, nothing cached, sixteen teeth one after the other; the first molar is the largest.
 Then a lower arch of fourteen teeth with their surfaces at 0.15 mm and its gingiva. Two cores; {load} other processes wanted them.
@@ -207,4 +280,4 @@ Then a lower arch of fourteen teeth with their surfaces at 0.15 mm and its gingi
 
 
 if __name__ == "__main__":
-    main()
+    write_section() if "--real" in sys.argv[1:] else main()

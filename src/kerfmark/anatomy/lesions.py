@@ -8,23 +8,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 
 from kerfmark.anatomy.enamel import smooth_max
-from kerfmark.anatomy.tooth import Tooth
+from kerfmark.anatomy.layered import Layered
 from kerfmark.errors import InputError, printable
 from kerfmark.geometry.closest import ClosestPoint
 from kerfmark.geometry.grids import distance_grid, surface_of
-from kerfmark.geometry.mesh import components, face_normals
+from kerfmark.geometry.mesh import components, face_areas_mm2, face_normals
 from kerfmark.geometry.solids import Solid, difference, intersection
 from kerfmark.records import FloatArray, Grid, Surface
 
 __all__ = ["Lesion", "with_lesion"]
 
+T = TypeVar("T", bound=Layered)
+
 LEAST_OVER_PULP_MM = 0.3
 SPACING_MM = 0.1
+LEAST_FIELD_MM = 1e-4
 UNDER_CONTACT_MM, OVER_NECK_MM = 1.0, 0.7
 """A proximal lesion starts under its contact, a cervical one over the cervical line (common practice)."""
 
@@ -53,7 +56,7 @@ class Lesion:
     spread_mm: float = 0.5
 
 
-def with_lesion(made: Tooth, lesion: Lesion) -> Tooth:
+def with_lesion(made: T, lesion: Lesion) -> T:
     """The tooth with a layer `caries`, taken out of its enamel and dentine.
 
     The layers still tile the tooth: enamel, dentine, caries, pulp.
@@ -88,7 +91,7 @@ def _check(lesion: Lesion) -> None:
             raise InputError(f"lesion {name} is {value:g}, expected {low:g} to {high:g} mm. Choose a value in between.")
 
 
-def _start(made: Tooth, lesion: Lesion) -> tuple[FloatArray, FloatArray]:
+def _start(made: Layered, lesion: Lesion) -> tuple[FloatArray, FloatArray]:
     """Where the lesion starts on the surface, and the direction into the tooth there."""
     places = _places(made, lesion)
     if lesion.at not in places:
@@ -96,17 +99,27 @@ def _start(made: Tooth, lesion: Lesion) -> tuple[FloatArray, FloatArray]:
             f"a {lesion.kind} lesion at '{printable(lesion.at, limit=40)}' is not possible on tooth {made.fdi}, expected one of "
             f"{', '.join(sorted(places))}. Choose one of them."
         )
-    closest, _, face = ClosestPoint(made.outer).query(places[lesion.at][None], max_distance_mm=3.0)
+    closest = ClosestPoint(made.outer).query(places[lesion.at][None], max_distance_mm=3.0)[0]
     if lesion.kind == "fissure":
         return closest[0], np.array([0.0, 0.0, -1.0])
-    inward: FloatArray = -face_normals(made.outer)[face[0]]
+    inward = -_normal_about(made.outer, closest[0], within_mm=0.5 * lesion.width_mm)
     if lesion.kind == "proximal":
         # Level: under a contact the wall overhangs, and its normal would lead up under the ridge.
         inward = inward * [1.0, 1.0, 0.0]
     return closest[0], inward / np.linalg.norm(inward)
 
 
-def _places(made: Tooth, lesion: Lesion) -> Mapping[str, FloatArray]:
+def _normal_about(surface: Surface, at: FloatArray, *, within_mm: float) -> FloatArray:
+    """The mean outward normal of the wall about a point, weighted by area: one face of a segmented tooth says little."""
+    away = surface.vertices_mm[surface.faces].mean(axis=1) - at
+    normals, face = face_normals(surface), int(np.argmin((away**2).sum(axis=1)))
+    near = ((away**2).sum(axis=1) <= within_mm**2) & (normals @ normals[face] > 0.0)
+    near[face] = True
+    mean: FloatArray = face_areas_mm2(surface)[near] @ normals[near]
+    return mean
+
+
+def _places(made: Layered, lesion: Lesion) -> Mapping[str, FloatArray]:
     if lesion.kind == "fissure":
         hollow = ("fossa", "pit", "groove")
         return {
@@ -121,7 +134,7 @@ def _places(made: Tooth, lesion: Lesion) -> Mapping[str, FloatArray]:
     return {"facial": line[np.argmax(line[:, 1])] + up, "lingual": line[np.argmin(line[:, 1])] + up}
 
 
-def _body(made: Tooth, lesion: Lesion, start: FloatArray, inward: FloatArray) -> Surface:
+def _body(made: Layered, lesion: Lesion, start: FloatArray, inward: FloatArray) -> Surface:
     """The closed surface of the lesion, standing a little proud of the tooth so that no two faces coincide."""
     reach = 0.5 * lesion.width_mm + lesion.spread_mm + 1.0
     deep = 4.0 + lesion.depth_mm
@@ -137,14 +150,24 @@ def _body(made: Tooth, lesion: Lesion, start: FloatArray, inward: FloatArray) ->
     depth, beyond, before = (g.values.astype(float) for g in (outer, enamel, dentine))
     depth = -depth
     if lesion.kind == "cervical":
-        field = _cervical(lesion, across, depth)
+        field = _cervical(lesion, across, depth, along)
     else:
         # Under the start the junction lies this deep: what is farther along the way in than the lesion reaches is sound.
         onto = float(along[(across < 2 * SPACING_MM) & (beyond > 0) & (depth > 0) & (along > 0)].min())
         field = _through(lesion, across, depth, before, np.maximum(beyond, along - onto))
     field = np.maximum(field, -0.3 - depth)
-    walled = np.pad(field, 1, constant_values=1.0).astype(np.float32)
+    walled = np.pad(_held_to(field, (points**2).sum(axis=-1)), 1, constant_values=1.0).astype(np.float32)
     return components(surface_of(Grid(outer.origin_mm - SPACING_MM, SPACING_MM, walled)))[0]
+
+
+def _held_to(field: FloatArray, squared: FloatArray) -> FloatArray:
+    """Only the part that holds the start, and no value at the level itself, where marching cubes would tie knots."""
+    from scipy.ndimage import label
+
+    marked, _ = label(field < 0.0)
+    own = marked[np.unravel_index(np.argmin(np.where(field < 0.0, squared, np.inf)), field.shape)]
+    off = np.where(np.abs(field) < LEAST_FIELD_MM, LEAST_FIELD_MM, field)
+    return np.where((marked != own) & (marked > 0), LEAST_FIELD_MM, off)
 
 
 def _through(
@@ -170,14 +193,14 @@ def _through(
     return field
 
 
-def _cervical(lesion: Lesion, across: FloatArray, depth: FloatArray) -> FloatArray:
-    """A dish let in from the surface."""
+def _cervical(lesion: Lesion, across: FloatArray, depth: FloatArray, along: FloatArray) -> FloatArray:
+    """A dish let in from the surface, not from the one on the far side."""
     half, deep = 0.5 * lesion.width_mm, max(lesion.depth_mm, 0.3)
     dish: FloatArray = (np.sqrt((across / half) ** 2 + (np.maximum(depth, 0.0) / deep) ** 2) - 1.0) * min(half, deep)
-    return dish
+    return np.maximum(dish, along - deep - half)
 
 
-def _check_pulp(made: Tooth, body: Solid, lesion: Lesion) -> None:
+def _check_pulp(made: Layered, body: Solid, lesion: Lesion) -> None:
     distance = ClosestPoint(made.layers["pulp"]).query(body.surface().vertices_mm, max_distance_mm=10.0)[1]
     reaches = not intersection(body, Solid.from_surface(made.layers["pulp"], name="pulp")).is_empty
     left = 0.0 if reaches else float(distance.min())

@@ -1,25 +1,37 @@
 """Endodontic access cavities made from numbers: the planned outline from the chamber, and cuts with known faults.
 
-The outline follows the laws of the chamber floor (Krasner & Rankow 2004): the chamber lies at the level of the cervical line
-with its walls as far from the outside all round, so that what unroofs it is the chamber itself, seen along the access.
+The outline follows the laws of the chamber floor (Krasner & Rankow 2004), `docs/decisions/0018-access-outline.md`. What unroofs
+the chamber is the chamber itself, seen along the access; how far the opening may run out beside it says the cervical section: the
+chamber lies in its middle (centrality), its walls as far from the outside all round at that level (concentricity).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from kerfmark.anatomy.tooth import Tooth
+from kerfmark.anatomy.layered import Layered
 from kerfmark.geometry.columns import crossings, lattice_over
 from kerfmark.geometry.frames import as_direction, rigid_inverse, transform_points
 from kerfmark.geometry.mesh import bounds_mm, transformed
 from kerfmark.geometry.rays import RayCaster
+from kerfmark.geometry.sections import section_curves
 from kerfmark.geometry.solids import Solid, box, cylinder, difference, intersection, loft, sphere, union
-from kerfmark.records import FloatArray, Surface
+from kerfmark.records import FloatArray, SectionPlane, Surface
 
-__all__ = ["AccessPlan", "AccessSite", "CutAccess", "access_site", "cut_access", "outline_on", "planned_ring"]
+__all__ = [
+    "AccessPlan",
+    "AccessSite",
+    "CervicalSection",
+    "CutAccess",
+    "access_site",
+    "cut_access",
+    "outline_on",
+    "planned_ring",
+]
 
 AZIMUTHS = np.arange(0.0, 360.0, 4.0)
 OVER_ORIFICES_MM, CHAMBER_SHARE = 0.3, 1.0 / 3.0
@@ -29,13 +41,40 @@ MOUTH_MM = 0.35
 """How much of a canal's mouth, about its middle, the opening shows at the least."""
 OPENED_MM = 0.2
 """How far outside the chamber the planned outline runs: a bur's corner more than nothing."""
-HARMONICS = 5
+HARMONICS, STEP_MM = 5, 0.05
 LEAST_OVER_FLOOR_MM = 0.5
 BELOW_CEILING_MM = 0.05
 """How far below where the ceiling comes down to the walls the planned cavity goes: its rounded edge is roof, too."""
 SEEN_BELOW_ORIFICES_MM = 0.3
 """How far into the canals' mouths a scan of the opened chamber looks."""
 HIGH_MM = 16.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CervicalSection:
+    """Tooth and chamber cut across the access at the cervical line.
+
+    Attributes
+    ----------
+    level_mm : float
+        Along the axis: the cervical line's median, or the nearest level between floor and eaves, where the section is all chamber.
+    outer_mm, chamber_mm : (k, 2) float array
+        Points every 0.05 mm along the tooth's outer border and the chamber's wall.
+    wall_mm : float
+        The chamber's wall: the median distance from it to the outer border; by the law of concentricity the same all round.
+    """
+
+    level_mm: float
+    outer_mm: FloatArray
+    chamber_mm: FloatArray
+    wall_mm: float
+
+    def inside_mm(self, points_mm: FloatArray) -> FloatArray:
+        """(n,) distance of points (n, 2) from the outer border, negative outside it."""
+        from scipy.spatial import cKDTree
+
+        distance = cKDTree(self.outer_mm).query(points_mm)[0]
+        return np.where(_within(self.outer_mm, points_mm), distance, -distance)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +94,8 @@ class AccessSite:
         Area of the chamber seen along the axis.
     mouths_mm : (n, 3) float array
         The orifices in the frame of the access.
+    neck : CervicalSection
+        What bounds the outline.
     """
 
     into: FloatArray
@@ -65,6 +106,7 @@ class AccessSite:
     floor_mm: float
     chamber_mm2: float
     mouths_mm: FloatArray
+    neck: CervicalSection
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +151,12 @@ class CutAccess:
     truth: Mapping[str, float] = field(default_factory=dict)
 
 
-def access_site(made: Tooth, *, axis: FloatArray) -> AccessSite:
+def access_site(made: Layered, *, axis: FloatArray) -> AccessSite:
     """Where a tooth is opened when looked at along an axis.
 
     Parameters
     ----------
-    made : Tooth
+    made : Layered
     axis : (3,) float array
         Out of the tooth, tooth frame.
     """
@@ -132,10 +174,14 @@ def access_site(made: Tooth, *, axis: FloatArray) -> AccessSite:
     feet = lattice.feet[chamber]
     turn = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
     round_mouths = mouths[:, None, :2] + MOUTH_MM * np.column_stack([np.cos(turn), np.sin(turn)])
-    ring, centre = planned_ring(np.vstack([feet, round_mouths.reshape(-1, 2)]), middle=feet.mean(axis=0))
     heights = found.top[chamber]
     eaves = max(float(np.percentile(heights, 1.0)), floor + LEAST_OVER_FLOOR_MM)
-    return AccessSite(into, ring, centre, float(np.median(heights)), eaves, floor, len(feet) * lattice.cell_mm2, mouths)
+    level = float(np.median(transform_points(into, made.cervical_line_mm)[:, 2]))
+    neck = _cervical_section(transformed(made.outer, into), pulp, max(floor + OVER_ORIFICES_MM, min(level, eaves)))
+    ring, centre = planned_ring(np.vstack([feet, round_mouths.reshape(-1, 2)]), middle=feet.mean(axis=0), neck=neck)
+    return AccessSite(
+        into, ring, centre, float(np.median(heights)), eaves, floor, len(feet) * lattice.cell_mm2, mouths, neck
+    )
 
 
 def _frame(origin: FloatArray, up: FloatArray) -> FloatArray:
@@ -147,18 +193,65 @@ def _frame(origin: FloatArray, up: FloatArray) -> FloatArray:
     return matrix
 
 
-def planned_ring(feet: FloatArray, *, middle: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The outline (90, 2) about a middle (2,) of what is to be opened (n, 2): its convex hull, rounded, a little wider."""
+def _cervical_section(outer: Surface, pulp: Surface, level_mm: float) -> CervicalSection:
+    """Tooth and chamber cut level, frame of the access."""
+    plane = SectionPlane(
+        "cervical", np.array([0.0, 0.0, level_mm]), np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 0.0])
+    )
+    border, wall = (_stepped(section_curves(surface, plane)[0][:, :2]) for surface in (outer, pulp))
+    cut = CervicalSection(level_mm, border, wall, 0.0)
+    return replace(cut, wall_mm=float(np.median(cut.inside_mm(wall))))
+
+
+def _stepped(curve: FloatArray) -> FloatArray:
+    """Points about every 0.05 mm along a closed curve (k, 2)."""
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
+    at = np.linspace(0.0, along[-1], max(8, round(along[-1] / STEP_MM)), endpoint=False)
+    return np.column_stack([np.interp(at, along, curve[:, axis]) for axis in (0, 1)])
+
+
+def _within(polygon: FloatArray, points: FloatArray) -> NDArray[np.bool_]:
+    """Which points (n, 2) lie inside a closed polygon (k, 2): an odd number of its sides to their right."""
+    ahead = np.roll(polygon, -1, axis=0)
+    inside = np.zeros(len(points), bool)
+    for (x0, y0), (x1, y1) in zip(polygon.tolist(), ahead.tolist(), strict=True):
+        between = (y0 > points[:, 1]) != (y1 > points[:, 1])
+        inside[between] ^= points[between, 0] < x0 + (points[between, 1] - y0) * (x1 - x0) / (y1 - y0)
+    return inside
+
+
+def _reach_within(neck: CervicalSection, middle: FloatArray, keep_mm: float) -> FloatArray:
+    """Radius (90,) about a middle up to where the outer border is no nearer than `keep_mm`."""
+    turn = np.radians(AZIMUTHS)
+    ways = np.column_stack([np.sin(turn), np.cos(turn)])
+    steps = np.arange(0.0, np.ptp(neck.outer_mm, axis=0).max(), STEP_MM)
+    points = middle + steps[:, None, None] * ways
+    over = neck.inside_mm(points.reshape(-1, 2)).reshape(points.shape[:2]) - keep_mm
+    last = np.maximum(np.argmax(over < 0.0, axis=0) - 1, 0)
+    before, after = (np.take_along_axis(over, (last + k)[None], axis=0)[0] for k in (0, 1))
+    share = np.clip(before / np.maximum(before - after, 1e-9), 0.0, 1.0)
+    return np.asarray(steps[last] + STEP_MM * share)
+
+
+def planned_ring(feet: FloatArray, *, middle: FloatArray, neck: CervicalSection) -> tuple[FloatArray, FloatArray]:
+    """The outline (90, 2) about a middle (2,) of what is to be opened (n, 2): its convex hull, rounded, a little wider.
+
+    Rounding carries it no farther out than the wall that the cervical section gives, save where the chamber itself does.
+    """
     from scipy.spatial import ConvexHull
 
     hull = feet[ConvexHull(feet).vertices] - middle
     radius = _radius_of(hull) + OPENED_MM
+    turn = np.radians(AZIMUTHS)
+    ways = np.column_stack([np.sin(turn), np.cos(turn)])
+    about = (hull[:, None] + OPENED_MM * ways).reshape(-1, 2)
+    least = _radius_of(about[ConvexHull(about).vertices])
     waves = np.fft.rfft(radius)
     waves[HARMONICS + 1 :] = 0.0
     smooth = np.fft.irfft(waves, len(radius))
     smooth += max(0.0, float((radius - OPENED_MM + 0.05 - smooth).max()))
-    turn = np.radians(AZIMUTHS)
-    return middle + smooth[:, None] * np.column_stack([np.sin(turn), np.cos(turn)]), middle
+    smooth = np.minimum(smooth, np.maximum(least, _reach_within(neck, middle, neck.wall_mm - OPENED_MM)))
+    return middle + smooth[:, None] * ways, middle
 
 
 def _radius_of(polygon: FloatArray) -> FloatArray:
@@ -189,12 +282,12 @@ def _prism(ring: FloatArray, low_mm: float, high_mm: float) -> Solid:
     return loft(np.stack([np.column_stack([ring, np.full(len(ring), z)]) for z in (low_mm, high_mm)]))
 
 
-def cut_access(made: Tooth, site: AccessSite, plan: AccessPlan) -> CutAccess:
+def cut_access(made: Layered, site: AccessSite, plan: AccessPlan) -> CutAccess:
     """Open a tooth: a prism over the outline down into the chamber, the chamber emptied, faults added.
 
     Parameters
     ----------
-    made : Tooth
+    made : Layered
     site : AccessSite
     plan : AccessPlan
 
@@ -262,7 +355,7 @@ def _bur(start: list[float], way: FloatArray) -> Solid:
     return cylinder(0.5, 9.0).transformed(matrix)
 
 
-def outline_on(made: Tooth, site: AccessSite, ring: FloatArray) -> FloatArray:
+def outline_on(made: Layered, site: AccessSite, ring: FloatArray) -> FloatArray:
     """An outline seen along the axis laid on the tooth's outer surface (k, 3), tooth frame."""
     caster = RayCaster(transformed(made.outer, site.into))
     above = np.column_stack([ring, np.full(len(ring), HIGH_MM)])
