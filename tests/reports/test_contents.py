@@ -57,6 +57,14 @@ def test_what_is_needed_to_make_it_again_is_there(piece_report):
     assert shown["piece sha256"] == assessment.piece.sha256
 
 
+def test_how_large_a_file_may_be_is_said_only_where_it_was_changed(piece_report):
+    assessment = piece_report[0]
+    assert "a file may hold at most" not in dict(contents_of(assessment, piece_report[2]).made_from)
+    limits = assessment.settings["limits"] | {"file_mib": 4}
+    changed = replace(assessment, settings={**assessment.settings, "limits": limits})
+    assert "file mib 4," in dict(contents_of(changed, piece_report[2]).made_from)["a file may hold at most"]
+
+
 def test_the_heading_of_the_strips_is_there_only_where_one_has_sides(piece_report):
     contents = contents_of(*piece_report[::2])
     assert contents.sided

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cache
 from math import isfinite
 from typing import TYPE_CHECKING, TypeAlias
@@ -12,6 +12,7 @@ from kerfmark.exercise.rules import abutment_teeth
 from kerfmark.records import Alignment, Assessment, Limits2, Reading, Remark, Ruling
 from kerfmark.reports import wording
 from kerfmark.reports.sides import Side, effective_limits, guarded, side_of_large
+from kerfmark.settings import Limits
 
 if TYPE_CHECKING:
     from kerfmark.exercise.folder import LoadedExercise
@@ -356,11 +357,12 @@ def _setting_value(value: object) -> str:
 
 
 def _made_from(assessment: Assessment) -> tuple[tuple[str, str], ...]:
-    """What is needed to make the report again: versions, hashes, settings."""
+    """What is needed to make the report again: versions, hashes, settings; how large files may be only where that was changed."""
+    usual = asdict(Limits())
     return (
         ("kerfmark", assessment.kerfmark),
         ("exercise", assessment.exercise_id),
         ("exercise version", assessment.exercise_version),
         ("piece sha256", assessment.piece.sha256),
-        *((_setting_words(name), _setting_value(value)) for name, value in assessment.settings.items()),
+        *((_setting_words(n), _setting_value(value)) for n, value in assessment.settings.items() if value != usual),
     )
