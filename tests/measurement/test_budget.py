@@ -14,6 +14,7 @@ from kerfmark.measurement.budget import (
     effective_count,
     extreme_of,
     shared_u_mm,
+    shared_unevenness_mm,
 )
 
 REPEATS = 600
@@ -148,3 +149,19 @@ def test_weights_that_cancel_over_the_same_places_leave_nothing():
     # 3000 pairs of +1 and −1 at one place each: whatever the error is there, the sum does not feel it.
     places = np.repeat(np.random.default_rng(10).uniform(0.0, 9.0, (3000, 3)), 2, axis=0)
     assert shared_u_mm(0.01, places, np.tile([1.0, -1.0], 3000)) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_smooth_error_bends_a_floor_by_what_its_waves_leave_of_a_plane():
+    # Simulated: 400 sums of 24 waves of 4.5 to 11.5 mm in random directions on a floor of 4 by 3 mm, their best planes taken off.
+    rng = np.random.default_rng(12)
+    points = np.column_stack([rng.uniform(0.0, 4.0, 150), rng.uniform(0.0, 3.0, 150), np.full(150, -2.0)])
+    plane = np.column_stack([np.ones(150), points[:, :2]])
+    squares = []
+    for _ in range(400):
+        ways = rng.standard_normal((24, 3))
+        waves = (
+            2.0 * np.pi * ways / np.linalg.norm(ways, axis=1, keepdims=True) / rng.choice(np.arange(4.5, 12.0), (24, 1))
+        )
+        error = np.sqrt(2.0 / 24.0) * np.cos(points @ waves.T + rng.uniform(0.0, 2.0 * np.pi, 24)).sum(axis=1)
+        squares.append(np.mean((error - plane @ np.linalg.lstsq(plane, error, rcond=None)[0]) ** 2))
+    assert shared_unevenness_mm(0.015, points) == pytest.approx(0.015 * np.sqrt(np.mean(squares)), rel=0.08)

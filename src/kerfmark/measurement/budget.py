@@ -25,6 +25,7 @@ __all__ = [
     "measured",
     "rooted",
     "shared_u_mm",
+    "shared_unevenness_mm",
     "surface_u_mm",
     "unmeasured",
 ]
@@ -194,8 +195,24 @@ def shared_u_mm(shared_mm: float, points_mm: ArrayLike, weights: ArrayLike) -> f
     if shared_mm == 0.0 or not weights.any():
         return 0.0
     points, weights = _gathered(points[weights != 0.0], weights[weights != 0.0])
+    return shared_mm * _root(weights @ _alike(points) @ weights)
+
+
+def shared_unevenness_mm(shared_mm: float, points_mm: ArrayLike) -> float:
+    """Root mean square by which a source's smooth error makes a level floor (n, 3), looked at along z, depart from its best plane."""
+    points = np.asarray(points_mm, float).reshape(-1, 3)
+    points = points[:: max(1, len(points) // MOST_PLACES)]
+    if shared_mm == 0.0 or len(points) < 4:
+        return 0.0
+    plane = np.column_stack([np.ones(len(points)), points[:, :2] - points[:, :2].mean(axis=0)])
+    off = np.eye(len(points)) - plane @ np.linalg.pinv(plane)
+    return shared_mm * _root(float(np.trace(off @ _alike(points))) / len(points))
+
+
+def _alike(points: FloatArray) -> FloatArray:
+    """(n, n) how a source's smooth error at some points correlates."""
     apart = np.linalg.norm(points[:, None] - points[None], axis=2)
-    return shared_mm * _root(weights @ np.interp(apart, *_alike_by_distance()) @ weights)
+    return np.asarray(np.interp(apart, *_alike_by_distance()))
 
 
 def _gathered(points: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:

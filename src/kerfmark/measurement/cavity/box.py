@@ -124,7 +124,7 @@ def _height(pit: Pit, name: str, where: str | None, box: BoxShape) -> Reading:
     high = low + rise
     budget = (
         Component("surface noise", math.hypot(_floor_noise(pit, box.floor, low), _floor_noise(pit, pulpal, high))),
-        Component("trueness", shared_u_mm(pit.shared_mm, np.array([low, high]), np.array([-1.0, 1.0]))),
+        Component("trueness", _between_floors(pit, (box.floor, low), (pulpal, high))),
         Component("extent of the floors", CHOICE_MM),
     )
     foot, top = box.floor.middle_mm, pulpal.middle_mm
@@ -138,6 +138,19 @@ def _height(pit: Pit, name: str, where: str | None, box: BoxShape) -> Reading:
     )
     witness = Witness("length", np.array([low, high]), segments, plane=pit.view.plane(low, box.side))
     return measured(name, box.height_mm, unit="mm", where=where, budget=budget, witness=witness)
+
+
+def _between_floors(pit: Pit, low: tuple[Floor, FloatArray], high: tuple[Floor, FloatArray]) -> float:
+    """A smooth error on the height from one floor's plane to another's, each drawn out to a point."""
+    weights = np.concatenate([-_drawn_out(*low), _drawn_out(*high)])
+    return shared_u_mm(pit.shared_mm, np.concatenate([low[0].points_mm, high[0].points_mm]), weights)
+
+
+def _drawn_out(floor: Floor, at: FloatArray) -> FloatArray:
+    """(n,) how a floor's best plane at a point answers to each of its own."""
+    flat = floor.points_mm[:, :2] - floor.middle_mm[:2]
+    spread = flat.T @ flat / len(flat) + 1e-4 * np.eye(2)
+    return np.asarray((1.0 + flat @ np.linalg.solve(spread, at[:2] - floor.middle_mm[:2])) / len(flat))
 
 
 def _floor_noise(pit: Pit, floor: Floor, at: FloatArray) -> float:

@@ -14,6 +14,7 @@ from kerfmark.measurement.budget import (
     effective_count,
     measured,
     shared_u_mm,
+    shared_unevenness_mm,
     unmeasured,
 )
 from kerfmark.measurement.cavity.pit import WALLS, Pit
@@ -257,6 +258,7 @@ def _flatness(pit: Pit, name: str, where: str | None, view: View, floor: Floor) 
         Component("surface noise", pit.piece.noise_um / math.sqrt(count)),
         Component("extent of the floor", EXTENT_PART * abs(floor.change(off_um, np.std))),
         Component("noise taken off", slack / math.sqrt(flatness**2 + slack) if slack else 0.0),
+        Component("trueness", 1e3 * shared_unevenness_mm(pit.shared_mm, floor.points_mm)),
     )
     witness = view.witness(Witness("patch", points_mm=_thinned(floor.points_mm)))
     return measured(name, flatness, unit="um", where=where, budget=budget, witness=witness)
