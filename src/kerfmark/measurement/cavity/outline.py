@@ -42,8 +42,6 @@ ALIKE_WIDTHS_MM = 0.008
 BAY_PART = 2.2
 """Two points nearer along the margin than so many times their gap are the sides of one bay, as of a box's corner."""
 RIDGE_CELL_MM, FARTHEST_MM, PROXIMAL_COSINE, FACING_COSINE = 0.4, 12.0, 0.77, 0.85
-ON_RIM_MM, OFF_FLOOR_MM = 0.1, 0.3
-NOT_NEARER_MM = 0.8
 POINTS_MM = 0.001
 """How far a margin drawn in steps of 0.1 mm over a grid of 0.1 mm may lie off without any noise."""
 OPENED_COSINE, OPENED_MM = 0.7, 0.5
